@@ -1,0 +1,151 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/base/geometry.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+#include "calib/fit/closed_form.h"
+#include "calib/lens/lens.h"
+#include "calib/target/view.h"
+
+namespace trueplate::fit {
+
+/// Whether the focal length is looked for or believed.
+enum class FocalMode {
+  kFree,   // both focal lengths are fitted; FitOptions::focal_px, if any, is one more start
+  kFixed,  // both stay at FitOptions::focal_px, which must be given
+};
+
+/// What happens to corners and frames that do not fit.
+enum class Rejection {
+  kOff,     // the exact least-squares optimum over every usable corner
+  kRobust,  // a robust fit first, then corners and frames beyond the limit are left out
+};
+
+/// How much a corner counts.
+enum class Weighting {
+  kEqual,    // all the same
+  kBySigma,  // by 1 / Corner::sigma_px where that is known; residuals are still reported in pixels
+};
+
+struct FitOptions {
+  std::string model = "radial-tangential";  // a name from lens::model_table()
+  FocalMode focal_mode = FocalMode::kFree;
+  std::optional<Point2d> focal_px;  // start, or the truth with FocalMode::kFixed
+  double focal_ratio = 1.0;         // expected focal_px.x / focal_px.y; for starts and one warning
+  Rejection rejection = Rejection::kRobust;
+  /// A corner goes when its residual exceeds this many robust standard deviations (per coordinate)
+  /// of its frame and of all frames. At 5 and Gaussian noise that is 4 corners in a million.
+  double rejection_limit_sigma = 5.0;
+  /// A frame goes when its robust standard deviation exceeds this multiple of the median frame's.
+  double frame_limit_factor = 5.0;
+  Weighting weighting = Weighting::kEqual;
+  int held_out_folds = 5;  // 0 = do not compute held_out_rms_px; else at least 2
+  int threads = 0;         // 0 = all cores
+};
+
+/// One corner after the fit.
+struct PointFit {
+  Point2d residual_px = {0.0, 0.0};  // measured minus predicted; NaN where there is no prediction
+  bool used = false;
+  std::string reason;  // why it was left out; empty when used
+};
+
+/// One frame after the fit.
+struct FrameFit {
+  std::string frame;
+  int num_points = 0;   // corners in the view
+  int num_used = 0;     // corners that took part in the last fit
+  double rms_px = 0.0;  // over the used corners; over all usable ones when not used
+  bool used = false;
+  std::string reason;      // why the frame was left out; empty when used
+  Pose camera_from_chart;  // the last fit's; meaningless when has_pose is false
+  bool has_pose = false;
+  double tilt_deg = 0.0;         // between the chart's normal and the optical axis, 0 .. 90
+  std::vector<PointFit> points;  // one for each corner of the view, in its order
+};
+
+/// A fitted lens and all that is needed to judge it.
+///
+/// Parameter order in `parameter_names`, `parameters`, `sigma` and `covariance`: focal_x_px,
+/// focal_y_px, principal_x_px, principal_y_px, then the model's own names. Parameters that were not
+/// fitted have sigma and covariance 0.
+struct LensFit {
+  lens::Lens
+      lens;  // plate_size, focal_px, principal_point_px and model are set, the rest is default
+  std::vector<std::string> parameter_names;
+  Eigen::VectorXd parameters;
+  Eigen::VectorXd sigma;       // one standard deviation
+  Eigen::MatrixXd covariance;  // noise_sigma_px^2 times the intrinsics' block of (J^T J)^-1
+
+  std::vector<FrameFit> frames;  // in the order of the views given
+  int num_points = 0;            // used corners
+  int num_frames = 0;            // used frames
+
+  double rms_px = 0.0;           // sqrt(sum(dx^2 + dy^2) / num_points), used corners
+  double max_residual_px = 0.0;  // longest residual vector of a used corner
+  double p95_residual_px = 0.0;  // 95 % of used corners have one no longer than this
+  double noise_sigma_px = 0.0;   // per coordinate: sqrt(SSE / (2 num_points - fitted parameters))
+
+  /// The residual to expect in a frame the fit has not seen; nullopt when there are too few frames
+  /// or it was not asked for. The used frames, sorted by name, are cut into
+  /// FitOptions::held_out_folds runs (neighbouring frames of a movie are nearly the same picture,
+  /// so they stay together). For each run the lens is fitted to the other frames; then, with the
+  /// lens fixed, each frame of the run gets its pose from one half of its corners (drawn by a fixed
+  /// rule) and is judged on the other half, and the same with the halves exchanged. The number is
+  /// the rms per point over all these judgements.
+  std::optional<double> held_out_rms_px;
+
+  /// Standard deviation of the lens map: how far the plate position of a fixed ray may be off,
+  /// after removing the small camera rotation that a camera solve absorbs. Root mean square over
+  /// the plate, and the largest value (at a corner or edge). See map_sigma_px().
+  double map_sigma_rms_px = 0.0;
+  double map_sigma_max_px = 0.0;
+
+  StartPinhole start;  // where the fit began
+  int iterations = 0;  // of the non-linear solver, all stages but the held-out ones
+  double seconds = 0.0;
+  std::vector<Warning> warnings;
+};
+
+/// Fits a lens to the corners of several views of a chart.
+///
+/// Minimises the sum of squared distances, in plate pixels, between measured and predicted corners
+/// over focal length, principal point, the model's coefficients and one pose per frame. Poses are
+/// eliminated (Schur complement), so the cost is linear in the number of frames. With
+/// Rejection::kRobust a Cauchy-weighted fit comes first and its scale decides which corners and
+/// frames are left out; the last fit is always plain least squares over what is left, so that the
+/// covariance is honest. Charts need not be flat, but the start assumes that they nearly are.
+///
+/// The order of the views changes no digit of the result. Thread counts may change digits beyond
+/// kThreadTolerance (relative).
+///
+/// Doubt comes back as LensFit::warnings. Errors:
+///   kInvalidInput  an option out of range, no views
+///   kNoChart       no frame is usable (each frame's reason is quoted)
+///   kNotConverged  one distinct view with a free focal length; views that leave the lens
+///                  undetermined; a focal length that runs away
+Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options);
+
+inline constexpr double kThreadTolerance = 1e-9;
+
+/// What a later step can repair, and which therefore does not count as an error of the lens map.
+enum class Absorbed {
+  kNothing,
+  kRotation,          // a small camera rotation; what a camera solve always finds for itself
+  kRotationAndFocal,  // also a common change of both focal lengths; a solve with free focal length
+};
+
+/// Standard deviation, in pixels, of the plate position of the ray that is seen at p_plate_px: the
+/// square root of the larger eigenvalue of (dq/dtheta) covariance (dq/dtheta)^T, where the motions
+/// in `absorbed` are first removed from dq/dtheta in the least-squares sense over a grid on the
+/// plate. nullopt where the lens has no inverse.
+[[nodiscard]] std::optional<double> map_sigma_px(const LensFit& fit,
+                                                 const Point2d& p_plate_px,
+                                                 Absorbed absorbed = Absorbed::kRotation);
+
+}  // namespace trueplate::fit
