@@ -1,0 +1,93 @@
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "calib/base/geometry.h"
+#include "calib/base/image.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+
+namespace trueplate::footage {
+
+/// How a file stores one sample. Integer samples stand for value / (2^bits - 1).
+enum class SampleFormat { kUint8, kUint10, kUint12, kUint16, kHalf, kFloat };
+
+/// `8-bit`, `10-bit`, `12-bit`, `16-bit`, `half`, `float`.
+[[nodiscard]] std::string_view sample_format_name(SampleFormat format);
+
+struct Channel {
+  std::string name;  // as in the file: R, G, B, A, diffuse.R, Z ...
+  SampleFormat format = SampleFormat::kHalf;
+
+  friend bool operator==(const Channel&, const Channel&) = default;
+};
+
+/// What the colour channels of a frame with alpha have been multiplied by.
+enum class Alpha { kNone, kAssociated, kUnassociated };
+
+/// The header of the file, kept whole for the output; its contents are known to
+/// calib/footage/detail only.
+struct Metadata;
+
+/// One plate, still or render, as it is on file. Colour-neutral: the numbers are what the file
+/// stores, integers scaled to 0..1; no transfer curve, no primaries, no multiplication or division
+/// by alpha. (JPEG's Y'CbCr is the exception: decoding gives R'G'B'.)
+struct Frame {
+  Image<float> pixels;        // the data window; channel c of `channels` is sample c of a pixel
+  FrameWindows windows;       // in file coordinates; pixel (0, 0) of `pixels` is at data.x, data.y
+  double pixel_aspect = 1.0;  // width / height of one pixel when shown correctly
+  std::vector<Channel> channels;
+  Alpha alpha = Alpha::kNone;
+  std::shared_ptr<const Metadata> metadata;  // null: none. Shared, immutable.
+  std::vector<Warning> warnings;             // what the file holds that was not taken over
+};
+
+struct ReadOptions {
+  /// A frame whose pixels would need more memory than this (as float) is refused before anything is
+  /// allocated: a damaged header must not exhaust the machine.
+  std::size_t max_bytes = std::size_t{8} << 30;
+  /// Threads for decoding this one frame; 0 = all cores. EXR decoding also depends on
+  /// set_io_threads().
+  int threads = 0;
+};
+
+/// Reads one picture: EXR, DPX, TIFF, PNG or JPEG, recognised by its content.
+///
+/// Windows: an EXR file's own; other formats have one window that begins at (0, 0).
+/// A file of several parts or pages gives the first, and the warning `further-parts` with the
+/// number of those left out. A photo that its EXIF orientation would turn is taken as stored, as
+/// the sensor saw it: that is what a lens calibration refers to; the warning `exif-orientation`
+/// says so.
+/// errors  kNotFound; kUnreadable: damaged, truncated, a side above kMaxImageSide, above max_bytes,
+///         or not a picture; kUnsupported: deep data, unsigned-integer EXR channels, sub-sampled
+///         EXR channels, integer samples of other depths, CMYK. Never returns half a picture.
+/// Safe from any thread.
+Result<Frame> read_frame(const std::filesystem::path& path, const ReadOptions& options = {});
+
+/// What read_frame() would give, but with `pixels` left empty: the price of the header only.
+Result<Frame> read_frame_header(const std::filesystem::path& path);
+
+/// One channel for looking at: the detector's view of a frame.
+struct Luma {
+  Image<float> pixels;   // one channel, the frame's data window
+  Point2d offset_px;     // add to a position in `pixels` to get plate pixels (0, 0 for the top-left
+                         // corner of the display window)
+  ImageSize plate_size;  // the display window
+};
+
+/// 0.2126 R + 0.7152 G + 0.0722 B (ITU-R BT.709, item 3.2), on the values as stored. The channels
+/// are R, G, B; without them Y; without that the first layer that has .R .G .B; or the only channel
+/// there is. Otherwise kUnsupported. NaN stays NaN.
+Result<Luma> luma(const Frame& frame, int threads = 0);
+
+/// Sets how many threads the image libraries may use for all frames together (0 = all cores). It
+/// changes process-wide state of those libraries: for programs, not for libraries, and not while
+/// frames are being read or written.
+void set_io_threads(int threads);
+
+}  // namespace trueplate::footage

@@ -1,0 +1,82 @@
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "calib/base/result.h"
+
+namespace trueplate::footage {
+
+/// The most frames one call accepts; a longer range is taken for a slip of the finger.
+inline constexpr std::size_t kMaxFrames = 1'000'000;
+
+/// Frame numbers lie within +-kMaxFrameNumber.
+inline constexpr int kMaxFrameNumber = 999'999'999;
+
+/// One frame on disk.
+struct FrameRef {
+  std::filesystem::path path;
+  std::optional<int> number;  // nullopt for a still whose name ends in no digits
+  std::string name;           // for messages and reports: the file name, with its folder where
+                              // two frames of the set would otherwise share a name
+};
+
+/// What the FRAMES arguments of a command stand for.
+struct FrameSet {
+  std::vector<FrameRef> frames;   // in order, no path twice; never empty after resolve_frames()
+  std::vector<FrameRef> missing;  // asked for by number, but not on disk
+};
+
+/// Turns FRAMES arguments into frames, in the order of the arguments. Each argument is
+///  - a picture file;
+///  - a folder: all pictures in it (not below it), in natural order (frame2 before frame10);
+///  - a glob with `*`, `?` or `[...]`: the pictures that match, in natural order;
+///  - a pattern whose file name holds one run of `#` (grid.####.exr; as many digits at least as
+///    there are `#`, zero padded) or one `%d` / `%04d`: the numbers in `range`, or, without it,
+///    all that exist on disk, in order of number.
+/// A name that exists as it stands is a file or a folder, whatever signs it holds. Pictures are
+/// known by their extension: see is_picture_path().
+///
+/// The number of a file found by name, folder or glob is the run of digits that ends its name
+/// before the extension; digits after a `v` are a version, not a frame number.
+///
+/// range   `--frames`: `1001-1100`, `1001-1100x2`, `1001,1005,1010-1020`; numbers may be negative.
+///         Empty means no choice. It picks, from files, folders and globs, the frames of these
+///         numbers. A number found nowhere is listed in `missing`.
+/// errors  kNotFound: no such file, an empty folder, a pattern or a range that matches nothing;
+///         kUnsupported: movies and other kinds of file; kInvalidInput: a malformed pattern or
+///         range, a range written backwards, more than kMaxFrames frames.
+Result<FrameSet> resolve_frames(std::span<const std::string> arguments,
+                                std::string_view range = {});
+
+/// The numbers of a range text, in the order written, duplicates dropped. Errors as above.
+Result<std::vector<int>> parse_frame_range(std::string_view text);
+
+/// The reverse, shortest: {1, 2, 3, 7} -> `1-3,7`. The numbers must be ascending.
+[[nodiscard]] std::string frame_range_text(std::span<const int> numbers);
+
+/// Whether the name stands for several frames: holds a `#` run or a `%d`, and does not exist as it
+/// stands.
+[[nodiscard]] bool is_frame_pattern(std::string_view text);
+
+/// The path of one frame of a pattern: (`out.####.exr`, 7) -> `out.0007.exr`. A pattern that is
+/// malformed (two runs, a sign in the folder part) is kInvalidInput.
+Result<std::filesystem::path> path_for_frame(std::string_view pattern, int number);
+
+/// Where each of `frames` goes, in their order. `output` is a pattern, a folder (an existing one,
+/// or a name that ends in `/`: the file names are kept), or a plain file name for a single frame.
+/// errors  kInvalidInput: several frames would go to one file, a frame without a number meets a
+///         pattern, an output would replace one of the input frames.
+Result<std::vector<std::filesystem::path>> output_paths(std::string_view output,
+                                                        std::span<const FrameRef> frames);
+
+/// Whether the extension is that of a picture this project reads: exr, dpx, tif, tiff, png, jpg,
+/// jpeg, in any case.
+[[nodiscard]] bool is_picture_path(const std::filesystem::path& path);
+
+}  // namespace trueplate::footage

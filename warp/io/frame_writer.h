@@ -1,0 +1,48 @@
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+#include "calib/footage/frame.h"
+
+namespace trueplate::warp {
+
+struct WriteOptions {
+  /// Of the picture file. EXR: none, rle, zips, zip, piz, pxr24, b44, b44a, dwaa, dwab; TIFF: none,
+  /// lzw, zip; PNG: zip, zip:1 .. zip:9; JPEG: jpeg:1 .. jpeg:100 (quality); DPX: none. Empty
+  /// keeps the frame's own where it came from the same format, else zip for EXR and TIFF, jpeg:98.
+  std::string compression;
+  Overwrite overwrite = Overwrite::kRefuse;
+  Flush flush = Flush::kLeaveToSystem;
+  /// Threads for encoding this one frame; 0 = all cores. See footage::set_io_threads().
+  int threads = 0;
+};
+
+/// Whether write_frame() could be asked to write this at all: the extension is that of a format we
+/// write and the compression fits it. For refusing a command line before any work is done.
+Result<void> check_writable_format(const std::filesystem::path& path, const WriteOptions& options);
+
+/// Writes a frame in the format of the extension (exr, dpx, tif, tiff, png, jpg, jpeg), whole or
+/// not at all.
+///
+/// EXR keeps channel names, formats, windows, pixel aspect and header as they are. Other formats
+/// have no data window: the picture is cut or padded with 0 to the display window. Where a format
+/// cannot hold something, the nearest it can hold is written and a warning says so:
+///   `sample-format`      channels stored in another depth (value: how many)
+///   `clipped`            samples below 0, above 1 or NaN in an integer format (value: how many)
+///   `dropped-channels`   channels the format has no place for (value: how many)
+///   `cropped`            pixels outside the display window left out (value: how many)
+///   `alpha-association`  the format reads alpha the other way; the numbers are unchanged
+/// errors  kInvalidInput: a frame that contradicts itself, or a compression that does not fit;
+///         kUnsupported: another extension, or a frame with nothing the format could show;
+///         kExists; kUnwritable: permissions, full disk. Nothing is left behind.
+/// Safe from any thread.
+Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
+                                         const footage::Frame& frame,
+                                         const WriteOptions& options = {});
+
+}  // namespace trueplate::warp
