@@ -1,0 +1,70 @@
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/result.h"
+#include "calib/lens/lens.h"
+
+namespace trueplate::exchange {
+
+/// Which way points go through the lens.
+enum class PointsDirection {
+  kUndistort,  // from the plate to the straightened picture
+  kRedistort,  // from the straightened picture back to the plate
+};
+
+/// What happened to the points of one file.
+struct PointsReport {
+  std::size_t num_rows = 0;
+  std::size_t num_moved = 0;  // rows with a point, and an answer
+  std::size_t num_gaps = 0;   // rows whose x and y were blank; they stay blank
+  /// Rows whose point the lens cannot map: beyond the edge of its domain, where several straight
+  /// points would share one place on the plate. The row is kept, its x and y become blank.
+  std::size_t num_without_answer = 0;
+  std::vector<std::size_t> lines_without_answer;  // the first kMaxListedLines of them
+  double max_shift_px = 0.0;                      // largest distance a point moved
+  ImageSize image_size;                           // the pixel frame of the points
+  bool lens_scaled = false;  // `# image:` differs in size (not shape) from the calibrated plate
+
+  static constexpr std::size_t kMaxListedLines = 20;
+};
+
+struct TransformedPoints {
+  std::string text;  // the file to write
+  PointsReport report;
+};
+
+/// Sends the columns `x` and `y` of a points or tracks CSV (calib/base/csv.h) through `lens`, in
+/// plate pixels (origin at the top-left corner of the display window, x right, y down, the centre
+/// of pixel i at i + 0.5; both pictures share this frame, so points in overscan are negative or
+/// beyond the size). Everything else passes through byte for byte. Numbers are written as the
+/// shortest text that reads back as the same double; undistort and redistort return to the start
+/// within kPointsRoundTripPx.
+///
+/// With a comment `# image: WIDTHxHEIGHT` of the calibrated size the lens is used as it is. Another
+/// size of the same shape (to the rounding of one pixel) means the same plate scaled, and the lens
+/// is scaled to it. Another shape is refused: nobody can tell whether it was cropped or padded.
+/// Without the comment the calibrated size is assumed.
+///
+/// Errors name line and column: a missing column, text that is not a number, x without y.
+Result<TransformedPoints> transform_points(std::string content,
+                                           std::string source,
+                                           const lens::Lens& lens,
+                                           PointsDirection direction);
+
+/// The same from file to file; the output appears whole or not at all.
+Result<PointsReport> transform_points_file(const std::filesystem::path& input,
+                                           const std::filesystem::path& output,
+                                           const lens::Lens& lens,
+                                           PointsDirection direction,
+                                           Overwrite overwrite);
+
+/// Largest distance between a point and its undistorted and redistorted self, for points of the
+/// plate and focal lengths up to 10000 px.
+inline constexpr double kPointsRoundTripPx = 1e-9;
+
+}  // namespace trueplate::exchange

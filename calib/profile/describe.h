@@ -1,0 +1,17 @@
+#pragma once
+
+#include <string>
+
+#include "calib/profile/profile.h"
+
+namespace trueplate::profile {
+
+/// What a profile holds, in words, for a person: several lines, each ended by a line break, at most
+/// about 100 columns. Which lens and plate, focal length and field of view, how much it distorts,
+/// the coefficients with their standard deviations, how good the fit is, warnings and provenance.
+/// The profile must be valid (read_profile, validate). The distortion figures are those of
+/// calib/lens/distortion_measures.h. Text from the file is shown with control characters replaced,
+/// so that a hostile label cannot drive a terminal.
+[[nodiscard]] std::string describe(const Profile& profile);
+
+}  // namespace trueplate::profile

@@ -1,0 +1,135 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+#include "calib/lens/lens.h"
+
+namespace trueplate::profile {
+
+/// The version of the file format this code writes, and the newest it reads. Every addition to the
+/// format raises it, because fields that are not known are refused.
+inline constexpr int kFormatVersion = 1;
+
+/// No profile is larger; what is, is refused unread.
+inline constexpr std::size_t kMaxProfileBytes = std::size_t{16} << 20;
+
+/// How people call the thing. UTF-8; empty means not given.
+struct Labels {
+  std::string body;    // camera body
+  std::string lens;    // maker and type, as engraved
+  std::string serial;  // serial number of the lens
+  std::string owner;
+  std::string notes;
+};
+
+/// The printed pattern the lens was calibrated with.
+struct ChartUsed {
+  std::string kind;                // "checkerboard", "dots", ...
+  std::optional<double> pitch_mm;  // distance of neighbouring corners or dots
+  std::optional<int> columns;      // inner corners or dots along x, where the count was known
+  std::optional<int> rows;
+};
+
+/// How well the numbers of a station are known: the covariance of its parameters, from the fit.
+///
+/// Parameters are named focal_x_px, focal_y_px, principal_x_px, principal_y_px and then as the
+/// coefficients of the model, in this order (station_parameter_names). A parameter held fixed has a
+/// row and a column of zeros.
+struct Uncertainty {
+  std::vector<std::string> parameters;
+  Eigen::MatrixXd covariance;  // square, in the units of the parameters
+};
+
+/// How well the fit describes the frames it was made from. All in plate pixels, of the distance
+/// between measured and predicted point (not of its coordinates).
+struct Quality {
+  double rms_px = 0.0;
+  std::optional<double> held_out_rms_px;  // of frames the fit did not see
+  double max_px = 0.0;
+  double p95_px = 0.0;  // 95 of 100 points lie below
+  int num_frames = 0;   // frames with a chart
+  int num_frames_used = 0;
+  int num_points = 0;                    // of the frames used
+  std::optional<double> noise_sigma_px;  // standard deviation of a measured coordinate
+  /// Standard deviation of the plate position of a fixed ray, after the small camera rotation that
+  /// a camera solve absorbs: root mean square over the plate, and the largest.
+  std::optional<double> map_sigma_rms_px;
+  std::optional<double> map_sigma_max_px;
+};
+
+/// One state of the lens.
+struct Station {
+  std::optional<double> nominal_focal_mm;  // the number on the barrel; a label
+  std::optional<double> focus_m;           // from the image plane; infinity is legal
+  std::optional<double> t_stop;
+  lens::Lens lens;
+  std::optional<Uncertainty> uncertainty;
+  std::optional<Quality> quality;  // absent for numbers that were not fitted here
+  std::vector<Warning> warnings;
+};
+
+/// One frame or file the profile was made from.
+struct FootageItem {
+  std::string name;
+  std::string sha256;  // of the file, 64 lower-case hexadecimal digits; empty: not known
+  int points = 0;      // corners found
+  std::optional<double> rms_px;
+  bool used = true;
+  std::string reason;  // why it was not used; empty when it was
+};
+
+/// Where the profile comes from.
+struct Provenance {
+  std::string created;  // UTC, RFC 3339: 2031-05-04T10:20:30Z (utc_timestamp)
+  std::string program;
+  std::string program_version;
+  std::string method;  // one sentence
+  std::vector<FootageItem> footage;
+};
+
+/// One lens on file, for years: the numbers, how well they are known and where they come from.
+struct Profile {
+  Labels labels;
+  std::optional<ChartUsed> chart;
+  std::vector<Station> stations;  // at least one
+  Provenance provenance;
+};
+
+/// The parameter names that the uncertainty of a station with this lens must use, in order.
+[[nodiscard]] std::vector<std::string> station_parameter_names(const lens::Lens& lens);
+
+/// The standard deviation of a parameter; nullopt when it is not among them.
+[[nodiscard]] std::optional<double> sigma(const Uncertainty& uncertainty,
+                                          std::string_view parameter);
+
+/// Whether the profile can be written: every rule that read_profile applies. The error names the
+/// field by its path in the file.
+Result<void> validate(const Profile& profile);
+
+/// The profile as JSON, UTF-8, indented, keys in a fixed order, doubles as the shortest text that
+/// reads back as the same double (docs/profile-format.md, docs/profile.schema.json). Fails on what
+/// validate() refuses. Strings that are not UTF-8 (file names can be) are written with U+FFFD for
+/// each bad byte sequence; a warning whose value is not finite is written with null and read back
+/// as NaN.
+Result<std::string> profile_text(const Profile& profile);
+
+/// The profile in `text`; `source` names it in messages. Everything is checked, and the message
+/// names the field by its path: `lens.json: stations[0].lens.focal_px.x: is missing, wanted a
+/// finite number above zero`. Text that is no JSON is reported with line and column. A format
+/// version above kFormatVersion and fields that are not known are refused.
+Result<Profile> parse_profile(std::string_view text, std::string_view source);
+
+Result<void> write_profile(const std::filesystem::path& path,
+                           const Profile& profile,
+                           Overwrite overwrite);
+Result<Profile> read_profile(const std::filesystem::path& path);
+
+}  // namespace trueplate::profile
