@@ -1,0 +1,20 @@
+#pragma once
+
+#include "calib/base/geometry.h"
+#include "warp/resample.h"
+
+namespace trueplate::warp::detail {
+
+/// Widest kernel side of all filters.
+inline constexpr int kMaxKernelWidth = 6;
+
+/// Weights of the kernel_width(filter) pixels around a position, by the formula and in double.
+/// `fraction` in [0, 1) is the distance of the position from the pixel centre left of it (above
+/// it); that pixel has index kernel_width / 2 - 1.
+void filter_weights(Filter filter, double fraction, double* weights);
+
+/// The reference for the vector kernels: every channel of `source` at `p_px`, a position counted
+/// from the top-left corner of the source's display window; formula in double, rounded once.
+void sample_plain(const SourcePicture& source, const Point2d& p_px, Filter filter, float* out);
+
+}  // namespace trueplate::warp::detail

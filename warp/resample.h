@@ -1,0 +1,80 @@
+#pragma once
+
+#include <string_view>
+
+#include "calib/base/geometry.h"
+#include "calib/base/image.h"
+#include "calib/base/result.h"
+#include "calib/lens/lens.h"
+#include "warp/st_map.h"
+
+namespace trueplate::warp {
+
+/// Interpolating filters. Positions are used exactly, not snapped to a table of sub-pixel steps.
+enum class Filter {
+  kBilinear,  // 2 x 2 pixels
+  kCubic,     // 4 x 4, Keys 1981 with a = -1/2 (Catmull-Rom): reproduces quadratics
+  kLanczos,   // 6 x 6, sinc(x) sinc(x / 3), weights divided by their sum: reproduces constants
+};
+/// "bilinear", "cubic", "lanczos".
+[[nodiscard]] std::string_view to_text(Filter filter);
+Result<Filter> parse_filter(std::string_view text);
+
+/// Pixels per side of the filter's square: 2, 4 or 6.
+[[nodiscard]] int kernel_width(Filter filter);
+
+/// A picture to look up. `pixels` covers windows.data; positions count from the top-left corner of
+/// windows.display. Outside the data window the picture is black: 0 in every channel, blended at
+/// the edge as if black pixels lay there. Interleaved float, any number of channels.
+struct SourcePicture {
+  ImageView<const float> pixels;
+  FrameWindows windows;
+};
+
+/// Largest error of a filter weight, against the formula evaluated in double. A sum of products
+/// adds its own rounding, see kResampleTolerance.
+inline constexpr double kWeightTolerance = 3e-7;
+
+/// Largest difference of an output value from the formula evaluated in double at the same
+/// position, as a share of the largest absolute source value under the kernel.
+inline constexpr double kResampleTolerance = 2e-6;
+
+struct ResampleOptions {
+  Filter filter = Filter::kCubic;
+  int threads = 0;  // 0 = all cores; any number gives the same bits
+};
+
+/// Looks up `source` at every position of `map`. `output` has the size of map.output.data and the
+/// channels of `source`. 0..1 of the map spans the display window of `source`, whatever its size,
+/// so one map serves a reduced copy of the picture too. NaN in the map gives 0 in all channels. NaN
+/// and infinity in the source spread no further than the kernel reaches. There is no additional
+/// low-pass filter: right where the map keeps the scale within about a factor of two, as a lens
+/// does. Errors: sizes or channels that do not match; an invalid map.
+Result<void> resample(const SourcePicture& source,
+                      const StMap& map,
+                      const ResampleOptions& options,
+                      ImageView<float> output);
+/// The same into a new image.
+Result<Image<float>> resample(const SourcePicture& source,
+                              const StMap& map,
+                              const ResampleOptions& options = {});
+
+/// Straightens or bends one picture without a map in memory: positions come from the lens row by
+/// row, in double. Agrees with resample() on the map of the same options up to the float rounding
+/// of the map. `output` has the size of output_windows(lens, map_options)->data. t_origin and
+/// threads of `map_options` do not matter. Errors: those of output_windows(), lens::validate() and
+/// resample().
+Result<void> warp_frame(const SourcePicture& source,
+                        const lens::Lens& lens,
+                        MapDirection direction,
+                        const MapOptions& map_options,
+                        const ResampleOptions& options,
+                        ImageView<float> output);
+/// The same into a new image.
+Result<Image<float>> warp_frame(const SourcePicture& source,
+                                const lens::Lens& lens,
+                                MapDirection direction,
+                                const MapOptions& map_options = {},
+                                const ResampleOptions& options = {});
+
+}  // namespace trueplate::warp
