@@ -62,7 +62,8 @@ std::optional<Point2d> RadialTangential::distort(const Point2d& p_ideal) const {
 }
 
 std::optional<Point2d> RadialTangential::undistort(const Point2d& p_distorted) const {
-  if (!p_distorted.allFinite()) return std::nullopt;
+  // Beyond 1e154 the norm overflows, and an infinite tolerance would accept anything.
+  if (!std::isfinite(p_distorted.squaredNorm())) return std::nullopt;
   const double tolerance = kInverseTolerance * std::max(1.0, p_distorted.norm());
 
   // The start has to lie in the open domain. p_distorted itself is nearly always close.

@@ -86,6 +86,7 @@ TEST_CASE("NaN, infinite and huge points have no image and no inverse") {
                            Point2d(1e200, 0)}) {
     CHECK_FALSE(lens.undistort(p));
     CHECK_FALSE(lens.distort(p));
+    CHECK_FALSE(RadialTangential({-0.3, 0.0, 0.0, 0.0, 0.0}).undistort(p));
   }
 }
 
