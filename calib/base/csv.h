@@ -3,7 +3,6 @@
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
-#include <map>
 #include <optional>
 #include <span>
 #include <string>
@@ -25,7 +24,7 @@ struct CsvComment {
 
 /// What a CSV file may ask for before it is taken for damaged or hostile.
 struct CsvLimits {
-  std::size_t max_bytes = std::size_t{512} << 20;
+  std::size_t max_bytes = std::size_t{512} << 20;  // at most 4 GiB
   std::size_t max_cells = std::size_t{64} << 20;
   std::size_t max_columns = 1024;
 };
@@ -89,10 +88,14 @@ class CsvTable {
     std::uint32_t begin = 0;
     std::uint32_t end = 0;
   };
+  struct LongSpan {
+    std::size_t begin = 0;
+    std::size_t end = 0;
+  };
   class Parser;
 
   CsvTable() = default;
-  [[nodiscard]] std::string_view raw(std::size_t row, std::size_t column) const;
+  [[nodiscard]] std::string_view as_written(std::size_t row, std::size_t column) const;
 
   std::string content_;
   std::string source_;
@@ -101,7 +104,9 @@ class CsvTable {
   std::size_t header_line_ = 0;
   std::vector<Span> cells_;  // row by row, the header left out; quotes included
   std::vector<std::uint32_t> line_of_row_;
-  std::map<std::size_t, std::string> replacements_;  // by index into cells_, as written
+  std::string new_text_;                    // all replacements, as written
+  std::vector<LongSpan> new_cells_;         // parts of new_text_
+  std::vector<std::uint32_t> new_of_cell_;  // empty, or for each of cells_ an index into new_cells_
 };
 
 /// Builds a CSV text: comments, the header, then rows; LF line ends, quotes where needed.
