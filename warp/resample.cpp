@@ -8,11 +8,14 @@
 
 #include "calib/base/parallel.h"
 #include "calib/base/text.h"
-#include "calib/lens/rows.h"
-#include "warp/detail/resample_plain.h"
+#include "warp/detail/map_rows.h"
+#include "warp/detail/resample_row.h"
 
 namespace trueplate::warp {
 namespace {
+
+/// Positions evaluated at a time: both coordinates stay in the first-level cache.
+constexpr int kBlock = 1024;
 
 constexpr std::array<std::pair<Filter, std::string_view>, 3> kFilters{
     {{Filter::kBilinear, "bilinear"}, {Filter::kCubic, "cubic"}, {Filter::kLanczos, "lanczos"}}};
@@ -82,14 +85,12 @@ Result<void> resample(const SourcePicture& source,
   if (Result<void> checked = check(source, map.output.data.size(), output); !checked) {
     return checked;
   }
-  const ImageSize size = source.windows.display.size();
+  const detail::LookupSource lookup = detail::lookup_source(source);
+  const detail::StScale scale = detail::st_scale(source.windows.display.size(), map.t_origin);
+  const std::size_t row_size = 2 * static_cast<std::size_t>(output.width);
   parallel_rows(output.height, options.threads, [&](int begin, int end) {
     for (int j = begin; j < end; ++j) {
-      const float* st = map.st.row(j);
-      for (int i = 0; i < output.width; ++i) {
-        const Point2d p_px = position_from_st({st[2 * i], st[2 * i + 1]}, size, map.t_origin);
-        detail::sample_plain(source, p_px, options.filter, &output.row(j)[i * output.channels]);
-      }
+      detail::resample_row(lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(j));
     }
   });
   return {};
@@ -112,13 +113,38 @@ Result<void> warp_frame(const SourcePicture& source,
                         const MapOptions& map_options,
                         const ResampleOptions& options,
                         ImageView<float> output) {
-  MapOptions with_threads = map_options;
-  with_threads.threads = options.threads;
-  Result<StMap> map = direction == MapDirection::kUndistort
-                          ? make_undistort_map(lens, with_threads)
-                          : make_redistort_map(lens, with_threads);
-  if (!map) return fail(map.error());
-  return resample(source, *map, options, output);
+  const Result<detail::MapRows> rows = detail::MapRows::create(lens, direction, map_options);
+  if (!rows) return fail(rows.error());
+  if (Result<void> checked = check(source, rows->windows().data.size(), output); !checked) {
+    return checked;
+  }
+  const detail::LookupSource lookup = detail::lookup_source(source);
+  // The source may be a smaller or larger copy of the picture the map is about.
+  const Window& display = rows->windows().display;
+  const double x_scale = static_cast<double>(source.windows.display.width) / display.width;
+  const double y_scale = static_cast<double>(source.windows.display.height) / display.height;
+  parallel_rows(output.height, options.threads, [&](int begin, int end) {
+    std::array<double, kBlock> x_px;
+    std::array<double, kBlock> y_px;
+    for (int j = begin; j < end; ++j) {
+      for (int i = 0; i < output.width; i += kBlock) {
+        const auto count = static_cast<std::size_t>(std::min(kBlock, output.width - i));
+        const std::span x(x_px.data(), count);
+        const std::span y(y_px.data(), count);
+        rows->positions(j, i, x, y);
+        if (x_scale != 1.0 || y_scale != 1.0) {
+          for (double& value : x) value *= x_scale;
+          for (double& value : y) value *= y_scale;
+        }
+        detail::resample_row(lookup,
+                             options.filter,
+                             x,
+                             y,
+                             output.row(j) + static_cast<std::ptrdiff_t>(i) * output.channels);
+      }
+    }
+  });
+  return {};
 }
 
 Result<Image<float>> warp_frame(const SourcePicture& source,

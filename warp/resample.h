@@ -33,11 +33,11 @@ struct SourcePicture {
 
 /// Largest error of a filter weight, against the formula evaluated in double. A sum of products
 /// adds its own rounding, see kResampleTolerance.
-inline constexpr double kWeightTolerance = 3e-7;
+inline constexpr double kWeightTolerance = 2e-7;
 
 /// Largest difference of an output value from the formula evaluated in double at the same
 /// position, as a share of the largest absolute source value under the kernel.
-inline constexpr double kResampleTolerance = 2e-6;
+inline constexpr double kResampleTolerance = 1e-6;
 
 struct ResampleOptions {
   Filter filter = Filter::kCubic;

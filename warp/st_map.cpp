@@ -8,7 +8,7 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
-#include "calib/lens/rows.h"
+#include "warp/detail/map_rows.h"
 
 namespace trueplate::warp {
 namespace {
@@ -19,12 +19,6 @@ constexpr int kBlock = 1024;
 /// Windows further from (0, 0) are refused, so that sums of coordinates stay far from the limits
 /// of int.
 constexpr int kMaxOrigin = 1 << 28;
-
-/// The lens at the size of the map's display window.
-lens::Lens lens_for(const lens::Lens& lens, const Window& display) {
-  if (display.size() == lens.plate_size) return lens;
-  return lens::scaled_to(lens, display.size());
-}
 
 void store_st(
     const double* x, const double* y, int count, ImageSize source, TOrigin origin, float* out) {
@@ -38,49 +32,37 @@ void store_st(
   }
 }
 
-Result<StMap> make_map(const lens::Lens& original,
+Result<StMap> make_map(const lens::Lens& lens,
                        const MapOptions& options,
                        StMap recycled,
                        MapDirection direction) {
-  if (Result<void> checked = lens::validate(original); !checked) return fail(checked.error());
-  Result<FrameWindows> windows = output_windows(original, options);
-  if (!windows) return fail(windows.error());
-  const Window& display = windows->display;
-  const Window& data = windows->data;
-  const lens::Lens lens = lens_for(original, display);
+  const Result<detail::MapRows> rows = detail::MapRows::create(lens, direction, options);
+  if (!rows) return fail(rows.error());
+  const Window& display = rows->windows().display;
+  const Window& data = rows->windows().data;
 
   StMap map = std::move(recycled);
   if (map.st.channels() != 2 || map.st.width() != data.width || map.st.height() != data.height) {
     map.st = Image<float>(data.width, data.height, 2);
   }
-  map.output = *windows;
+  map.output = rows->windows();
   map.source_display = display;
   map.t_origin = options.t_origin;
   map.direction = direction;
 
-  const auto fill = [&](int begin, int end) {
+  parallel_rows(data.height, options.threads, [&](int begin, int end) {
     std::array<double, kBlock> x;
     std::array<double, kBlock> y;
     for (int j = begin; j < end; ++j) {
-      const double y_px = data.y - display.y + j + 0.5;
       for (int i = 0; i < data.width; i += kBlock) {
-        const auto count = static_cast<std::size_t>(std::min(kBlock, data.width - i));
-        const double x0_px = data.x - display.x + i + 0.5;
-        if (direction == MapDirection::kUndistort) {
-          lens::distort_row(lens, x0_px, y_px, {x.data(), count}, {y.data(), count});
-        } else {
-          lens::undistort_row(lens, x0_px, y_px, {x.data(), count}, {y.data(), count});
-        }
-        store_st(x.data(),
-                 y.data(),
-                 static_cast<int>(count),
-                 display.size(),
-                 options.t_origin,
-                 map.st.row(j) + 2 * static_cast<std::ptrdiff_t>(i));
+        const int count = std::min(kBlock, data.width - i);
+        const auto size = static_cast<std::size_t>(count);
+        rows->positions(j, i, {x.data(), size}, {y.data(), size});
+        float* out = map.st.row(j) + 2 * static_cast<std::ptrdiff_t>(i);
+        store_st(x.data(), y.data(), count, display.size(), options.t_origin, out);
       }
     }
-  };
-  parallel_rows(data.height, options.threads, fill, 16);
+  });
   return map;
 }
 

@@ -8,7 +8,8 @@ namespace trueplate::warp::detail {
 namespace {
 
 double sinc(double x) {
-  if (x == 0.0) return 1.0;
+  // sin(pi x) of a double is not quite zero at whole x.
+  if (x == std::round(x)) return x == 0.0 ? 1.0 : 0.0;
   const double px = std::numbers::pi * x;
   return std::sin(px) / px;
 }
@@ -43,12 +44,20 @@ void filter_weights(Filter filter, double fraction, double* weights) {
   }
 }
 
-void sample_plain(const SourcePicture& source, const Point2d& p_px, Filter filter, float* out) {
+LookupSource lookup_source(const SourcePicture& source) {
+  const Window& display = source.windows.display;
+  const Window& data = source.windows.data;
+  return {.pixels = source.pixels,
+          .offset_x = static_cast<double>(display.x) - data.x - 0.5,
+          .offset_y = static_cast<double>(display.y) - data.y - 0.5};
+}
+
+void sample_plain(const LookupSource& source, const Point2d& p_px, Filter filter, float* out) {
   const ImageView<const float>& pixels = source.pixels;
   const int taps = kernel_width(filter);
   // Position among the stored pixels' centres.
-  const double u = p_px.x() + source.windows.display.x - source.windows.data.x - 0.5;
-  const double v = p_px.y() + source.windows.display.y - source.windows.data.y - 0.5;
+  const double u = p_px.x() + source.offset_x;
+  const double v = p_px.y() + source.offset_y;
   // Written so that a NaN fails.
   if (!(u > -taps && u < pixels.width + taps && v > -taps && v < pixels.height + taps)) {
     std::fill_n(out, pixels.channels, 0.0F);

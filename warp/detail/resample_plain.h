@@ -13,8 +13,18 @@ inline constexpr int kMaxKernelWidth = 6;
 /// it); that pixel has index kernel_width / 2 - 1.
 void filter_weights(Filter filter, double fraction, double* weights);
 
+/// A source picture and how positions count in it.
+struct LookupSource {
+  ImageView<const float> pixels;
+  /// Added to a position in pixels from the display window's top-left corner it gives the distance
+  /// from the centre of the first stored pixel.
+  double offset_x = 0.0;
+  double offset_y = 0.0;
+};
+[[nodiscard]] LookupSource lookup_source(const SourcePicture& source);
+
 /// The reference for the vector kernels: every channel of `source` at `p_px`, a position counted
 /// from the top-left corner of the source's display window; formula in double, rounded once.
-void sample_plain(const SourcePicture& source, const Point2d& p_px, Filter filter, float* out);
+void sample_plain(const LookupSource& source, const Point2d& p_px, Filter filter, float* out);
 
 }  // namespace trueplate::warp::detail
