@@ -1,0 +1,346 @@
+#include "calib/profile/describe.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <string_view>
+#include <vector>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/distortion_measures.h"
+
+namespace trueplate::profile {
+namespace {
+
+constexpr std::size_t kLabelWidth = 19;
+constexpr std::size_t kPageWidth = 100;
+constexpr std::size_t kMaxTextBytes = 2000;
+
+/// Text in two columns, the second one wrapped at words.
+class Page {
+ public:
+  /// An empty label continues the entry above.
+  void add(std::string_view label, std::string_view content) {
+    text_ += fmt::format("{:<{}}", label, kLabelWidth);
+    std::size_t used = kLabelWidth;
+    bool at_start = true;
+    while (!content.empty()) {
+      const std::size_t end = std::min(content.find(' '), content.size());
+      const std::string_view word = content.substr(0, end);
+      content.remove_prefix(std::min(end + 1, content.size()));
+      if (!at_start && used + 1 + length(word) > kPageWidth) {
+        text_ += '\n' + std::string(kLabelWidth, ' ');
+        used = kLabelWidth;
+        at_start = true;
+      }
+      if (!at_start) text_ += ' ';
+      used += length(word) + (at_start ? 0 : 1);
+      text_ += word;
+      at_start = false;
+    }
+    while (text_.ends_with(' ')) text_.pop_back();
+    text_ += '\n';
+  }
+
+  void add_blank_line() { text_ += '\n'; }
+  void add_heading(std::string_view heading) { text_ += fmt::format("\n{}\n", heading); }
+  [[nodiscard]] const std::string& text() const { return text_; }
+
+ private:
+  /// Characters, not bytes: continuation bytes of UTF-8 do not count.
+  static std::size_t length(std::string_view word) {
+    return static_cast<std::size_t>(std::count_if(word.begin(), word.end(), [](char c) {
+      return (static_cast<unsigned char>(c) & 0xC0) != 0x80;
+    }));
+  }
+
+  std::string text_;
+};
+
+/// Six significant digits without an exponent where that is readable.
+std::string plain(double value) { return fmt::format("{:.6g}", value); }
+
+/// A value with as many decimals as its standard deviation makes meaningful (two of its digits).
+std::string with_sigma(double value, std::optional<double> sigma, std::string_view unit = "") {
+  if (!sigma) return plain(value) + std::string(unit);
+  if (*sigma == 0.0) return fmt::format("{}{} (held fixed)", plain(value), unit);
+  const double decimals = std::clamp(1.0 - std::floor(std::log10(*sigma)), 0.0, 12.0);
+  // Adding zero turns a minus zero into a zero.
+  const double scale = std::pow(10.0, decimals);
+  const double rounded = std::round(value * scale) / scale;
+  return fmt::format("{:.{}f}{} (sigma {:#.2g})",
+                     (std::isfinite(rounded) ? rounded : value) + 0.0,
+                     static_cast<int>(decimals),
+                     unit,
+                     *sigma);
+}
+
+std::optional<double> sigma_of(const Station& station, std::string_view parameter) {
+  return station.uncertainty ? sigma(*station.uncertainty, parameter) : std::nullopt;
+}
+
+std::string plural(std::size_t count, std::string_view noun) {
+  return fmt::format("{} {}{}", count, noun, count == 1 ? "" : "s");
+}
+
+void add_labels(Page& page, const Profile& profile) {
+  const Labels& labels = profile.labels;
+  const auto add = [&](std::string_view name, const std::string& text) {
+    if (!text.empty()) page.add(name, printable(text, kMaxTextBytes));
+  };
+  add("Lens", labels.lens.empty() ? "not named" : labels.lens);
+  add("Serial number", labels.serial);
+  add("Camera body", labels.body);
+  add("Owner", labels.owner);
+  add("Notes", labels.notes);
+  if (profile.chart) {
+    std::string chart = printable(profile.chart->kind);
+    if (profile.chart->columns && profile.chart->rows) {
+      chart += fmt::format(", {}x{}", *profile.chart->columns, *profile.chart->rows);
+    }
+    if (profile.chart->pitch_mm)
+      chart += fmt::format(", pitch {} mm", plain(*profile.chart->pitch_mm));
+    page.add("Chart", chart);
+  }
+}
+
+std::string state_text(const Station& station) {
+  std::vector<std::string> parts;
+  if (station.nominal_focal_mm)
+    parts.push_back(fmt::format("nominal {} mm", plain(*station.nominal_focal_mm)));
+  if (station.focus_m) {
+    parts.push_back(std::isinf(*station.focus_m)
+                        ? std::string("focus at infinity")
+                        : fmt::format("focus {} m", plain(*station.focus_m)));
+  }
+  if (station.t_stop) parts.push_back(fmt::format("T{}", plain(*station.t_stop)));
+  std::string text;
+  for (const std::string& part : parts) text += (text.empty() ? "" : ", ") + part;
+  return text.empty() ? "focal length, focus and stop not stated" : text;
+}
+
+void add_plate(Page& page, const lens::Lens& lens) {
+  std::string plate = fmt::format("{}x{} px, pixel aspect {}",
+                                  lens.plate_size.width,
+                                  lens.plate_size.height,
+                                  plain(lens.pixel_aspect));
+  if (lens.squeeze != 1.0) plate += fmt::format(", squeeze {}", plain(lens.squeeze));
+  plate += lens.film_back ? fmt::format(", film back {} x {} mm",
+                                        plain(lens.film_back->width_mm),
+                                        plain(lens.film_back->height_mm))
+                          : std::string(", film back not stated");
+  page.add("Plate", plate);
+}
+
+void add_pinhole(Page& page, const Station& station) {
+  const lens::Lens& lens = station.lens;
+  const std::optional<double> sigma_x = sigma_of(station, "focal_x_px");
+  const std::optional<double> sigma_y = sigma_of(station, "focal_y_px");
+  page.add("Focal length",
+           fmt::format("{} in x, {} in y",
+                       with_sigma(lens.focal_px.x(), sigma_x, " px"),
+                       with_sigma(lens.focal_px.y(), sigma_y, " px")));
+  if (const std::optional<Point2d> focal = lens::focal_mm(lens)) {
+    const double mm_per_px = lens.film_back->width_mm / lens.plate_size.width;
+    const double mm_per_py = lens.film_back->height_mm / lens.plate_size.height;
+    const auto scaled = [](std::optional<double> s, double by) {
+      return s ? std::optional(*s * by) : std::nullopt;
+    };
+    page.add("",
+             fmt::format("{} in x, {} in y",
+                         with_sigma(focal->x(), scaled(sigma_x, mm_per_px), " mm"),
+                         with_sigma(focal->y(), scaled(sigma_y, mm_per_py), " mm")));
+    const double ratio = focal->y() / focal->x();
+    constexpr double kWorthSaying = 0.01;
+    if (lens.squeeze != 1.0 || std::abs(ratio - 1.0) > kWorthSaying) {
+      page.add("", fmt::format("y over x is {:.4f}, the squeeze that was measured", ratio));
+    }
+  }
+  const lens::FieldOfView straight = lens::straight_field_of_view(lens);
+  std::string view = fmt::format(
+      "{:.3f} x {:.3f} deg straightened", straight.horizontal_deg, straight.vertical_deg);
+  if (const auto plate = lens::plate_field_of_view(lens)) {
+    view += fmt::format("; {:.3f} x {:.3f} deg on the plate, distortion included",
+                        plate->horizontal_deg,
+                        plate->vertical_deg);
+  }
+  page.add("Field of view", view);
+  const Point2d offset(lens.principal_point_px.x() - lens.plate_size.width / 2.0,
+                       lens.principal_point_px.y() - lens.plate_size.height / 2.0);
+  page.add("Principal point",
+           fmt::format(
+               "{}, {}: {:.2f} px {} and {:.2f} px {} the centre",
+               with_sigma(lens.principal_point_px.x(), sigma_of(station, "principal_x_px"), " px"),
+               with_sigma(lens.principal_point_px.y(), sigma_of(station, "principal_y_px"), " px"),
+               std::abs(offset.x()),
+               offset.x() < 0.0 ? "left" : "right",
+               std::abs(offset.y()),
+               offset.y() < 0.0 ? "above" : "below"));
+}
+
+std::string distortion_text(const std::optional<lens::PointDistortion>& distortion) {
+  if (!distortion) return "no inverse there";
+  return fmt::format("{:+.3f} % ({:+.2f} px)", distortion->percent(), distortion->shift_px());
+}
+
+void add_distortion(Page& page, const lens::Lens& lens) {
+  const lens::FrameDistortion frame = lens::frame_distortion(lens);
+  page.add("Distortion", "frame corner      " + distortion_text(frame.corner));
+  page.add("", "left, right edge  " + distortion_text(frame.side_edge));
+  page.add("", "top, bottom edge  " + distortion_text(frame.top_edge));
+  page.add("",
+           "actual minus ideal image height, over the ideal one (ISO 9039), from the principal "
+           "point; negative is barrel; the largest of each kind of place");
+  if (const auto tv = lens::picture_height_distortion(lens)) {
+    page.add("Picture height",
+             fmt::format("{:+.3f} % distortion after EBU Tech 3249 (the SMIA figure is {:+.3f} %)",
+                         tv->ebu_percent,
+                         tv->smia_percent));
+  }
+  if (const auto factor = lens::overscan_factor(lens)) {
+    page.add(
+        "Overscan",
+        fmt::format("the straightened picture is {:.4f} times the plate at its widest", *factor));
+  }
+}
+
+void add_model(Page& page, const Station& station) {
+  const lens::Lens& lens = station.lens;
+  page.add("Model", lens::model_name(lens.model));
+  const auto names = lens::parameter_names(lens.model);
+  const auto values = lens::parameters(lens.model);
+  for (std::size_t i = 0; i < names.size(); ++i) {
+    page.add("",
+             fmt::format("{} {}", names[i], with_sigma(values[i], sigma_of(station, names[i]))));
+  }
+  const double share = lens::invertible_share_of_border(lens);
+  const double radius = lens::max_radius(lens.model);
+  const std::string reach =
+      std::isinf(radius) ? std::string("the mapping never folds")
+                         : fmt::format("the mapping is one-to-one to {:.1f} deg off the axis",
+                                       std::atan(radius) * 180.0 / std::numbers::pi);
+  page.add("Domain",
+           share == 1.0 ? "the whole plate can be straightened; " + reach
+                        : fmt::format("only {:.1f} % of the plate's border can be straightened; {}",
+                                      100.0 * share,
+                                      reach));
+}
+
+/// The bands are common practice, no source.
+std::string_view verdict(double rms_px) {
+  if (rms_px < 0.3) return "good: below the 0.3 px that a controlled grid should reach";
+  if (rms_px < 1.0) {
+    return "usable for a camera solve at HD or 2K (below 1 px), but a controlled grid should reach "
+           "0.3 px";
+  }
+  return "above 1 px: suspect a wrong pitch, a bent chart, mixed focus or a wrong model";
+}
+
+void add_quality(Page& page, const Station& station) {
+  if (!station.quality) {
+    page.add("Fit", "not known: these numbers were not fitted to footage");
+    return;
+  }
+  const Quality& quality = *station.quality;
+  page.add(
+      "Fit",
+      fmt::format("rms {:.4f} px over {} in {} of {}; 95 % within {:.4f} px, largest {:.4f} px",
+                  quality.rms_px,
+                  plural(static_cast<std::size_t>(quality.num_points), "point"),
+                  quality.num_frames_used,
+                  plural(static_cast<std::size_t>(quality.num_frames), "frame"),
+                  quality.p95_px,
+                  quality.max_px));
+  page.add("", verdict(quality.rms_px));
+  if (quality.held_out_rms_px) {
+    page.add("",
+             fmt::format("rms {:.4f} px in frames the fit did not see", *quality.held_out_rms_px));
+  }
+  if (quality.noise_sigma_px) {
+    page.add(
+        "",
+        fmt::format("noise of one measured coordinate: sigma {:.4f} px", *quality.noise_sigma_px));
+  }
+  if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
+    page.add(
+        "",
+        fmt::format("the lens map is known to sigma {:.4f} px over the plate, {:.4f} px at the "
+                    "worst place",
+                    *quality.map_sigma_rms_px,
+                    *quality.map_sigma_max_px));
+  }
+}
+
+void add_warnings(Page& page, const Station& station) {
+  if (station.warnings.empty()) {
+    page.add("Warnings", "none");
+    return;
+  }
+  std::string_view label = "Warnings";
+  for (const Warning& warning : station.warnings) {
+    page.add(
+        label,
+        fmt::format("{}: {}", printable(warning.code), printable(warning.message, kMaxTextBytes)));
+    label = "";
+  }
+}
+
+void add_provenance(Page& page, const Provenance& provenance) {
+  page.add("Made",
+           fmt::format("{} by {} {}",
+                       provenance.created,
+                       printable(provenance.program),
+                       printable(provenance.program_version)));
+  page.add("Method", printable(provenance.method, kMaxTextBytes));
+  const auto& footage = provenance.footage;
+  if (footage.empty()) {
+    page.add("Footage", "none listed");
+    return;
+  }
+  const auto count = [&](auto condition) {
+    return std::count_if(footage.begin(), footage.end(), condition);
+  };
+  page.add("Footage",
+           fmt::format("{}, {} used, {} with its SHA-256",
+                       plural(footage.size(), "piece"),
+                       count([](const FootageItem& item) { return item.used; }),
+                       count([](const FootageItem& item) { return !item.sha256.empty(); })));
+  constexpr std::size_t kMaxListed = 10;
+  std::size_t unused = 0;
+  for (const FootageItem& item : footage) {
+    if (item.used || ++unused > kMaxListed) continue;
+    page.add("",
+             fmt::format("not used: {} ({})",
+                         printable(item.name, 200),
+                         item.reason.empty() ? "no reason given" : printable(item.reason, 500)));
+  }
+  if (unused > kMaxListed) page.add("", fmt::format("not used: {} more", unused - kMaxListed));
+}
+
+}  // namespace
+
+std::string describe(const Profile& profile) {
+  Page page;
+  add_labels(page, profile);
+  for (std::size_t i = 0; i < profile.stations.size(); ++i) {
+    const Station& station = profile.stations[i];
+    page.add_heading(
+        profile.stations.size() == 1
+            ? fmt::format("Station: {}", state_text(station))
+            : fmt::format(
+                  "Station {} of {}: {}", i + 1, profile.stations.size(), state_text(station)));
+    add_plate(page, station.lens);
+    add_pinhole(page, station);
+    add_distortion(page, station.lens);
+    add_model(page, station);
+    add_quality(page, station);
+    add_warnings(page, station);
+  }
+  page.add_heading("Provenance");
+  add_provenance(page, profile.provenance);
+  return page.text();
+}
+
+}  // namespace trueplate::profile

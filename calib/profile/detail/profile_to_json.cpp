@@ -1,0 +1,150 @@
+#include <cmath>
+
+#include "calib/profile/detail/profile_json.h"
+
+namespace trueplate::profile::detail {
+namespace {
+
+void put_text(Json& json, const char* key, const std::string& text) {
+  if (!text.empty()) json[key] = text;
+}
+
+template <class T>
+void put_optional(Json& json, const char* key, const std::optional<T>& value) {
+  if (value) json[key] = *value;
+}
+
+Json json_of(const Labels& labels) {
+  Json json = Json::object();
+  put_text(json, "body", labels.body);
+  put_text(json, "lens", labels.lens);
+  put_text(json, "serial", labels.serial);
+  put_text(json, "owner", labels.owner);
+  put_text(json, "notes", labels.notes);
+  return json;
+}
+
+Json json_of(const ChartUsed& chart) {
+  Json json = Json::object();
+  json["kind"] = chart.kind;
+  put_optional(json, "pitch_mm", chart.pitch_mm);
+  put_optional(json, "columns", chart.columns);
+  put_optional(json, "rows", chart.rows);
+  return json;
+}
+
+Json json_of(const Point2d& p) { return {{"x", p.x()}, {"y", p.y()}}; }
+
+Json json_of(const lens::Lens& lens) {
+  Json json = Json::object();
+  json["plate_size_px"] = {{"width", lens.plate_size.width}, {"height", lens.plate_size.height}};
+  json["pixel_aspect"] = lens.pixel_aspect;
+  json["squeeze"] = lens.squeeze;
+  if (lens.film_back) {
+    json["film_back_mm"] = {{"width", lens.film_back->width_mm},
+                            {"height", lens.film_back->height_mm}};
+  }
+  json["focal_px"] = json_of(lens.focal_px);
+  json["principal_point_px"] = json_of(lens.principal_point_px);
+  json["model"] = std::string(lens::model_name(lens.model));
+  Json coefficients = Json::object();
+  const auto names = lens::parameter_names(lens.model);
+  const auto values = lens::parameters(lens.model);
+  for (std::size_t i = 0; i < names.size(); ++i) coefficients[std::string(names[i])] = values[i];
+  json["coefficients"] = std::move(coefficients);
+  return json;
+}
+
+Json json_of(const Uncertainty& uncertainty) {
+  Json sigmas = Json::object();
+  for (const std::string& name : uncertainty.parameters) {
+    const std::optional<double> value = sigma(uncertainty, name);
+    // A matrix too small has no variance for this parameter; the reader complains about it.
+    if (value) sigmas[name] = *value;
+  }
+  Json covariance = Json::array();
+  for (Eigen::Index row = 0; row < uncertainty.covariance.rows(); ++row) {
+    Json values = Json::array();
+    for (Eigen::Index column = 0; column < uncertainty.covariance.cols(); ++column) {
+      values.push_back(uncertainty.covariance(row, column));
+    }
+    covariance.push_back(std::move(values));
+  }
+  return {{"parameters", uncertainty.parameters},
+          {"sigma", std::move(sigmas)},
+          {"covariance", std::move(covariance)}};
+}
+
+Json json_of(const Quality& quality) {
+  Json json = Json::object();
+  json["rms_px"] = quality.rms_px;
+  put_optional(json, "held_out_rms_px", quality.held_out_rms_px);
+  json["max_px"] = quality.max_px;
+  json["p95_px"] = quality.p95_px;
+  json["num_frames"] = quality.num_frames;
+  json["num_frames_used"] = quality.num_frames_used;
+  json["num_points"] = quality.num_points;
+  put_optional(json, "noise_sigma_px", quality.noise_sigma_px);
+  put_optional(json, "map_sigma_rms_px", quality.map_sigma_rms_px);
+  put_optional(json, "map_sigma_max_px", quality.map_sigma_max_px);
+  return json;
+}
+
+Json json_of(const Station& station) {
+  Json json = Json::object();
+  put_optional(json, "nominal_focal_mm", station.nominal_focal_mm);
+  if (station.focus_m && std::isinf(*station.focus_m) && *station.focus_m > 0.0) {
+    json["focus_m"] = "inf";
+  } else {
+    put_optional(json, "focus_m", station.focus_m);
+  }
+  put_optional(json, "t_stop", station.t_stop);
+  json["lens"] = json_of(station.lens);
+  if (station.uncertainty) json["uncertainty"] = json_of(*station.uncertainty);
+  if (station.quality) json["quality"] = json_of(*station.quality);
+  Json warnings = Json::array();
+  for (const Warning& warning : station.warnings) {
+    Json item = {{"code", warning.code}, {"message", warning.message}, {"value", nullptr}};
+    if (std::isfinite(warning.value)) item["value"] = warning.value;
+    warnings.push_back(std::move(item));
+  }
+  json["warnings"] = std::move(warnings);
+  return json;
+}
+
+Json json_of(const Provenance& provenance) {
+  Json json = Json::object();
+  json["created"] = provenance.created;
+  json["program"] = {{"name", provenance.program}, {"version", provenance.program_version}};
+  json["method"] = provenance.method;
+  Json footage = Json::array();
+  for (const FootageItem& item : provenance.footage) {
+    Json entry = Json::object();
+    entry["name"] = item.name;
+    put_text(entry, "sha256", item.sha256);
+    entry["points"] = item.points;
+    put_optional(entry, "rms_px", item.rms_px);
+    entry["used"] = item.used;
+    put_text(entry, "reason", item.reason);
+    footage.push_back(std::move(entry));
+  }
+  json["footage"] = std::move(footage);
+  return json;
+}
+
+}  // namespace
+
+Json json_of(const Profile& profile) {
+  Json json = Json::object();
+  json["format"] = std::string(kFormatName);
+  json["format_version"] = kFormatVersion;
+  json["labels"] = json_of(profile.labels);
+  if (profile.chart) json["chart"] = json_of(*profile.chart);
+  Json stations = Json::array();
+  for (const Station& station : profile.stations) stations.push_back(json_of(station));
+  json["stations"] = std::move(stations);
+  json["provenance"] = json_of(profile.provenance);
+  return json;
+}
+
+}  // namespace trueplate::profile::detail
