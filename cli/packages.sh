@@ -1,0 +1,39 @@
+#!/usr/bin/env bash
+# Installs the Debian packages that trueplate is built from. Sourced by cli/quickstart.sh and
+# tests/run.sh; `bash cli/packages.sh` alone does the same. Words as arguments add groups:
+#   test   what only the tests need
+#   lint   what only .ci/run needs
+set -euo pipefail
+
+packages=(g++ cmake ninja-build ccache
+  libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
+  nlohmann-json3-dev libcli11-dev libssl-dev opencv-doc)
+for group in "$@"; do
+  case "$group" in
+    test) packages+=(doctest-dev openimageio-tools python3 python3-jsonschema) ;;
+    lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
+    *) echo "packages.sh: unknown group '$group'; known: test, lint" >&2; exit 2 ;;
+  esac
+done
+
+missing=()
+for package in "${packages[@]}"; do
+  status=$(dpkg-query -W -f '${Status}' "$package" 2>/dev/null || true)
+  [ "$status" = "install ok installed" ] || missing+=("$package")
+done
+if [ ${#missing[@]} -gt 0 ]; then
+  run=()
+  if [ "$(id -u)" -ne 0 ]; then
+    command -v sudo >/dev/null || { echo "packages.sh: run as root, or install sudo; missing: ${missing[*]}" >&2; exit 1; }
+    run=(sudo)
+  fi
+  echo "installing ${#missing[@]} packages: ${missing[*]}"
+  log=$(mktemp)
+  if ! { "${run[@]}" apt-get update -q &&
+         "${run[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${missing[@]}"; } >"$log" 2>&1; then
+    tail -n 20 "$log" >&2
+    echo "packages.sh: installing failed; the lines above are the end of what apt said" >&2
+    exit 1
+  fi
+  rm -f "$log"
+fi
