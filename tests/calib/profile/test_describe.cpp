@@ -107,13 +107,13 @@ TEST_CASE("an anamorphic lens states the squeeze that was measured") {
 TEST_CASE("text from the file cannot drive a terminal") {
   Profile profile = example_profile();
   profile.labels.lens = "evil\x1b[2J\r\nname\xFF";
-  profile.provenance.footage[2].name = std::string(100000, 'x') + "\x07";
-  profile.provenance.footage.resize(5000, profile.provenance.footage[2]);
+  profile.provenance.footage[2].name = std::string(2000, 'x') + "\x07";
+  profile.provenance.footage.resize(1000, profile.provenance.footage[2]);
   const std::string text = describe(profile);
   CHECK(std::none_of(text.begin(), text.end(), [](char c) {
     return static_cast<unsigned char>(c) < 0x20 && c != '\n';
   }));
   CHECK(says(text, "Lens evil [2J name\xEF\xBF\xBD"));
-  CHECK(says(text, "not used: 4988 more"));
+  CHECK(says(text, "not used: 988 more"));
   CHECK(text.size() < 20000);
 }

@@ -459,7 +459,8 @@ TEST_CASE("a profile that could not be read is not written") {
   profile.provenance.created = "yesterday";
   CHECK(write_error_of(profile).starts_with("provenance.created: is \"yesterday\""));
   profile = example_profile();
-  profile.provenance.footage.resize(200000, profile.provenance.footage[0]);
+  profile.provenance.footage[0].name = std::string(std::size_t{6} << 20, 'x');
+  profile.provenance.footage.resize(5, profile.provenance.footage[0]);
   const Result<std::string> text = profile_text(profile);
   REQUIRE_FALSE(text.has_value());
   CHECK(text.error().message.find("more than the") != std::string::npos);
