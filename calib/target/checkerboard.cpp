@@ -3,10 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <optional>
+#include <utility>
 
-#include "calib/target/detail/library_search.h"
+#include "calib/target/detail/corner_candidates.h"
+#include "calib/target/detail/lattice.h"
 #include "calib/target/detail/search_image.h"
 #include "calib/target/detail/smooth_grid.h"
 #include "calib/target/saddle.h"
@@ -14,177 +17,215 @@
 namespace trueplate::target {
 namespace {
 
-using detail::GridPoint;
+using detail::Lattice;
 using detail::SmoothGrid;
 
 constexpr int kMaxGridCorners = 400;     // per side
 constexpr double kMaxUnevenness = 0.12;  // departure from the smooth grid, share of a square
-constexpr double kBeyondShare = 0.6;     // of a border's continuation that must look like corners
+constexpr double kMinOccupied = 0.5;     // of a border row or column that counts as one
+constexpr double kBeyondShare = 0.6;     // of a border's continuation that must be corners
+constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
+constexpr int kMostCandidates = 3000;
 
-/// The corners of a grid, row by row; a corner without a fit is nullopt.
-struct Grid {
+struct Extent {
   int columns = 0;
   int rows = 0;
-  std::vector<std::optional<Saddle>> saddles;
-
-  [[nodiscard]] std::size_t index(int column, int row) const {
-    return static_cast<std::size_t>(row) * static_cast<std::size_t>(columns) +
-           static_cast<std::size_t>(column);
-  }
-  [[nodiscard]] int count() const {
-    return static_cast<int>(
-        std::count_if(saddles.begin(), saddles.end(), [](const auto& s) { return s.has_value(); }));
-  }
 };
 
-std::vector<GridPoint> points_of(const Grid& grid) {
-  std::vector<GridPoint> points;
-  for (int row = 0; row < grid.rows; ++row)
-    for (int column = 0; column < grid.columns; ++column)
-      if (const auto& saddle = grid.saddles[grid.index(column, row)])
-        points.push_back({column, row, saddle->p_px});
-  return points;
-}
+/// A lattice in pixels of an image reduced by `factor`.
+struct Found {
+  Lattice lattice;
+  int factor = 1;
+};
 
-/// The guess for the crossing (column, row): its steps are the shorter of the two sides.
-SaddleGuess guess_at(const SmoothGrid& smooth, int column, int row) {
-  SaddleGuess guess;
-  guess.p_px = smooth.at(column, row);
-  const auto step = [&](const Point2d& direction, const Point2d& next, const Point2d& previous) {
-    const double length = std::min((next - guess.p_px).norm(), (guess.p_px - previous).norm());
-    return Point2d(direction.normalized() * length);
+/// Cuts off border rows and columns that hold less than half of their places, such as a stray
+/// crossing beside the chart, and moves the origin to the corner of the rest.
+Lattice trimmed(const Lattice& lattice) {
+  auto [low, high] = lattice.bounds();
+  const auto occupied = [&](int c0, int c1, int r0, int r1) {
+    int count = 0;
+    for (int row = r0; row <= r1; ++row)
+      for (int column = c0; column <= c1; ++column)
+        if (lattice.find(column, row) != nullptr) ++count;
+    return static_cast<double>(count) / ((c1 - c0 + 1) * (r1 - r0 + 1));
   };
-  guess.step_u_px =
-      step(smooth.step_u(column, row), smooth.at(column + 1, row), smooth.at(column - 1, row));
-  guess.step_v_px =
-      step(smooth.step_v(column, row), smooth.at(column, row + 1), smooth.at(column, row - 1));
-  guess.curvature_u = smooth.curvature_u(column, row);
-  guess.curvature_v = smooth.curvature_v(column, row);
-  return guess;
-}
-
-double step_length(const SmoothGrid& smooth, int column, int row) {
-  return std::min(smooth.step_u(column, row).norm(), smooth.step_v(column, row).norm());
-}
-
-/// +1 or -1: the sign of the contrast at an even crossing that this one stands for.
-int parity(const Saddle& saddle, int column, int row) {
-  const int sign = saddle.contrast > 0.0 ? 1 : -1;
-  return (column + row) % 2 == 0 ? sign : -sign;
-}
-
-int majority_parity(const Grid& grid) {
-  int sum = 0;
-  for (int row = 0; row < grid.rows; ++row)
-    for (int column = 0; column < grid.columns; ++column)
-      if (const auto& saddle = grid.saddles[grid.index(column, row)])
-        sum += parity(*saddle, column, row);
-  return sum >= 0 ? 1 : -1;
-}
-
-Grid measure(ImageView<const float> image,
-             const SmoothGrid& smooth,
-             int columns,
-             int rows,
-             const SaddleOptions& options) {
-  Grid grid{columns, rows, {}};
-  for (int row = 0; row < rows; ++row) {
-    for (int column = 0; column < columns; ++column) {
-      auto saddle = fit_saddle(image, guess_at(smooth, column, row), options);
-      grid.saddles.push_back(saddle ? std::optional(*saddle) : std::nullopt);
+  // The emptiest border first: a stray beside a row's end must not cost the row.
+  while (low.first < high.first && low.second < high.second) {
+    const std::array<double, 4> share = {occupied(low.first, low.first, low.second, high.second),
+                                         occupied(high.first, high.first, low.second, high.second),
+                                         occupied(low.first, high.first, low.second, low.second),
+                                         occupied(low.first, high.first, high.second, high.second)};
+    const auto emptiest = std::min_element(share.begin(), share.end());
+    if (*emptiest >= kMinOccupied) break;
+    switch (emptiest - share.begin()) {
+      case 0:
+        ++low.first;
+        break;
+      case 1:
+        --high.first;
+        break;
+      case 2:
+        ++low.second;
+        break;
+      default:
+        --high.second;
+        break;
     }
   }
-  return grid;
-}
-
-/// Drops what is no corner of this grid: wrong colours around it, or out of line.
-void drop_strangers(Grid& grid, const SmoothGrid& smooth) {
-  const int colours = majority_parity(grid);
-  for (int row = 0; row < grid.rows; ++row) {
-    for (int column = 0; column < grid.columns; ++column) {
-      auto& saddle = grid.saddles[grid.index(column, row)];
-      if (!saddle) continue;
-      const double off = (saddle->p_px - smooth.at(column, row)).norm();
-      if (parity(*saddle, column, row) != colours ||
-          off > kMaxUnevenness * step_length(smooth, column, row))
-        saddle.reset();
-    }
-  }
-}
-
-/// Whether most of the crossings one step beyond a border are corners too.
-bool goes_on_past(ImageView<const float> image, const SmoothGrid& smooth, const Grid& grid) {
-  const int colours = majority_parity(grid);
-  const auto looks_like_corner = [&](int column, int row) -> std::optional<bool> {
-    const SaddleGuess guess = guess_at(smooth, column, row);
-    const double reach = 0.5 * std::max(guess.step_u_px.norm(), guess.step_v_px.norm());
-    if (!(guess.p_px.x() >= reach && guess.p_px.x() <= image.width - reach &&
-          guess.p_px.y() >= reach && guess.p_px.y() <= image.height - reach))
-      return std::nullopt;
-    const auto saddle = fit_saddle(image, guess, {.max_move_share = 0.2});
-    return saddle.has_value() && parity(*saddle, column, row) == colours;
-  };
-  const auto side = [&](int count, const auto& at) {
-    int inside = 0;
-    int corners = 0;
-    for (int i = 0; i < count; ++i) {
-      const auto answer = at(i);
-      if (!answer) continue;
-      ++inside;
-      if (*answer) ++corners;
-    }
-    return inside >= 2 && corners >= kBeyondShare * inside;
-  };
-  return side(grid.rows, [&](int i) { return looks_like_corner(-1, i); }) ||
-         side(grid.rows, [&](int i) { return looks_like_corner(grid.columns, i); }) ||
-         side(grid.columns, [&](int i) { return looks_like_corner(i, -1); }) ||
-         side(grid.columns, [&](int i) { return looks_like_corner(i, grid.rows); });
-}
-
-/// A quarter turn; right-handed stays right-handed. The sector between the new axes is the old
-/// one's neighbour, so the sign of the contrast changes.
-Grid turned(const Grid& grid) {
-  Grid result{grid.rows, grid.columns, {}};
-  for (int row = 0; row < result.rows; ++row) {
-    for (int column = 0; column < result.columns; ++column) {
-      auto saddle = grid.saddles[grid.index(grid.columns - 1 - row, column)];
-      if (saddle) {
-        saddle->contrast = -saddle->contrast;
-        const Point2d u = saddle->direction_u;
-        saddle->direction_u = saddle->direction_v;
-        saddle->direction_v = -u;
-      }
-      result.saddles.push_back(saddle);
-    }
+  Lattice result;
+  for (const auto& [place, saddle] : lattice.saddles()) {
+    const auto [column, row] = place;
+    if (column < low.first || column > high.first || row < low.second || row > high.second)
+      continue;
+    // An odd shift would exchange the colours of even places; parity() is recomputed from them.
+    result.set(column - low.first, row - low.second, saddle);
   }
   return result;
 }
 
-double x_to_the_right(const Grid& grid) {
-  const auto smooth = SmoothGrid::fit(points_of(grid));
+Extent extent_of(const Lattice& lattice) {
+  if (lattice.size() == 0) return {};
+  const auto [low, high] = lattice.bounds();
+  return {high.first - low.first + 1, high.second - low.second + 1};
+}
+
+/// A quarter turn of a lattice whose places are 0 .. columns - 1 and 0 .. rows - 1; right-handed
+/// stays right-handed. The sector between the new axes is the old one's neighbour, so the sign of
+/// the contrast changes.
+Lattice turned(const Lattice& lattice, Extent extent) {
+  Lattice result;
+  for (const auto& [place, old] : lattice.saddles()) {
+    Saddle saddle = old;
+    saddle.contrast = -saddle.contrast;
+    saddle.direction_u = old.direction_v;
+    saddle.direction_v = -old.direction_u;
+    result.set(place.second, extent.columns - 1 - place.first, saddle);
+  }
+  return result;
+}
+
+double x_to_the_right(const Lattice& lattice, Extent extent) {
+  const auto smooth = SmoothGrid::fit(lattice.points());
   if (!smooth) return 0.0;
-  const Point2d step = smooth->step_u(0.5 * (grid.columns - 1), 0.5 * (grid.rows - 1));
+  const Point2d step = smooth->step_u(0.5 * (extent.columns - 1), 0.5 * (extent.rows - 1));
   return step.x() / std::max(1e-12, step.norm());
 }
 
-/// Of the turns that keep the shape: one with a dark outer corner square at the origin if there
-/// is one, and of these the one whose x points most to the right.
-Grid oriented(const Grid& grid) {
-  std::optional<Grid> best;
-  bool best_dark = false;
-  double best_right = 0.0;
-  Grid turn = grid;
-  for (int quarter = 0; quarter < 4; ++quarter, turn = turned(turn)) {
-    if (turn.columns != grid.columns) continue;
-    const bool dark = majority_parity(turn) < 0;
-    const double right = x_to_the_right(turn);
-    if (!best || std::pair(dark, right) > std::pair(best_dark, best_right)) {
-      best = turn;
-      best_dark = dark;
-      best_right = right;
+/// Of the turns that give the lattice the wanted extent: one with a dark outer corner square at
+/// the origin if there is one, and of these the one whose x points most to the right.
+Lattice oriented(const Lattice& lattice, Extent wanted) {
+  std::optional<Lattice> best;
+  std::pair<bool, double> best_rank;
+  Lattice turn = lattice;
+  Extent extent = wanted;
+  if (extent_of(lattice).columns != wanted.columns) std::swap(extent.columns, extent.rows);
+  for (int quarter = 0; quarter < 4; ++quarter) {
+    if (extent.columns == wanted.columns && extent.rows == wanted.rows) {
+      const std::pair rank(turn.parity() < 0, x_to_the_right(turn, extent));
+      if (!best || rank > best_rank) {
+        best = turn;
+        best_rank = rank;
+      }
     }
+    turn = turned(turn, extent);
+    std::swap(extent.columns, extent.rows);
   }
-  return *best;
+  return best.value_or(lattice);
+}
+
+/// Measures every crossing of the grid that `smooth` predicts, and drops what is out of line.
+Lattice measure(ImageView<const float> image,
+                const SmoothGrid& smooth,
+                Extent extent,
+                int parity,
+                const detail::Looks& looks) {
+  Lattice lattice;
+  for (int row = 0; row < extent.rows; ++row)
+    for (int column = 0; column < extent.columns; ++column)
+      if (const auto saddle = detail::probe(image,
+                                            detail::guess_at(smooth, column, row, looks.blur_px),
+                                            column,
+                                            row,
+                                            parity,
+                                            looks,
+                                            {}))
+        lattice.set(column, row, *saddle);
+  const auto again = SmoothGrid::fit(lattice.points());
+  if (!again) return {};
+  for (const detail::GridPoint& p : lattice.points()) {
+    const double square =
+        std::min(again->step_u(p.column, p.row).norm(), again->step_v(p.column, p.row).norm());
+    if ((again->at(p.column, p.row) - p.p_px).norm() > kMaxUnevenness * square)
+      lattice.erase(p.column, p.row);
+  }
+  return lattice;
+}
+
+/// Whether most of the crossings one step beyond a border, as far as the image shows them, are
+/// corners too.
+bool goes_on_past(ImageView<const float> image,
+                  const SmoothGrid& smooth,
+                  const Lattice& lattice,
+                  Extent extent) {
+  const int parity = lattice.parity();
+  const detail::Looks looks = detail::looks_of(lattice);
+  const auto side = [&](int count, const auto& place) {
+    int inside = 0;
+    int corners = 0;
+    for (int i = 0; i < count; ++i) {
+      const auto [column, row] = place(i);
+      const SaddleGuess guess = detail::guess_at(smooth, column, row, looks.blur_px);
+      const double reach = 0.5 * std::max(guess.step_u_px.norm(), guess.step_v_px.norm());
+      if (!(guess.p_px.x() >= reach && guess.p_px.x() <= image.width - reach &&
+            guess.p_px.y() >= reach && guess.p_px.y() <= image.height - reach))
+        continue;
+      ++inside;
+      if (detail::probe(image, guess, column, row, parity, looks, {.max_reach_px = 7.0})) ++corners;
+    }
+    return inside >= 2 && corners >= kBeyondShare * inside;
+  };
+  using Place = Lattice::Place;
+  return side(extent.rows, [](int i) { return Place(-1, i); }) ||
+         side(extent.rows, [&](int i) { return Place(extent.columns, i); }) ||
+         side(extent.columns, [](int i) { return Place(i, -1); }) ||
+         side(extent.columns, [&](int i) { return Place(i, extent.rows); });
+}
+
+bool same_grid(Extent a, Extent b) {
+  return (a.columns == b.columns && a.rows == b.rows) ||
+         (a.columns == b.rows && a.rows == b.columns);
+}
+
+/// By how much each image is reduced for the search, in the order tried. Half of the search size
+/// suffices for most charts and is quick; a smaller one sees through a strong blur, a larger one
+/// finds small squares.
+std::vector<int> search_factors(ImageView<const float> luma, int search_side_px) {
+  const double longer = std::max(luma.width, luma.height);
+  std::vector<int> factors;
+  for (const double target : {0.5, 1.0, 0.25, 2.0}) {
+    const int factor =
+        std::max(1, static_cast<int>(std::lround(longer / (target * search_side_px))));
+    if (std::min(luma.width, luma.height) / factor < kMinDetectSidePx) continue;
+    if (std::find(factors.begin(), factors.end(), factor) == factors.end())
+      factors.push_back(factor);
+  }
+  return factors;
+}
+
+/// The lattice of the wanted extent if one is found at any size, else the largest one.
+Found search(ImageView<const float> luma, Extent wanted, const DetectOptions& options) {
+  Found best;
+  for (const int factor : search_factors(luma, options.search_side_px)) {
+    const Image<float> reduced = detail::reduce(luma, factor);
+    const Image<float> toned = detail::toned(reduced.view());
+    const auto candidates = detail::corner_candidates(toned.view(), kMostCandidates);
+    const Lattice lattice = trimmed(detail::grow_lattice(
+        reduced.view(), toned.view(), candidates, wanted.columns * wanted.rows));
+    const bool match = same_grid(extent_of(lattice), wanted);
+    if (match || lattice.size() > best.lattice.size()) best = {lattice, factor};
+    if (match) break;
+  }
+  return best;
 }
 
 Result<void> check_input(ImageView<const float> luma,
@@ -244,65 +285,51 @@ Result<std::vector<Corner>> detect_checkerboard(ImageView<const float> luma,
                             chart.rows));
   };
 
-  const int longer = std::max(luma.width, luma.height);
-  const int factor = std::max(
-      1, static_cast<int>(std::lround(static_cast<double>(longer) / options.search_side_px)));
-  const Image<float> reduced = detail::reduce(luma, factor);
-  auto candidates = detail::library_search(reduced.view(), chart.columns, chart.rows);
-  if (!candidates) return no_chart(0);
-
-  std::vector<GridPoint> points;
-  for (int row = 0; row < chart.rows; ++row)
-    for (int column = 0; column < chart.columns; ++column)
-      points.push_back({column, row, (*candidates)[points.size()]});
-  auto smooth = SmoothGrid::fit(points);
-  if (!smooth) return no_chart(0);
-  const Point2d middle(0.5 * (chart.columns - 1), 0.5 * (chart.rows - 1));
-  const Point2d u = smooth->step_u(middle.x(), middle.y());
-  const Point2d v = smooth->step_v(middle.x(), middle.y());
-  if (u.x() * v.y() - u.y() * v.x() < 0.0) {
-    // The library numbers some boards mirrored.
-    for (GridPoint& p : points) p.column = chart.columns - 1 - p.column;
-    smooth = SmoothGrid::fit(points);
-    if (!smooth) return no_chart(0);
-  }
-
-  // Twice on the search image, the second time with better steps and curvatures; then on the full
-  // image, whose guess is good to a fraction of a pixel by now.
-  Grid grid;
-  const auto refine = [&](ImageView<const float> image, const SaddleOptions& how) -> bool {
-    grid = measure(image, *smooth, chart.columns, chart.rows, how);
-    drop_strangers(grid, *smooth);
-    smooth = SmoothGrid::fit(points_of(grid));
-    return smooth.has_value();
-  };
-  if (!refine(reduced.view(), {})) return no_chart(grid.count());
-  if (!refine(reduced.view(), {})) return no_chart(grid.count());
-  const int enough =
-      std::max(4, static_cast<int>(std::ceil((1.0 - options.max_lost_share) * wanted)));
-  if (grid.count() < enough) return no_chart(grid.count());
-  if (goes_on_past(reduced.view(), *smooth, grid))
+  const Extent grid{chart.columns, chart.rows};
+  const auto goes_on = [&] {
     return fail(ErrorCode::kNoChart,
                 fmt::format("the chart goes on past the {}x{} corners asked for; check --grid",
-                            chart.columns,
-                            chart.rows));
-  if (factor > 1) {
-    std::vector<GridPoint> scaled = points_of(grid);
-    for (GridPoint& p : scaled) p.p_px *= factor;
-    smooth = SmoothGrid::fit(scaled);
-    if (!smooth || !refine(luma, {})) return no_chart(grid.count());
-    if (grid.count() < enough) return no_chart(grid.count());
+                            grid.columns,
+                            grid.rows));
+  };
+  const Found found = search(luma, grid, options);
+  const Extent extent = extent_of(found.lattice);
+  if (!same_grid(extent, grid)) {
+    const auto [small, large] = std::minmax(extent.columns, extent.rows);
+    const auto [least, most] = std::minmax(grid.columns, grid.rows);
+    if (small >= least && large >= most) return goes_on();
+    if (small > least || large > most)
+      return fail(ErrorCode::kNoChart,
+                  fmt::format("found a grid of {}x{} corners, need {}x{}; check --grid",
+                              extent.columns,
+                              extent.rows,
+                              grid.columns,
+                              grid.rows));
+    return no_chart(found.lattice.size());
   }
 
-  grid = oriented(grid);
+  const Lattice rough = oriented(found.lattice, grid);
+  std::vector<detail::GridPoint> points = rough.points();
+  for (detail::GridPoint& p : points) p.p_px *= found.factor;
+  auto smooth = SmoothGrid::fit(points);
+  if (!smooth) return no_chart(rough.size());
+  detail::Looks looks = detail::looks_of(rough);
+  looks.blur_px *= found.factor;
+  const Lattice lattice = measure(luma, *smooth, grid, rough.parity(), looks);
+  smooth = SmoothGrid::fit(lattice.points());
+  const int enough =
+      std::max(4, static_cast<int>(std::ceil((1.0 - options.max_lost_share) * wanted)));
+  if (!smooth || lattice.size() < enough) return no_chart(lattice.size());
+  if (goes_on_past(luma, *smooth, lattice, grid)) return goes_on();
+
   std::vector<Corner> corners;
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
-      const auto& saddle = grid.saddles[grid.index(column, row)];
-      if (!saddle) continue;
+      const Saddle* saddle = lattice.find(column, row);
+      if (saddle == nullptr) continue;
       corners.push_back({.p_chart_mm = {column * chart.pitch_mm, row * chart.pitch_mm, 0.0},
                          .p_plate_px = saddle->p_px,
-                         .sigma_px = saddle->sigma_px()});
+                         .sigma_px = std::hypot(saddle->sigma_px(), kSigmaFloorPx)});
     }
   }
   return corners;

@@ -8,40 +8,45 @@
 #include <array>
 #include <cmath>
 #include <numbers>
+#include <utility>
 #include <vector>
+
+#include "calib/target/detail/saddle_model.h"
 
 namespace trueplate::target {
 namespace {
 
-constexpr double kSqrtHalf = 1.0 / std::numbers::sqrt2;
-constexpr double kInvSqrt2Pi = std::numbers::inv_sqrtpi * kSqrtHalf;
-
 // Below this sine of the angle between the edges (17 degrees) a corner is too flat to measure.
 constexpr double kMinSine = 0.3;
 constexpr double kMinStepPx = 3.0;
-constexpr double kMinBlurPx = 0.2;  // a little less than a pixel's own area causes, sqrt(1/12)
+constexpr double kMinBlurPx = 0.288675;  // what a pixel's own area causes, sqrt(1/12)
 constexpr int kMinPixels = 24;
-constexpr int kMaxIterations = 30;
-constexpr double kConvergedPx = 2e-5;
-constexpr double kTaperStart = 0.6;  // share of the window where the weights begin to fall
+constexpr int kMaxIterations = 20;
+constexpr double kMinFirstSeparation = 0.1;  // at the guess; below, no fit is tried
+constexpr double kFirstReach = 0.65;         // share of max_reach_px
+constexpr double kMostFirstReachPx = 16.0;
+constexpr std::array<double, 4> kFirstBlursPx = {0.8, 2.0, 5.0, 12.0};
+constexpr double kFirstDamping = 1e-4;
+constexpr double kNearPx = 0.05;  // the first round's window needs no better
+constexpr double kConvergedPx = 1e-3;
+constexpr double kMostReachPx = 60.0;  // bounds the time for a hopeless blur
+constexpr double kTaperStart = 0.6;    // share of the window where the weights begin to fall
 
-// Order of the unknowns. The first five are not linear.
-enum Unknown {
-  kX,
-  kY,
-  kAngleU,
-  kAngleV,
-  kLogBlur,
-  kA,
-  kAx,
-  kAy,
-  kB,
-  kBx,
-  kBy,
-  kC,
-  kNumUnknowns,
-};
-using Unknowns = Eigen::Matrix<double, kNumUnknowns, 1>;
+using detail::kA;
+using detail::kAngleU;
+using detail::kAngleV;
+using detail::kAx;
+using detail::kAy;
+using detail::kB;
+using detail::kBx;
+using detail::kBy;
+using detail::kLogBlur;
+using detail::kNumLinear;
+using detail::kNumUnknowns;
+using detail::kX;
+using detail::kY;
+using detail::SaddleModel;
+using detail::Unknowns;
 using Normal = Eigen::Matrix<double, kNumUnknowns, kNumUnknowns>;
 
 // Positions relative to the first guess, so that single digits remain for the fit.
@@ -49,126 +54,6 @@ struct Pixel {
   double x, y;
   double value;
   double weight;
-};
-
-struct Nodes {
-  int count = 0;
-  std::array<double, 8> sine{};       // correlation at the node
-  std::array<double, 8> half_sec2{};  // 1 / (2 cos^2)
-  std::array<double, 8> weight{};     // Gauss weight * interval / 2 pi * 4
-};
-
-// L(h, k; r) - F(h) F(k) = 1 / (2 pi) int_0^asin(r) exp(-(h^2 + k^2 - 2 h k sin t) / (2 cos^2 t))
-// dt (Drezner and Wesolowsky 1990, in the form of Genz 2004); Gauss-Legendre in t. The number of
-// nodes keeps the error below 1e-6 up to |r| = 0.9, far below any pixel's noise.
-Nodes make_nodes(double correlation) {
-  static constexpr std::array<double, 2> kX3 = {0.0, 0.7745966692414834};
-  static constexpr std::array<double, 2> kW3 = {0.8888888888888888, 0.5555555555555556};
-  static constexpr std::array<double, 4> kX8 = {
-      0.1834346424956498, 0.5255324099163290, 0.7966664774136267, 0.9602898564975363};
-  static constexpr std::array<double, 4> kW8 = {
-      0.3626837833783620, 0.3137066458778873, 0.2223810344533745, 0.1012285362903763};
-  Nodes nodes;
-  const double half = 0.5 * std::asin(std::clamp(correlation, -1.0, 1.0));
-  const auto add = [&](double abscissa, double weight) {
-    const double sine = std::sin(half * (1.0 + abscissa));
-    const auto i = static_cast<std::size_t>(nodes.count++);
-    nodes.sine[i] = sine;
-    nodes.half_sec2[i] = 0.5 / (1.0 - sine * sine);
-    nodes.weight[i] = 4.0 * weight * half / (2.0 * std::numbers::pi);
-  };
-  if (std::abs(correlation) < 1e-7) return nodes;
-  if (std::abs(correlation) < 0.2) {
-    for (std::size_t i = 0; i < kX3.size(); ++i) {
-      add(kX3[i], kW3[i]);
-      if (i != 0) add(-kX3[i], kW3[i]);
-    }
-  } else {
-    for (std::size_t i = 0; i < kX8.size(); ++i) {
-      add(kX8[i], kW8[i]);
-      add(-kX8[i], kW8[i]);
-    }
-  }
-  return nodes;
-}
-
-// What is the same for all pixels at one set of unknowns.
-struct Model {
-  Model(const Unknowns& unknowns, const SaddleGuess& guess)
-      : p(unknowns),
-        cos_u(std::cos(p[kAngleU])),
-        sin_u(std::sin(p[kAngleU])),
-        cos_v(std::cos(p[kAngleV])),
-        sin_v(std::sin(p[kAngleV])),
-        inv_blur(std::exp(-p[kLogBlur])),
-        bend_u(guess.curvature_u),
-        bend_v(guess.curvature_v) {
-    // Signed distances: d_u grows towards +v, d_v towards +u.
-    correlation = -(cos_u * cos_v + sin_u * sin_v);
-    inv_q = 1.0 / std::sqrt(std::max(1e-6, 1.0 - correlation * correlation));
-    correlation_by_angle_u = sin_u * cos_v - cos_u * sin_v;
-    nodes = make_nodes(correlation);
-  }
-
-  // The model's value, and its derivatives when `row` is given.
-  double at(double x, double y, Unknowns* row) const {
-    const double dx = x - p[kX];
-    const double dy = y - p[kY];
-    const double tu = cos_u * dx + sin_u * dy;
-    const double tv = cos_v * dx + sin_v * dy;
-    const double nu = cos_u * dy - sin_u * dx;
-    const double nv = sin_v * dx - cos_v * dy;
-    const double h = (nu - 0.5 * bend_u * tu * tu) * inv_blur;
-    const double k = (nv - 0.5 * bend_v * tv * tv) * inv_blur;
-    double s = std::erf(h * kSqrtHalf) * std::erf(k * kSqrtHalf);
-    const double h2 = h * h;
-    const double k2 = k * k;
-    if (h2 + k2 < 80.0) {
-      for (int i = 0; i < nodes.count; ++i) {
-        const auto n = static_cast<std::size_t>(i);
-        s += nodes.weight[n] *
-             std::exp(-(h2 + k2 - 2.0 * h * k * nodes.sine[n]) * nodes.half_sec2[n]);
-      }
-    }
-    const double b = p[kB] + p[kBx] * x + p[kBy] * y;
-    const double value = p[kA] + p[kAx] * x + p[kAy] * y + b * s + p[kC] * s * s;
-    if (row == nullptr) return value;
-
-    const double by_s = b + 2.0 * p[kC] * s;
-    const double by_h = h2 < 60.0 ? by_s * 2.0 * kInvSqrt2Pi * std::exp(-0.5 * h2) *
-                                        std::erf((k - correlation * h) * inv_q * kSqrtHalf)
-                                  : 0.0;
-    const double by_k = k2 < 60.0 ? by_s * 2.0 * kInvSqrt2Pi * std::exp(-0.5 * k2) *
-                                        std::erf((h - correlation * k) * inv_q * kSqrtHalf)
-                                  : 0.0;
-    const double form = h2 - 2.0 * correlation * h * k + k2;
-    const double by_correlation =
-        by_s * (2.0 * std::numbers::inv_pi) * inv_q * std::exp(-0.5 * form * inv_q * inv_q);
-    const double lean_u = bend_u * tu;
-    const double lean_v = bend_v * tv;
-    Unknowns& j = *row;
-    j[kX] = inv_blur * (by_h * (sin_u + lean_u * cos_u) + by_k * (-sin_v + lean_v * cos_v));
-    j[kY] = inv_blur * (by_h * (-cos_u + lean_u * sin_u) + by_k * (cos_v + lean_v * sin_v));
-    j[kAngleU] = -inv_blur * by_h * (tu + lean_u * nu) + by_correlation * correlation_by_angle_u;
-    j[kAngleV] = inv_blur * by_k * (tv + lean_v * nv) - by_correlation * correlation_by_angle_u;
-    j[kLogBlur] = -(by_h * h + by_k * k);
-    j[kA] = 1.0;
-    j[kAx] = x;
-    j[kAy] = y;
-    j[kB] = s;
-    j[kBx] = x * s;
-    j[kBy] = y * s;
-    j[kC] = s * s;
-    return value;
-  }
-
-  const Unknowns& p;
-  double cos_u, sin_u, cos_v, sin_v, inv_blur;
-  double bend_u, bend_v;
-  double correlation = 0.0;
-  double inv_q = 1.0;
-  double correlation_by_angle_u = 0.0;
-  Nodes nodes;
 };
 
 double taper(double t) {
@@ -182,11 +67,11 @@ double taper(double t) {
 // blurred edge through the neighbour begins.
 std::vector<Pixel> gather(ImageView<const float> image,
                           const SaddleGuess& guess,
-                          const SaddleOptions& options,
+                          double max_reach_px,
                           const Unknowns& p) {
   const double sine = std::max(kMinSine, std::sin(p[kAngleV] - p[kAngleU]));
   const double blur = std::exp(p[kLogBlur]);
-  const double want = std::max(options.max_reach_px, 3.5 * blur / sine);
+  const double want = std::min(kMostReachPx, std::max(max_reach_px, 3.5 * blur / sine));
   const auto reach = [&](double step) {
     const double free = step - 2.5 * blur / sine;
     return std::min({want, 0.85 * step, std::max(free, 0.45 * step)});
@@ -244,12 +129,11 @@ void apply(const Scale& scale, std::vector<Pixel>& pixels) {
 
 // Sets the seven linear unknowns to their best values at the other five; returns the cost.
 double solve_linear(const std::vector<Pixel>& pixels, const SaddleGuess& guess, Unknowns& p) {
-  constexpr int kNumLinear = kNumUnknowns - kA;
   using Vector = Eigen::Matrix<double, kNumLinear, 1>;
   using Matrix = Eigen::Matrix<double, kNumLinear, kNumLinear>;
   p.tail<kNumLinear>().setZero();
   p[kB] = 1.0;  // so that at() computes s itself
-  const Model model(p, guess);
+  const SaddleModel model(p, guess.curvature_u, guess.curvature_v);
   Matrix normal = Matrix::Zero();
   Vector right = Vector::Zero();
   double sum = 0.0;
@@ -267,72 +151,91 @@ double solve_linear(const std::vector<Pixel>& pixels, const SaddleGuess& guess, 
   return std::max(0.0, sum - solution.dot(right));
 }
 
-double cost_of(const std::vector<Pixel>& pixels, const SaddleGuess& guess, const Unknowns& p) {
-  const Model model(p, guess);
+// Normal equations of the fit at one set of unknowns.
+struct Equations {
+  Normal normal = Normal::Zero();  // sum of weight * row * row'
+  Unknowns right = Unknowns::Zero();
   double cost = 0.0;
+};
+
+Equations equations_at(const std::vector<Pixel>& pixels,
+                       const SaddleGuess& guess,
+                       const Unknowns& p) {
+  const SaddleModel model(p, guess.curvature_u, guess.curvature_v);
+  Equations equations;
+  Normal& normal = equations.normal;
+  Unknowns row;
   for (const Pixel& pixel : pixels) {
-    const double r = pixel.value - model.at(pixel.x, pixel.y, nullptr);
-    cost += pixel.weight * r * r;
+    const double r = pixel.value - model.at(pixel.x, pixel.y, &row);
+    const Unknowns weighted = pixel.weight * row;
+    // The upper half, in blocks the compiler turns into vector instructions.
+    constexpr int kBlock = 4;
+    static_assert(kNumUnknowns % kBlock == 0);
+    for (int i = 0; i < kNumUnknowns; i += kBlock)
+      for (int j = i; j < kNumUnknowns; ++j)
+        normal.col(j).segment<kBlock>(i) += row[j] * weighted.segment<kBlock>(i);
+    equations.right += r * weighted;
+    equations.cost += pixel.weight * r * r;
   }
-  return cost;
+  normal.triangularView<Eigen::StrictlyLower>() = normal.transpose();
+  return equations;
 }
 
 struct Fit {
   bool converged = false;
-  double cost = 0.0;
+  Equations equations;  // at the end
 };
 
-Fit minimise(const std::vector<Pixel>& pixels, const SaddleGuess& guess, Unknowns& p) {
+Fit minimise(const std::vector<Pixel>& pixels,
+             const SaddleGuess& guess,
+             double enough_px,
+             Unknowns& p) {
+  double damping = kFirstDamping;
   Fit fit;
-  double damping = 1e-3;
-  fit.cost = cost_of(pixels, guess, p);
-  for (int iteration = 0; iteration < kMaxIterations && !fit.converged; ++iteration) {
-    const Model model(p, guess);
-    Normal normal = Normal::Zero();
-    Unknowns right = Unknowns::Zero();
-    Unknowns row;
-    for (const Pixel& pixel : pixels) {
-      const double r = pixel.value - model.at(pixel.x, pixel.y, &row);
-      const Unknowns weighted = pixel.weight * row;
-      normal.noalias() += weighted * row.transpose();
-      right += r * weighted;
+  Equations& equations = fit.equations;
+  equations = equations_at(pixels, guess, p);
+  for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
+    Normal damped = equations.normal;
+    damped.diagonal().array() *= 1.0 + damping;
+    damped.diagonal().array() += 1e-12 * equations.normal.diagonal().maxCoeff();
+    Unknowns step = damped.ldlt().solve(equations.right);
+    if (step[kLogBlur] < 0.0 && p[kLogBlur] <= std::log(kMinBlurPx)) {
+      // At its bound and wants out (a sharpened image): the others move without it.
+      Unknowns right = equations.right;
+      right[kLogBlur] = 0.0;
+      damped.row(kLogBlur).setZero();
+      damped.col(kLogBlur).setZero();
+      damped(kLogBlur, kLogBlur) = 1.0;
+      step = damped.ldlt().solve(right);
     }
-    bool improved = false;
-    while (!improved && damping < 1e8) {
-      Normal damped = normal;
-      damped.diagonal().array() *= 1.0 + damping;
-      damped.diagonal().array() += 1e-12 * normal.diagonal().maxCoeff();
-      Unknowns step = damped.ldlt().solve(right);
-      if (!step.allFinite()) return fit;
-      // A step out of the region where the model is nearly linear is shortened as a whole.
-      const double blur = std::exp(p[kLogBlur]);
-      const double excess = std::max({step.head<2>().norm() / std::max(1.0, blur),
-                                      std::abs(step[kAngleU]) / 0.2,
-                                      std::abs(step[kAngleV]) / 0.2,
-                                      std::abs(step[kLogBlur]) / 0.5});
-      if (excess > 1.0) step /= excess;
-      Unknowns candidate = p + step;
-      candidate[kLogBlur] = std::max(candidate[kLogBlur], std::log(kMinBlurPx));
-      if (std::sin(candidate[kAngleV] - candidate[kAngleU]) < kMinSine) {
-        damping *= 10.0;
-        continue;
-      }
-      const double cost = cost_of(pixels, guess, candidate);
-      if (cost <= fit.cost) {
-        fit.converged = step.head<2>().norm() < kConvergedPx || fit.cost - cost <= 1e-12 * fit.cost;
-        p = candidate;
-        fit.cost = cost;
-        damping = std::max(1e-9, 0.1 * damping);
-        improved = true;
-      } else {
-        if (step.head<2>().norm() < kConvergedPx) {
-          fit.converged = true;
-          return fit;
-        }
-        damping *= 10.0;
-      }
+    if (!step.allFinite()) break;
+    // A step out of the region where the model is nearly linear is shortened as a whole.
+    const double blur = std::exp(p[kLogBlur]);
+    const double excess = std::max({step.head<2>().norm() / std::max(1.0, blur),
+                                    std::abs(step[kAngleU]) / 0.2,
+                                    std::abs(step[kAngleV]) / 0.2,
+                                    std::abs(step[kLogBlur]) / 0.5});
+    if (excess > 1.0) step /= excess;
+    Unknowns candidate = p + step;
+    candidate[kLogBlur] = std::max(candidate[kLogBlur], std::log(kMinBlurPx));
+    const bool open = std::sin(candidate[kAngleV] - candidate[kAngleU]) >= kMinSine;
+    // A step this small changes nothing that matters; the convergence is quadratic by then, so what
+    // is left after it is far smaller still.
+    const bool last = step.head<2>().norm() < enough_px && std::abs(step[kLogBlur]) < 0.02;
+    Equations next;
+    if (open) next = equations_at(pixels, guess, candidate);
+    if (open && next.cost <= equations.cost) {
+      p = candidate;
+      equations = next;
+      damping = std::max(1e-9, 0.1 * damping);
+    } else if (!last) {
+      damping = std::max(kFirstDamping, 10.0 * damping);
+      if (damping > 1e8) break;
     }
-    if (!improved) return fit;
+    if (last) {
+      fit.converged = true;
+      break;
+    }
   }
   return fit;
 }
@@ -343,31 +246,56 @@ Fit minimise(const std::vector<Pixel>& pixels, const SaddleGuess& guess, Unknown
 // scatters less; scaled for the unknowns the fit has used up.
 Eigen::Matrix2d covariance(const std::vector<Pixel>& pixels,
                            const SaddleGuess& guess,
-                           const Unknowns& p) {
-  const Model model(p, guess);
-  Normal normal = Normal::Zero();
-  Normal squared = Normal::Zero();
-  Normal observed = Normal::Zero();
-  double cost = 0.0;
+                           const Unknowns& p,
+                           const Equations& equations) {
+  const SaddleModel model(p, guess.curvature_u, guess.curvature_v);
+  Normal normal = equations.normal;
+  normal.diagonal().array() += 1e-12 * normal.diagonal().maxCoeff();
+  const Eigen::Matrix<double, kNumUnknowns, 2> solve_position =
+      normal.ldlt().solve(Normal::Identity()).leftCols<2>();
+  Eigen::Matrix2d common = Eigen::Matrix2d::Zero();
+  Eigen::Matrix2d observed = Eigen::Matrix2d::Zero();
   double sum_weight = 0.0;
+  double sum_weight2 = 0.0;
   Unknowns row;
   for (const Pixel& pixel : pixels) {
     const double r = pixel.value - model.at(pixel.x, pixel.y, &row);
-    const Normal outer = row * row.transpose();
-    const double w2 = pixel.weight * pixel.weight;
-    normal += pixel.weight * outer;
-    squared += w2 * outer;
-    observed += w2 * r * r * outer;
-    cost += pixel.weight * r * r;
+    const Eigen::Vector2d gain = pixel.weight * (solve_position.transpose() * row);
+    common += gain * gain.transpose();
+    observed += r * r * gain * gain.transpose();
     sum_weight += pixel.weight;
+    sum_weight2 += pixel.weight * pixel.weight;
   }
-  normal.diagonal().array() += 1e-12 * normal.diagonal().maxCoeff();
-  const Normal inverse = normal.ldlt().solve(Normal::Identity());
-  const double used = (inverse * squared).trace();
-  const double freedom = std::max(1.0, sum_weight - used);
-  const Normal common = inverse * squared * inverse * (cost / freedom);
-  const Normal sandwich = inverse * observed * inverse * (sum_weight / freedom);
-  return 0.5 * (common + sandwich).topLeftCorner<2, 2>();
+  const double freedom =
+      std::max(1.0, sum_weight - double{kNumUnknowns} * sum_weight2 / sum_weight);
+  return 0.5 / freedom * (equations.cost * common + sum_weight * observed);
+}
+
+// How far apart the lighter two opposite sectors are from the darker two: the gap between the
+// darkest light and the lightest dark one, as a share of twice the contrast. 1 at a crossing, about
+// 0 at the corner of a single square, where three sectors share a colour.
+double separation_of(const std::vector<Pixel>& pixels,
+                     const SaddleGuess& guess,
+                     const Unknowns& p) {
+  const SaddleModel model(p, guess.curvature_u, guess.curvature_v);
+  std::array<double, 4> sum{};
+  std::array<double, 4> weight{};
+  for (const Pixel& pixel : pixels) {
+    const auto [h, k] = model.sides(pixel.x, pixel.y);
+    if (std::abs(h) < 1.0 || std::abs(k) < 1.0) continue;
+    const auto sector = static_cast<std::size_t>((h > 0.0 ? 1 : 0) + (k > 0.0 ? 2 : 0));
+    sum[sector] += pixel.weight * pixel.value;
+    weight[sector] += pixel.weight;
+  }
+  for (std::size_t i = 0; i < 4; ++i) {
+    if (weight[i] < 1.0) return 0.0;  // a sector without pixels: no proof of a crossing
+    sum[i] /= weight[i];
+  }
+  // Sectors 0 and 3 have sides of the same sign: s = +1 there.
+  const double contrast = p[kB] + p[kBx] * p[kX] + p[kBy] * p[kY];
+  const double gap = contrast > 0.0 ? std::min(sum[0], sum[3]) - std::max(sum[1], sum[2])
+                                    : std::min(sum[1], sum[2]) - std::max(sum[0], sum[3]);
+  return gap / (2.0 * std::abs(contrast));
 }
 
 }  // namespace
@@ -384,7 +312,7 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
                 fmt::format("fit_saddle: found {} channels, need 1", image.channels));
   if (!guess.p_px.allFinite() || !(step_u >= kMinStepPx) || !(step_v >= kMinStepPx) ||
       !std::isfinite(step_u * step_v) || !std::isfinite(guess.curvature_u) ||
-      !std::isfinite(guess.curvature_v))
+      !std::isfinite(guess.curvature_v) || !std::isfinite(guess.blur_px))
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("fit_saddle: the guess is not finite or its steps are below {} px",
                             kMinStepPx));
@@ -406,7 +334,10 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
             "corner at {}: found {} usable pixels, need {}", where(guess.p_px), count, kMinPixels));
   };
 
-  std::vector<Pixel> pixels = gather(image, guess, options, p);
+  // The first window is small to save time, yet has to hold the crossing if the guess is far off.
+  const double first_reach =
+      std::max(kFirstReach * options.max_reach_px, std::min(kMostFirstReachPx, 0.3 * shorter));
+  std::vector<Pixel> pixels = gather(image, guess, first_reach, p);
   if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few(pixels.size());
   const Scale scale = measure_scale(pixels);
   if (!(scale.factor > 0.0) || !std::isfinite(1.0 / scale.factor))
@@ -414,27 +345,39 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
   apply(scale, pixels);
   Unknowns best = p;
   double best_cost = std::numeric_limits<double>::infinity();
-  for (const double blur : {0.7, 1.5, 3.0, 6.0, 12.0}) {
-    if (blur > 0.25 * shorter && blur > 1.0) break;
-    p[kLogBlur] = std::log(blur);
+  for (const double blur : kFirstBlursPx) {
+    if (guess.blur_px <= 0.0 && blur > std::max(1.0, 0.25 * shorter)) break;
+    p[kLogBlur] = std::log(guess.blur_px > 0.0 ? guess.blur_px : blur);
     const double cost = solve_linear(pixels, guess, p);
     if (cost < best_cost) {
       best_cost = cost;
       best = p;
     }
+    if (guess.blur_px > 0.0) break;
   }
   p = best;
+  const auto not_alternating = [&](const Point2d& at, double found, double need) {
+    return fail(ErrorCode::kNoChart,
+                fmt::format("corner at {}: the four sectors do not alternate; found a separation "
+                            "of {:.2f}, need {:.2f}",
+                            where(at),
+                            found,
+                            need));
+  };
+  // Most places that are probed in vain, such as a chart's outer border, end here.
+  const double first_separation = separation_of(pixels, guess, p);
+  if (!(first_separation >= kMinFirstSeparation))
+    return not_alternating(guess.p_px, first_separation, kMinFirstSeparation);
 
   // Twice: the window depends on place and blur.
   Fit fit;
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = gather(image, guess, options, p);
+      pixels = gather(image, guess, options.max_reach_px, p);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few(pixels.size());
       apply(scale, pixels);
-      solve_linear(pixels, guess, p);
     }
-    fit = minimise(pixels, guess, p);
+    fit = minimise(pixels, guess, round == 0 ? kNearPx : kConvergedPx, p);
     const Point2d move(p[kX], p[kY]);
     if (!(move.norm() <= options.max_move_share * shorter))
       return fail(ErrorCode::kNoChart,
@@ -443,7 +386,7 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
                               move.norm(),
                               options.max_move_share * shorter));
   }
-  if (!fit.converged)
+  if (!fit.converged && fit.equations.cost > 0.0)
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: the fit did not converge", where(guess.p_px)));
 
@@ -458,20 +401,23 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
   saddle.num_pixels = static_cast<int>(pixels.size());
   double sum_weight = 0.0;
   for (const Pixel& pixel : pixels) sum_weight += pixel.weight;
-  saddle.misfit = std::sqrt(fit.cost / sum_weight) / std::abs(contrast);
+  saddle.misfit = std::sqrt(fit.equations.cost / sum_weight) / std::abs(contrast);
   if (!(saddle.misfit <= options.max_misfit))
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: residual {:.0f} % of the contrast, at most {:.0f} %",
                             where(saddle.p_px),
                             100.0 * saddle.misfit,
                             100.0 * options.max_misfit));
+  saddle.separation = separation_of(pixels, guess, p);
+  if (!(saddle.separation >= options.min_separation))
+    return not_alternating(saddle.p_px, saddle.separation, options.min_separation);
   if (saddle.blur_px > 0.4 * shorter)
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: blur {:.1f} px, at most {:.1f} px for squares this size",
                             where(saddle.p_px),
                             saddle.blur_px,
                             0.4 * shorter));
-  saddle.covariance_px2 = covariance(pixels, guess, p);
+  saddle.covariance_px2 = covariance(pixels, guess, p, fit.equations);
   if (!saddle.covariance_px2.allFinite())
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: the position is not determined", where(saddle.p_px)));

@@ -20,6 +20,8 @@ struct SaddleGuess {
   /// edge u towards +v, and edge v towards +u. Not fitted.
   double curvature_u = 0.0;
   double curvature_v = 0.0;
+  /// Where the search for the blur starts, px; 0: not known, several are tried.
+  double blur_px = 0.0;
 };
 
 /// Settings of fit_saddle().
@@ -27,6 +29,7 @@ struct SaddleOptions {
   double max_reach_px = 11.0;   // half-length of the window along an edge, at most (see below)
   double max_move_share = 0.3;  // of the shorter step: a fit that ends farther away is refused
   double max_misfit = 0.35;     // see Saddle::misfit
+  double min_separation = 0.4;  // see Saddle::separation
 };
 
 /// The crossing of two edges, as fitted.
@@ -39,6 +42,9 @@ struct Saddle {
   double level = 0.0;     // mean of light and dark at the crossing, in the image's unit
   double contrast = 0.0;  // half of (light - dark); negative: the sector from +u to +v is dark
   double misfit = 0.0;    // rms of the residual / |contrast|, weighted
+  /// The gap between the darker of the two light sectors and the lighter of the two dark ones, as
+  /// a share of light - dark: 1 at a crossing, 0 where three sectors share a colour.
+  double separation = 0.0;
   int num_pixels = 0;
 
   /// Standard deviation of one coordinate: sqrt(trace(covariance) / 2).

@@ -1,0 +1,54 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <cstdint>
+#include <vector>
+
+#include "calib/base/geometry.h"
+#include "calib/base/image.h"
+
+namespace trueplate::tests {
+
+/// Where the chart is. Its unit is one square, its middle lies on the line of sight that meets the
+/// plate at `middle_px`; the rotations are applied in the order roll, tilt_x, tilt_y, about the
+/// chart's middle.
+struct ChartPose {
+  double focal_px = 900.0;
+  Point2d middle_px = {480.0, 320.0};
+  double square_px = 50.0;  // of a square that faces the camera
+  double tilt_x_deg = 0.0;  // about the horizontal
+  double tilt_y_deg = 0.0;  // about the vertical
+  double roll_deg = 0.0;
+};
+
+/// A photograph of a checkerboard with known corners. Uses nothing of the project but its image
+/// type: a sample of the plate is traced back through the inverse of the distortion (Newton on the
+/// radius) and of the homography to the chart, whose edges are drawn with the coverage of a
+/// sample; the samples are convolved with Gaussian and pixel area in one step.
+struct ChartScene {
+  int width = 960;
+  int height = 640;
+  int columns = 12;  // inner corners
+  int rows = 8;
+  ChartPose pose;
+  double k1 = 0.0;  // r_distorted = r (1 + k1 r^2 + k2 r^4), r of z = 1, about the plate's middle
+  double k2 = 0.0;
+  double blur_px = 1.0;     // standard deviation of the Gaussian, pixel area not included; > 0
+  double dark = 0.1;        // of the squares; a corner's first square is dark
+  double light = 0.9;       // of squares and margin
+  double surround = 0.45;   // beyond the margin, which is one square wide
+  double vignetting = 0.0;  // share of light lost in the plate's corners
+  double noise = 0.0;       // standard deviation, same unit as dark and light
+  int bits = 0;             // rounds 0..1 to this many bits; 0 leaves the numbers alone
+  std::uint32_t seed = 1;
+  int samples = 4;  // per pixel side
+};
+
+struct RenderedChart {
+  Image<float> image;
+  std::vector<Point2d> corners_px;  // the truth, row by row; centre of pixel i at i + 0.5
+};
+
+RenderedChart render_chart(const ChartScene& scene);
+
+}  // namespace trueplate::tests
