@@ -60,10 +60,13 @@ Result<Image<float>> resample(const SourcePicture& source,
                               const ResampleOptions& options = {});
 
 /// Straightens or bends one picture without a map in memory: positions come from the lens row by
-/// row, in double. Agrees with resample() on the map of the same options up to the float rounding
-/// of the map. `output` has the size of output_windows(lens, map_options)->data. t_origin and
-/// threads of `map_options` do not matter. Errors: those of output_windows(), lens::validate() and
-/// resample().
+/// row, in double. To straighten it is as fast as resample() with a map that exists already. To
+/// bend a sequence with one lens a map made once is faster by the inversion, about 13 ms of
+/// processor time at 4096x2160 (an eighth to a third of a frame), for 71 MB of memory;
+/// tests/bench/bench_warp.cpp. Agrees with resample() on the map of the same options up to the
+/// float rounding of the map. `output` has the size of output_windows(lens, map_options)->data.
+/// t_origin and threads of `map_options` do not matter. Errors: those of output_windows(),
+/// lens::validate() and resample().
 Result<void> warp_frame(const SourcePicture& source,
                         const lens::Lens& lens,
                         MapDirection direction,
