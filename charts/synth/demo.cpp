@@ -48,6 +48,7 @@ DemoLens make_spherical() {
   result.label = "Plover 25 mm, spherical";
   result.lens = spherical_lens();
   result.nominal_focal_mm = 25.0;
+  result.camera_from_set = demo_camera_from_set(9.9);
   result.focus_m = 2.4;
   result.t_stop = 4.0;
   result.chart_options.blur_sigma_px = 0.7;
@@ -62,6 +63,7 @@ DemoLens make_anamorphic() {
   result.label = "Curlew 40 mm, anamorphic 2x";
   result.lens = anamorphic_lens();
   result.nominal_focal_mm = 40.0;
+  result.camera_from_set = demo_camera_from_set(11.3);
   result.focus_m = 2.7;
   result.t_stop = 5.6;
   result.chart_options.blur_sigma_px = 0.8;
@@ -109,7 +111,6 @@ Result<Demo> make_demo(const DemoOptions& options) {
                     .margin_px = std::max(1.0, 6.0 * options.scale)});
     if (!poses) return fail(poses.error());
     entry.poses = std::move(poses).value();
-    entry.camera_from_set = demo_camera_from_set();
     entry.chart_options.look.border_squares = kBorderSquares;
     entry.chart_options.noise_sigma = 0.004;
     entry.chart_options.seed = seed;

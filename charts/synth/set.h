@@ -28,7 +28,10 @@ struct SetMarker {
   Eigen::Vector3d p_set_m;
   Point2d p_undistorted_px;  // in the straight picture: the centre of the ring in kCg
   Point2d p_plate_px;        // on the plate: the crossing of the target, the centre of the ring
-  double ring_radius_px;     // outer radius along x in the straight picture
+  /// On the plate: the centre of gravity of the ring's alpha. The lens bends the ring and makes its
+  /// outer side smaller or larger, which moves this by up to 0.04 px from p_plate_px.
+  Point2d p_ring_centroid_px;
+  double ring_radius_px;  // outer radius along x in the straight picture
 };
 
 struct SetRenderOptions {
@@ -39,11 +42,12 @@ struct SetRenderOptions {
   int threads = 0;  // 0 = all cores
 };
 
-/// Where the camera of the demo stands. Camera axes: x right, y down, z along the view; metres.
-[[nodiscard]] Eigen::Isometry3d demo_camera_from_set();
+/// A hand-held view of the set from `distance_m` in front of its back wall (8 to 13 show most of
+/// it). Camera axes: x right, y down, z along the view; metres.
+[[nodiscard]] Eigen::Isometry3d demo_camera_from_set(double distance_m);
 
 /// Takes a picture by following the light of each pixel back through the exact inverse lens into
-/// the set. Edges are sampled 144 times per pixel, textures are integrated.
+/// the set. Edges are sampled 144 times per pixel (CG 576 times), textures are integrated.
 ///
 /// data_window   the pixels to render, in the plate's pixel frame: the plate's own window, or a
 ///               larger one with overscan. Pixels of kPlate and kCgOnPlate without an inverse are

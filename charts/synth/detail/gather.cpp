@@ -12,6 +12,11 @@ constexpr double kCellsPerSigma = 2.0;
 constexpr int kMaxCellsPerPixel = 6;
 constexpr double kReachSigmas = 4.5;  // leaves out 7e-6 of the weight
 
+int cells_for(double sigma_px) {
+  if (sigma_px <= 0.0) return 1;
+  return std::clamp(static_cast<int>(std::ceil(kCellsPerSigma / sigma_px)), 1, kMaxCellsPerPixel);
+}
+
 /// The pixel's area, blurred: integral of a Gaussian over the unit interval around x.
 double weight_at(double x, double sigma) {
   const double scale = 1.0 / (sigma * std::numbers::sqrt2);
@@ -20,14 +25,15 @@ double weight_at(double x, double sigma) {
 
 }  // namespace
 
-Gather::Gather(double sigma_px) {
+Gather::Gather(double sigma_px) : Gather(sigma_px, cells_for(sigma_px)) {}
+
+Gather::Gather(double sigma_px, int cells_per_pixel) : cells_per_pixel_(cells_per_pixel) {
   if (sigma_px <= 0.0) {
-    mean_ = {1.0F};
-    slope_ = {0.0F};
+    mean_.assign(static_cast<std::size_t>(cells_per_pixel),
+                 1.0F / static_cast<float>(cells_per_pixel));
+    slope_.assign(mean_.size(), 0.0F);
     return;
   }
-  cells_per_pixel_ =
-      std::clamp(static_cast<int>(std::ceil(kCellsPerSigma / sigma_px)), 1, kMaxCellsPerPixel);
   margin_px_ = static_cast<int>(std::ceil(kReachSigmas * sigma_px));
   const double size = 1.0 / cells_per_pixel_;
   const int num_cells = (2 * margin_px_ + 1) * cells_per_pixel_;

@@ -16,8 +16,10 @@ namespace trueplate::synth::detail {
 /// checkerboard by 0.008 px, with the moment by less than 0.001 px.
 class Gather {
  public:
-  /// sigma_px >= 0; zero leaves the pixel area alone.
+  /// sigma_px >= 0; zero leaves the pixel area alone. The number of cells is chosen to suit it.
   explicit Gather(double sigma_px);
+  /// The same with a number of cells of the caller's choice.
+  Gather(double sigma_px, int cells_per_pixel);
 
   [[nodiscard]] int cells_per_pixel() const { return cells_per_pixel_; }
   /// Pixels that are needed beyond each side of the picture.
