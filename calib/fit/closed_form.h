@@ -4,6 +4,7 @@
 #include <optional>
 #include <span>
 #include <string_view>
+#include <vector>
 
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
@@ -42,14 +43,15 @@ enum class StartMethod {
   kCentred,     // principal point at the plate's centre, focal length x and y from homographies
   kCentredOneFocal,  // also the ratio of focal lengths as expected: one number, median of the views
   kGiven,            // the focal length that the caller named
-  kGuess,            // nothing above was usable: the best of a ladder of common focal lengths
+  kGuess,            // one of a ladder of common focal lengths
 };
 [[nodiscard]] std::string_view start_method_name(StartMethod method);
 
 struct StartOptions {
   ImageSize plate_size;
-  std::optional<Point2d> focal_px;  // a candidate from outside, such as the number on the barrel
-  double focal_ratio = 1.0;         // expected focal_px.x / focal_px.y
+  std::optional<Point2d> focal_px =
+      std::nullopt;          // a candidate from outside, such as the number on the barrel
+  double focal_ratio = 1.0;  // expected focal_px.x / focal_px.y
 };
 
 struct StartPinhole {
@@ -64,11 +66,12 @@ struct StartPinhole {
 [[nodiscard]] std::optional<Pinhole> zhang_closed_form(
     std::span<const Eigen::Matrix3d> plate_from_chart, ImageSize plate_size);
 
-/// The start for the fit: of all candidates in StartMethod, the one whose poses explain the
-/// homographies best (the median over views of how far r1 and r2 are from orthonormal), simpler
-/// ones preferred where they are as good. Always succeeds for one or more homographies.
-[[nodiscard]] StartPinhole start_pinhole(std::span<const Eigen::Matrix3d> plate_from_chart,
-                                         const StartOptions& options);
+/// Starts for the fit, the most promising first: ordered by how well they explain the homographies
+/// (the median over views of how far r1 and r2 are from orthogonal and equally long), simpler ones
+/// preferred where they are nearly as good; the guesses last. Never empty for one or more
+/// homographies.
+[[nodiscard]] std::vector<StartPinhole> start_candidates(
+    std::span<const Eigen::Matrix3d> plate_from_chart, const StartOptions& options);
 
 /// Pose of a view from its homography (FORMULAS: r1, r2, t from A^-1 H; the nearest rotation by
 /// singular value decomposition).

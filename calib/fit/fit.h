@@ -35,8 +35,8 @@ enum class Weighting {
 struct FitOptions {
   std::string model = "radial-tangential";  // a name from lens::model_table()
   FocalMode focal_mode = FocalMode::kFree;
-  std::optional<Point2d> focal_px;  // start, or the truth with FocalMode::kFixed
-  double focal_ratio = 1.0;         // expected focal_px.x / focal_px.y; for starts and one warning
+  std::optional<Point2d> focal_px = std::nullopt;  // start, or the truth with FocalMode::kFixed
+  double focal_ratio = 1.0;  // expected focal_px.x / focal_px.y; for starts and one warning
   Rejection rejection = Rejection::kRobust;
   /// A corner goes when its residual exceeds this many robust standard deviations (per coordinate)
   /// of its frame and of all frames. At 5 and Gaussian noise that is 4 corners in a million.

@@ -1,0 +1,234 @@
+#include "calib/fit/detail/adjust.h"
+
+#include <ceres/ceres.h>
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <array>
+#include <cassert>
+#include <cmath>
+
+namespace trueplate::fit::detail {
+namespace {
+
+using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+using Step = std::array<double, kNumPose>;
+
+Step step_at(const Pose& pose) {
+  const Eigen::Vector3d& t = pose.translation_mm;
+  return {0.0, 0.0, 0.0, t.x(), t.y(), t.z()};
+}
+
+Pose applied(const Pose& base, const double* step) {
+  return {.rotation = rotation_of({step[0], step[1], step[2]}) * base.rotation,
+          .translation_mm = {step[3], step[4], step[5]}};
+}
+
+/// All corners of one view as one residual block: the block then carries 2 n rows for two
+/// parameter blocks, and Ceres eliminates one pose per block.
+class ViewCost final : public ceres::CostFunction {
+ public:
+  ViewCost(const ModelKernel& kernel, const ViewPoints& view, const Pose& base, double cauchy_scale)
+      : kernel_(kernel), view_(view), base_(base), cauchy_scale_(cauchy_scale) {
+    set_num_residuals(static_cast<int>(2 * view.size()));
+    *mutable_parameter_block_sizes() = {kernel.num_intrinsics(), kNumPose};
+  }
+
+  bool Evaluate(const double* const* parameters,
+                double* residuals,
+                double** jacobians) const override {
+    double* by_intrinsics = jacobians != nullptr ? jacobians[0] : nullptr;
+    double* by_pose = jacobians != nullptr ? jacobians[1] : nullptr;
+    return kernel_.evaluate(view_,
+                            parameters[0],
+                            base_,
+                            parameters[1],
+                            cauchy_scale_,
+                            residuals,
+                            by_intrinsics,
+                            by_pose);
+  }
+
+ private:
+  const ModelKernel& kernel_;
+  const ViewPoints& view_;
+  const Pose& base_;
+  double cauchy_scale_;
+};
+
+}  // namespace
+
+AdjustSummary adjust(const ModelKernel& kernel,
+                     std::span<const ViewPoints* const> views,
+                     const AdjustOptions& options,
+                     Adjusted& state) {
+  assert(views.size() == state.poses.size());
+  const std::vector<Pose> bases = state.poses;
+  std::vector<Step> steps;
+  steps.reserve(bases.size());
+  for (const Pose& base : bases) steps.push_back(step_at(base));
+
+  ceres::Problem problem;
+  auto ordering = std::make_shared<ceres::ParameterBlockOrdering>();
+  double* intrinsics = state.intrinsics.data();
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    problem.AddResidualBlock(new ViewCost(kernel, *views[i], bases[i], options.cauchy_scale),
+                             nullptr,
+                             intrinsics,
+                             steps[i].data());
+    ordering->AddElementToGroup(steps[i].data(), 0);
+  }
+  ordering->AddElementToGroup(intrinsics, 1);
+  if (options.fix_focal) {
+    problem.SetManifold(intrinsics, new ceres::SubsetManifold(kernel.num_intrinsics(), {0, 1}));
+  }
+
+  ceres::Solver::Options solver;
+  solver.linear_solver_type = ceres::DENSE_SCHUR;
+  solver.linear_solver_ordering = ordering;
+  solver.logging_type = ceres::SILENT;
+  solver.num_threads = options.threads;
+  solver.max_num_iterations = options.max_iterations;
+  solver.function_tolerance = options.cost_tolerance;
+  solver.parameter_tolerance = 1e-13;
+  solver.gradient_tolerance = 1e-14;
+  // Nearly Gauss-Newton from the first step: the starts are good, and the weakly determined
+  // coefficients would otherwise wait for the region to grow.
+  solver.initial_trust_region_radius = 1e8;
+  solver.max_trust_region_radius = 1e20;
+  ceres::Solver::Summary summary;
+  ceres::Solve(solver, &problem, &summary);
+
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    state.poses[i] = applied(bases[i], steps[i].data());
+  }
+  return {.converged = summary.termination_type == ceres::CONVERGENCE,
+          .sum_of_squares = 2.0 * summary.final_cost,
+          .iterations = summary.num_successful_steps + summary.num_unsuccessful_steps};
+}
+
+bool adjust_pose(const ModelKernel& kernel,
+                 const ViewPoints& view,
+                 const Eigen::VectorXd& intrinsics,
+                 double cauchy_scale,
+                 Pose& pose) {
+  const Eigen::Index num_rows = static_cast<Eigen::Index>(2 * view.size());
+  Eigen::VectorXd residuals(num_rows);
+  Eigen::VectorXd tried(num_rows);
+  Eigen::Matrix<double, Eigen::Dynamic, kNumPose, Eigen::RowMajor> jacobian(num_rows, kNumPose);
+  Pose base = pose;
+  Step step = step_at(base);
+  double damping = 1e-6;
+  constexpr int kMaxSteps = 50;
+  for (int iteration = 0; iteration < kMaxSteps; ++iteration) {
+    if (!kernel.evaluate(view,
+                         intrinsics.data(),
+                         base,
+                         step.data(),
+                         cauchy_scale,
+                         residuals.data(),
+                         nullptr,
+                         jacobian.data())) {
+      return false;
+    }
+    const double cost = residuals.squaredNorm();
+    const Eigen::Matrix<double, 6, 6> normal = jacobian.transpose() * jacobian;
+    const Eigen::Matrix<double, 6, 1> gradient = jacobian.transpose() * residuals;
+    bool improved = false;
+    double gain = 0.0;
+    for (; !improved && damping < 1e12; damping *= 10.0) {
+      Eigen::Matrix<double, 6, 6> damped = normal;
+      damped.diagonal() *= 1.0 + damping;
+      const Eigen::Matrix<double, 6, 1> move = damped.ldlt().solve(-gradient);
+      if (!move.allFinite()) continue;
+      Step trial = step;
+      for (int i = 0; i < kNumPose; ++i) trial[i] += move(i);
+      if (!kernel.evaluate(view,
+                           intrinsics.data(),
+                           base,
+                           trial.data(),
+                           cauchy_scale,
+                           tried.data(),
+                           nullptr,
+                           nullptr)) {
+        continue;
+      }
+      const double trial_cost = tried.squaredNorm();
+      if (trial_cost <= cost) {
+        improved = true;
+        gain = cost - trial_cost;
+        base = applied(base, trial.data());
+        step = step_at(base);
+        damping *= 1e-3;
+      }
+    }
+    if (!improved || gain <= 1e-12 * cost) break;
+  }
+  pose = base;
+  return true;
+}
+
+std::optional<std::vector<double>> residuals_of(const ModelKernel& kernel,
+                                                const ViewPoints& view,
+                                                const Eigen::VectorXd& intrinsics,
+                                                const Pose& pose) {
+  std::vector<double> residuals(2 * view.size());
+  const Step step = step_at(pose);
+  if (!kernel.evaluate(
+          view, intrinsics.data(), pose, step.data(), 0.0, residuals.data(), nullptr, nullptr)) {
+    return std::nullopt;
+  }
+  return residuals;
+}
+
+std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
+                                                   std::span<const ViewPoints* const> views,
+                                                   bool fix_focal,
+                                                   const Adjusted& state) {
+  const int n = kernel.num_intrinsics();
+  Eigen::MatrixXd reduced = Eigen::MatrixXd::Zero(n, n);
+  Eigen::VectorXd unreduced_diagonal = Eigen::VectorXd::Zero(n);
+  std::vector<double> residuals;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    const Eigen::Index rows = static_cast<Eigen::Index>(2 * views[i]->size());
+    residuals.resize(2 * views[i]->size());
+    RowMajor by_intrinsics(rows, n);
+    RowMajor by_pose(rows, kNumPose);
+    const Step step = step_at(state.poses[i]);
+    if (!kernel.evaluate(*views[i],
+                         state.intrinsics.data(),
+                         state.poses[i],
+                         step.data(),
+                         0.0,
+                         residuals.data(),
+                         by_intrinsics.data(),
+                         by_pose.data())) {
+      return std::nullopt;
+    }
+    // What is left of the intrinsics' columns after projecting out the pose's: with the orthogonal
+    // factor instead of the normal equations, which would square the condition number.
+    unreduced_diagonal += by_intrinsics.colwise().squaredNorm().transpose();
+    const Eigen::HouseholderQR<Eigen::MatrixXd> pose_qr{Eigen::MatrixXd(by_pose)};
+    Eigen::MatrixXd rotated = pose_qr.householderQ().adjoint() * Eigen::MatrixXd(by_intrinsics);
+    const auto rest = rotated.bottomRows(rows - kNumPose);
+    reduced.noalias() += rest.transpose() * rest;
+  }
+
+  const int first = fix_focal ? 2 : 0;
+  const int num_free = n - first;
+  // Columns in comparable units, so that the smallest eigenvalue measures the geometry.
+  const Eigen::VectorXd scale = unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
+  if (!scale.allFinite()) return std::nullopt;
+  const Eigen::MatrixXd scaled =
+      scale.asDiagonal() * reduced.bottomRightCorner(num_free, num_free) * scale.asDiagonal();
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(scaled);
+  constexpr double kSingular = 1e-13;
+  if (eigen.info() != Eigen::Success || !(eigen.eigenvalues()(0) > kSingular)) return std::nullopt;
+  Eigen::MatrixXd result = Eigen::MatrixXd::Zero(n, n);
+  result.bottomRightCorner(num_free, num_free) =
+      scale.asDiagonal() * eigen.eigenvectors() * eigen.eigenvalues().cwiseInverse().asDiagonal() *
+      eigen.eigenvectors().transpose() * scale.asDiagonal();
+  return result;
+}
+
+}  // namespace trueplate::fit::detail

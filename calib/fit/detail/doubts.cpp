@@ -1,0 +1,324 @@
+#include "calib/fit/detail/doubts.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+#include <utility>
+
+#include "calib/fit/detail/map_uncertainty.h"
+
+namespace trueplate::fit::detail {
+namespace {
+
+// Every limit below is common practice without a source, unless it says otherwise.
+constexpr int kFewFrames = 10;  // 10 to 20 frames are usual
+constexpr int kFewTilts = 3;
+constexpr double kSameTiltDeg = 5.0;
+constexpr double kLittleTiltDeg = 10.0;
+constexpr double kSmallHull = 0.6;
+constexpr double kShortReach = 0.8;
+constexpr double kFairRmsPx = 0.3;
+constexpr double kHighRmsPx = 1.0;
+constexpr double kVeryHighRmsPx = 2.0;
+constexpr double kUncertainFocal = 0.005;
+constexpr double kFarPrincipal = 0.05;
+constexpr double kHeldOutExcess = 1.5;
+constexpr double kManyRejected = 0.05;
+constexpr double kUncertainMapPx = 0.5;
+constexpr double kWrongRatio = 0.01;
+
+class Collector {
+ public:
+  void add(std::string code, double value, std::string message) {
+    warnings_.push_back({std::move(code), std::move(message), value});
+  }
+  std::vector<Warning> take() { return std::move(warnings_); }
+
+ private:
+  std::vector<Warning> warnings_;
+};
+
+/// Number of differently tilted views: a greedy count of chart normals that are apart.
+int num_distinct_tilts(const LensFit& fit) {
+  std::vector<Eigen::Vector3d> normals;
+  const double closest = std::cos(kSameTiltDeg * EIGEN_PI / 180.0);
+  for (const FrameFit& frame : fit.frames) {
+    if (!frame.used) continue;
+    const Eigen::Vector3d n = frame.camera_from_chart.rotation.col(2);
+    const bool known = std::any_of(normals.begin(), normals.end(), [&](const auto& other) {
+      return std::abs(n.dot(other)) > closest;
+    });
+    if (!known) normals.push_back(n);
+  }
+  return static_cast<int>(normals.size());
+}
+
+/// Area of the convex hull of the points (Andrew's monotone chain).
+double hull_area(std::vector<Point2d> points) {
+  const auto less = [](const Point2d& a, const Point2d& b) {
+    return a.x() < b.x() || (a.x() == b.x() && a.y() < b.y());
+  };
+  const auto turn = [](const Point2d& a, const Point2d& b, const Point2d& c) {
+    return (b.x() - a.x()) * (c.y() - a.y()) - (b.y() - a.y()) * (c.x() - a.x());
+  };
+  std::sort(points.begin(), points.end(), less);
+  double twice_area = 0.0;
+  for (int side = 0; side < 2; ++side) {
+    std::vector<Point2d> chain;
+    for (const Point2d& p : points) {
+      while (chain.size() > 1 && turn(chain[chain.size() - 2], chain.back(), p) <= 0.0) {
+        chain.pop_back();
+      }
+      chain.push_back(p);
+    }
+    for (std::size_t i = 0; i + 1 < chain.size(); ++i) {
+      twice_area += chain[i].x() * chain[i + 1].y() - chain[i + 1].x() * chain[i].y();
+    }
+    std::reverse(points.begin(), points.end());
+  }
+  return 0.5 * std::abs(twice_area);
+}
+
+void about_geometry(const LensFit& fit, const FitOptions& options, Collector& out) {
+  const int tilts = num_distinct_tilts(fit);
+  if (tilts < kFewTilts && options.focal_mode == FocalMode::kFree) {
+    out.add("few-tilts",
+            tilts,
+            fmt::format("{} differently tilted view{} (views closer than {} degrees count as one): "
+                        "at least {} are wanted, add frames with the chart turned left, right, up "
+                        "and down",
+                        tilts,
+                        tilts == 1 ? "" : "s",
+                        kSameTiltDeg,
+                        kFewTilts));
+  }
+  if (fit.num_frames < kFewFrames) {
+    out.add(
+        "few-frames",
+        fit.num_frames,
+        fmt::format("{} frame{} used: 10 to 20 are usual, add frames to average out noise and an "
+                    "uneven chart",
+                    fit.num_frames,
+                    fit.num_frames == 1 ? "" : "s"));
+  }
+  double largest_tilt = 0.0;
+  for (const FrameFit& frame : fit.frames) {
+    if (frame.used) largest_tilt = std::max(largest_tilt, frame.tilt_deg);
+  }
+  if (largest_tilt < kLittleTiltDeg) {
+    out.add(
+        "little-tilt",
+        largest_tilt,
+        fmt::format("the chart is tilted by {:.1f} degrees at most: below {:.0f} the focal length "
+                    "cannot be told from the distance, add frames tilted by 20 to 45 degrees",
+                    largest_tilt,
+                    kLittleTiltDeg));
+  }
+}
+
+void about_coverage(const LensFit& fit, const std::vector<target::View>& views, Collector& out) {
+  const ImageSize plate = fit.lens.plate_size;
+  const Point2d centre(0.5 * plate.width, 0.5 * plate.height);
+  std::vector<Point2d> seen;
+  double reach = 0.0;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    for (std::size_t c = 0; c < views[i].corners.size(); ++c) {
+      if (!fit.frames[i].points[c].used) continue;
+      seen.push_back(views[i].corners[c].p_plate_px);
+      reach = std::max(reach, (seen.back() - centre).norm());
+    }
+  }
+  reach /= centre.norm();
+  const double hull =
+      hull_area(std::move(seen)) / (static_cast<double>(plate.width) * plate.height);
+  if (hull < kSmallHull) {
+    out.add("poor-coverage",
+            hull,
+            fmt::format("the corners cover {:.0f} % of the frame: outside them the lens is "
+                        "extrapolated, bring the chart to the edges",
+                        100.0 * hull));
+  }
+  if (reach < kShortReach) {
+    out.add(
+        "short-reach",
+        reach,
+        fmt::format("the corners reach {:.0f} % of the way from the frame's centre to its "
+                    "corner: distortion is largest where none was seen, bring the chart into the "
+                    "corners",
+                    100.0 * reach));
+  }
+}
+
+void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
+  const double share = lens::invertible_share_of_border(fit.lens);
+  if (share < 1.0) {
+    out.add("fold-inside-plate",
+            share,
+            fmt::format(
+                "the lens can be inverted along {:.1f} % of the frame's border only: the fitted "
+                "distortion folds back inside the plate, add frames with corners there",
+                100.0 * share));
+  }
+  const double focal_doubt =
+      std::max(fit.sigma(0) / fit.lens.focal_px.x(), fit.sigma(1) / fit.lens.focal_px.y());
+  if (focal_doubt > kUncertainFocal) {
+    out.add("uncertain-focal",
+            focal_doubt,
+            fmt::format("the focal length is known to {:.2f} % (one standard deviation) only: add "
+                        "tilted frames, or frames with a larger chart",
+                        100.0 * focal_doubt));
+  }
+  const Point2d centre(0.5 * fit.lens.plate_size.width, 0.5 * fit.lens.plate_size.height);
+  const double off = (fit.lens.principal_point_px - centre).norm() /
+                     std::max(fit.lens.plate_size.width, fit.lens.plate_size.height);
+  if (off > kFarPrincipal) {
+    out.add(
+        "principal-point-far",
+        off,
+        fmt::format("the principal point is {:.1f} % of the plate's longer side away from the "
+                    "centre (x known to {:.2g} px, y to {:.2g} px): right for a cropped plate or a "
+                    "shifted lens, else a sign of weak frames",
+                    100.0 * off,
+                    fit.sigma(2),
+                    fit.sigma(3)));
+  }
+  const double ratio = fit.lens.focal_px.x() / fit.lens.focal_px.y();
+  const double ratio_off = std::abs(ratio / options.focal_ratio - 1.0);
+  const double ratio_sigma =
+      std::hypot(fit.sigma(0) / fit.lens.focal_px.x(), fit.sigma(1) / fit.lens.focal_px.y());
+  if (options.focal_mode == FocalMode::kFree && ratio_off > kWrongRatio &&
+      ratio_off > 3.0 * ratio_sigma) {
+    out.add(
+        "focal-ratio",
+        ratio,
+        fmt::format("the focal length ratio x / y is {:.4f}, expected {:.4f}: check pixel aspect, "
+                    "squeeze and whether the chart's cells are square",
+                    ratio,
+                    options.focal_ratio));
+  }
+  const MapSigma map = map_sigma(fit.lens, fit.covariance, Absorbed::kRotationAndFocal);
+  if (map.max_px > kUncertainMapPx) {
+    const Eigen::Index first = kNumPinhole;
+    Eigen::Index weakest = first;
+    for (Eigen::Index i = first; i < fit.sigma.size(); ++i) {
+      const auto doubt = [&](Eigen::Index k) {
+        return fit.sigma(k) / std::max(std::abs(fit.parameters(k)), 1e-300);
+      };
+      if (doubt(i) > doubt(weakest)) weakest = i;
+    }
+    out.add(
+        "uncertain-map",
+        map.max_px,
+        fmt::format("the lens map at ({:.0f}, {:.0f}) is known to {:.2f} px only (one standard "
+                    "deviation, after camera rotation and focal length; least certain: {} = {:.3g} "
+                    "+- {:.2g}): add frames with corners there",
+                    map.worst_plate_px.x(),
+                    map.worst_plate_px.y(),
+                    map.max_px,
+                    fit.parameter_names[static_cast<std::size_t>(weakest)],
+                    fit.parameters(weakest),
+                    fit.sigma(weakest)));
+  }
+}
+
+void about_residuals(const LensFit& fit, Collector& out) {
+  if (fit.rms_px > kVeryHighRmsPx) {
+    out.add(
+        "very-high-rms",
+        fit.rms_px,
+        fmt::format("rms {:.2f} px is above {:.0f} px: the chart's description, the detection or "
+                    "the model is wrong, do not use this lens",
+                    fit.rms_px,
+                    kVeryHighRmsPx));
+  } else if (fit.rms_px > kHighRmsPx) {
+    out.add("high-rms",
+            fit.rms_px,
+            fmt::format("rms {:.2f} px is above {:.0f} px: look at the worst frames for blur and "
+                        "check that the chart is flat",
+                        fit.rms_px,
+                        kHighRmsPx));
+  } else if (fit.rms_px > kFairRmsPx) {
+    out.add(
+        "fair-rms",
+        fit.rms_px,
+        fmt::format("rms {:.2f} px is above {:.1f} px, which sharp frames of a flat chart reach: "
+                    "look at the worst frames",
+                    fit.rms_px,
+                    kFairRmsPx));
+  }
+  if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * fit.rms_px) {
+    const double excess = *fit.held_out_rms_px / fit.rms_px;
+    out.add("held-out-worse",
+            excess,
+            fmt::format("frames left out of the fit are off by {:.3f} px, {:.1f} times the fitted "
+                        "frames' {:.3f} px: the lens follows the noise of too few frames, add more",
+                        *fit.held_out_rms_px,
+                        excess,
+                        fit.rms_px));
+  }
+}
+
+void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
+  int rejected_corners = 0;
+  int corners = 0;
+  int rejected_frames = 0;
+  std::string first;
+  for (const FrameFit& frame : fit.frames) {
+    if (!frame.used) {
+      ++rejected_frames;
+      if (first.empty()) first = fmt::format("{}: {}", frame.frame, frame.reason);
+      continue;
+    }
+    corners += frame.num_points;
+    rejected_corners += frame.num_points - frame.num_used;
+  }
+  if (rejected_frames > 0) {
+    out.add("frames-rejected",
+            rejected_frames,
+            fmt::format("{} of {} frames are not used ({}{})",
+                        rejected_frames,
+                        fit.frames.size(),
+                        first,
+                        rejected_frames > 1 ? "; ..." : ""));
+  }
+  const double share =
+      corners > 0 ? static_cast<double>(rejected_corners) / static_cast<double>(corners) : 0.0;
+  if (share > kManyRejected) {
+    out.add("many-rejected",
+            share,
+            fmt::format("{} of {} corners ({:.1f} %) of the used frames are left out: look at the "
+                        "frames for blur, reflections or a bent chart",
+                        rejected_corners,
+                        corners,
+                        100.0 * share));
+  }
+  if (num_other_size > 0) {
+    out.add("mixed-sizes",
+            num_other_size,
+            fmt::format("{} frame{} of another size than {}x{} left out: calibrate each format by "
+                        "itself",
+                        num_other_size,
+                        num_other_size == 1 ? "" : "s",
+                        fit.lens.plate_size.width,
+                        fit.lens.plate_size.height));
+  }
+}
+
+}  // namespace
+
+std::vector<Warning> doubts(const LensFit& fit,
+                            const std::vector<target::View>& views,
+                            const FitOptions& options,
+                            int num_other_size) {
+  Collector out;
+  about_geometry(fit, options, out);
+  about_coverage(fit, views, out);
+  about_lens(fit, options, out);
+  about_residuals(fit, out);
+  about_rejection(fit, num_other_size, out);
+  return out.take();
+}
+
+}  // namespace trueplate::fit::detail

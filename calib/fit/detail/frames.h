@@ -1,0 +1,71 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/fit/detail/kernel.h"
+#include "calib/fit/detail/screen.h"
+#include "calib/fit/detail/view_points.h"
+#include "calib/fit/fit.h"
+#include "calib/target/view.h"
+
+namespace trueplate::fit::detail {
+
+/// One usable view during the fit.
+struct Frame {
+  const ScreenedView* screened = nullptr;
+  Pose pose;
+  bool active = true;      // takes part in the next adjustment
+  std::string reason;      // why not
+  std::vector<char> used;  // per usable corner
+  ViewPoints fitted;       // the used corners
+  std::vector<double>
+      residuals;  // 2 per usable corner, weighted; empty when there is no prediction
+  std::vector<std::string> reasons;  // per usable corner
+  double sigma_px = 0.0;             // robust, per coordinate, over the usable corners
+};
+
+/// The usable views of a fit, in canonical order, and the decisions about them.
+class Frames {
+ public:
+  Frames() = default;
+  Frames(const ModelKernel& kernel, const Screened& screened, const Pinhole& pinhole);
+
+  std::vector<Frame> all;
+
+  [[nodiscard]] int num_active() const;
+  [[nodiscard]] std::string first_reason() const;
+
+  /// Predicts every usable corner anew. A frame with corners behind the camera becomes inactive.
+  void update(const Eigen::VectorXd& intrinsics);
+
+  /// Standard deviation per coordinate over the usable corners of all frames, from the median
+  /// length of the residuals: half of the corners may be wrong.
+  [[nodiscard]] double robust_sigma_px() const;
+
+  /// How far off a typical used corner is: the root mean square for plain least squares, else the
+  /// robust standard deviation. For comparing fits from different starts.
+  [[nodiscard]] double typical_residual_px(Rejection rejection) const;
+
+  /// Gives frames that fit badly, or not at all, a pose made anew through the current lens, and
+  /// keeps it where it is better.
+  void retry_bad_poses(const Eigen::VectorXd& intrinsics, double cauchy_scale);
+
+  /// Chooses the corners and frames of the next fit from the residuals of all usable ones. Returns
+  /// whether anything differs from before.
+  bool decide(double limit_sigma, double frame_limit_factor);
+
+  /// What the caller gets to see, one entry per view in the caller's order.
+  [[nodiscard]] std::vector<FrameFit> report(const std::vector<target::View>& views) const;
+
+ private:
+  void predict(Frame& frame, const Eigen::VectorXd& intrinsics) const;
+  [[nodiscard]] double median_frame_sigma_px() const;
+
+  const ModelKernel* kernel_ = nullptr;
+  const Screened* screened_ = nullptr;
+};
+
+}  // namespace trueplate::fit::detail

@@ -1,0 +1,77 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <span>
+#include <string_view>
+
+#include "calib/fit/closed_form.h"
+#include "calib/fit/detail/view_points.h"
+#include "calib/lens/lens.h"
+
+namespace trueplate::fit::detail {
+
+/// Number of intrinsics in front of the model's coefficients: focal x, y, principal point x, y.
+inline constexpr int kNumPinhole = 4;
+inline constexpr int kNumPose = 6;
+
+/// Residuals of one view, predicted minus measured times the corner's weight, x and y alternating.
+///
+/// intrinsics     focal x, y, principal point x, y, then the model's coefficients
+/// base, step     the pose is base turned by the rotation vector step[0..2] (on the left) and moved
+///                to translation step[3..5]: p_camera = exp(step[0..2]) base.rotation p_chart +
+///                step[3..5]
+/// cauchy_scale   0 for least squares. Otherwise residual and derivatives are those of the vector
+///                whose squared length is c^2 log(1 + |r|^2 / c^2), so that a plain least-squares
+///                solver minimises Cauchy's loss.
+/// residuals      2 n
+/// d_intrinsics   2 n x num_intrinsics, row by row; null when not wanted
+/// d_pose         2 n x 6, row by row; null when not wanted
+/// returns        false when a corner is not in front of the camera or a number overflows
+using EvaluateView = bool (*)(const ViewPoints& view,
+                              const double* intrinsics,
+                              const Pose& base,
+                              const double* step,
+                              double cauchy_scale,
+                              double* residuals,
+                              double* d_intrinsics,
+                              double* d_pose);
+
+/// distort() with its derivatives: by the ideal point (2 x 2) and by the coefficients (2 x m), both
+/// row by row.
+using DistortWithDerivatives = void (*)(const double* p_ideal,
+                                        const double* coefficients,
+                                        double* p_distorted,
+                                        double* d_ideal,
+                                        double* d_coefficients);
+
+/// All that the fit needs to know of one lens model.
+struct ModelKernel {
+  std::string_view model;
+  std::span<const std::string_view> parameter_names;
+  EvaluateView evaluate = nullptr;
+  DistortWithDerivatives distort = nullptr;
+
+  [[nodiscard]] int num_intrinsics() const {
+    return kNumPinhole + static_cast<int>(parameter_names.size());
+  }
+};
+
+/// The table of kernels, one for each entry of lens::model_table(), in its order.
+[[nodiscard]] std::span<const ModelKernel> kernel_table();
+
+/// The kernel of a model, or null when the name is unknown.
+[[nodiscard]] const ModelKernel* find_kernel(std::string_view model);
+
+/// The lens with these intrinsics. An error when one is not a finite number.
+[[nodiscard]] Result<lens::Lens> lens_of(const ModelKernel& kernel,
+                                         const Eigen::VectorXd& intrinsics,
+                                         ImageSize plate_size);
+
+/// exp of a rotation vector.
+[[nodiscard]] Eigen::Matrix3d rotation_of(const Eigen::Vector3d& rotation_vector);
+
+/// The matrix J with exp(v + dv) = exp(J dv) exp(v) to first order (the left Jacobian of the
+/// rotation group).
+[[nodiscard]] Eigen::Matrix3d left_jacobian(const Eigen::Vector3d& rotation_vector);
+
+}  // namespace trueplate::fit::detail

@@ -1,0 +1,63 @@
+#include "calib/fit/detail/kernel_table.h"
+
+#include <Eigen/Geometry>
+#include <array>
+#include <cmath>
+#include <variant>
+
+#include "calib/lens/model.h"
+
+namespace trueplate::fit::detail {
+
+std::span<const ModelKernel> kernel_table() {
+  // A new lens model is one more entry here and one small source.
+  static const std::array kTable{kernel_radial_tangential()};
+  static_assert(kTable.size() == std::variant_size_v<lens::Model>);
+  return kTable;
+}
+
+const ModelKernel* find_kernel(std::string_view model) {
+  for (const ModelKernel& kernel : kernel_table()) {
+    if (kernel.model == model) return &kernel;
+  }
+  return nullptr;
+}
+
+Result<lens::Lens> lens_of(const ModelKernel& kernel,
+                           const Eigen::VectorXd& intrinsics,
+                           ImageSize plate_size) {
+  Result<lens::Model> model = lens::make_model(
+      kernel.model, std::span(intrinsics.data() + kNumPinhole, kernel.parameter_names.size()));
+  if (!model) return fail(model.error());
+  lens::Lens lens;
+  lens.plate_size = plate_size;
+  lens.focal_px = intrinsics.head<2>();
+  lens.principal_point_px = intrinsics.segment<2>(2);
+  lens.model = *std::move(model);
+  return lens;
+}
+
+Eigen::Matrix3d rotation_of(const Eigen::Vector3d& rotation_vector) {
+  const double angle = rotation_vector.norm();
+  if (!(angle > 0.0)) return Eigen::Matrix3d::Identity();
+  return Eigen::AngleAxisd(angle, rotation_vector / angle).toRotationMatrix();
+}
+
+Eigen::Matrix3d left_jacobian(const Eigen::Vector3d& rotation_vector) {
+  const double a2 = rotation_vector.squaredNorm();
+  Eigen::Matrix3d cross;
+  cross << 0.0, -rotation_vector.z(), rotation_vector.y(),  //
+      rotation_vector.z(), 0.0, -rotation_vector.x(),       //
+      -rotation_vector.y(), rotation_vector.x(), 0.0;
+  // I + (1 - cos a) / a^2 [v] + (a - sin a) / a^3 [v]^2, with series near zero.
+  double b = 0.5 - a2 / 24.0;
+  double c = 1.0 / 6.0 - a2 / 120.0;
+  if (a2 > 1e-6) {
+    const double a = std::sqrt(a2);
+    b = (1.0 - std::cos(a)) / a2;
+    c = (a - std::sin(a)) / (a2 * a);
+  }
+  return Eigen::Matrix3d::Identity() + b * cross + c * cross * cross;
+}
+
+}  // namespace trueplate::fit::detail

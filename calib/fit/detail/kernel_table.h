@@ -1,0 +1,11 @@
+#pragma once
+
+#include "calib/fit/detail/kernel.h"
+
+namespace trueplate::fit::detail {
+
+// One function for each model, in a source of its own, so that the solver's templates are compiled
+// once and in parallel.
+[[nodiscard]] ModelKernel kernel_radial_tangential();
+
+}  // namespace trueplate::fit::detail

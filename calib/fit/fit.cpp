@@ -1,0 +1,399 @@
+#include "calib/fit/fit.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <limits>
+#include <span>
+#include <utility>
+
+#include "calib/base/parallel.h"
+#include "calib/fit/detail/adjust.h"
+#include "calib/fit/detail/doubts.h"
+#include "calib/fit/detail/frames.h"
+#include "calib/fit/detail/held_out.h"
+#include "calib/fit/detail/kernel.h"
+#include "calib/fit/detail/map_uncertainty.h"
+#include "calib/fit/detail/screen.h"
+
+namespace trueplate::fit {
+namespace {
+
+using detail::Adjusted;
+using detail::AdjustOptions;
+using detail::AdjustSummary;
+using detail::Frame;
+using detail::Frames;
+using detail::ModelKernel;
+using detail::Screened;
+using detail::ScreenedView;
+
+// Cauchy's loss at this many standard deviations keeps 95 % of the efficiency of least squares on
+// Gaussian noise (P. J. Huber, Robust Statistics, and textbooks after it; value from memory).
+constexpr double kCauchyTuning = 2.385;
+// The first robust fit starts from poses that know no distortion: it has to be more forgiving.
+constexpr double kFirstCauchyTuning = 6.0;
+constexpr double kSmallestCauchyPx = 0.01;
+constexpr int kMaxRejectionRounds = 6;
+// Below this many frames a second thread costs more than it saves.
+constexpr std::size_t kFramesPerThread = 24;
+
+// A fit is worth comparing with one from another start when its residuals are larger than this
+// share of the plate's diagonal (4 px on a 2K plate).
+constexpr double kPoorFit = 0.002;
+// Focal length relative to the plate's longer side beyond which it has run away.
+constexpr double kCollapsed = 0.05;
+constexpr double kRunAway = 200.0;
+// Relative standard deviation of the focal length beyond which there is no result. Where the chart
+// is nearly square-on the limit is strict: the error is then far from Gaussian (simulated square-on
+// sets at 0.1 px noise land at 6 to 40 times the true focal length and claim 10 to 40 %).
+constexpr double kUndeterminedFocal = 0.3;
+constexpr double kUndeterminedFocalSquareOn = 0.03;
+constexpr double kSquareOnDeg = 10.0;
+
+// Two views are the same view when the chart turned less than this and moved less than this share
+// of its distance.
+constexpr double kSameTurnDeg = 0.5;
+constexpr double kSameMove = 0.01;
+
+Result<const ModelKernel*> check(const FitOptions& options) {
+  const auto bad = [](std::string message) {
+    return fail(ErrorCode::kInvalidInput, std::move(message));
+  };
+  const ModelKernel* kernel = detail::find_kernel(options.model);
+  if (kernel == nullptr) {
+    std::string known;
+    for (const lens::ModelInfo& info : lens::model_table()) {
+      known += fmt::format("{}{}", known.empty() ? "" : ", ", info.name);
+    }
+    return bad(fmt::format("unknown lens model '{}'; known: {}", options.model, known));
+  }
+  const auto positive = [](double value) { return std::isfinite(value) && value > 0.0; };
+  if (options.focal_px && !(positive(options.focal_px->x()) && positive(options.focal_px->y()))) {
+    return bad(fmt::format("focal length {} x {} px, wanted numbers above 0",
+                           options.focal_px->x(),
+                           options.focal_px->y()));
+  }
+  if (options.focal_mode == FocalMode::kFixed && !options.focal_px) {
+    return bad("a fixed focal length was asked for, but none given");
+  }
+  if (!positive(options.focal_ratio)) {
+    return bad(fmt::format("focal ratio {}, wanted a number above 0", options.focal_ratio));
+  }
+  if (!(options.rejection_limit_sigma >= 3.0) || !std::isfinite(options.rejection_limit_sigma)) {
+    return bad(
+        fmt::format("rejection limit {} standard deviations, wanted at least 3 (good corners "
+                    "would be rejected)",
+                    options.rejection_limit_sigma));
+  }
+  if (!(options.frame_limit_factor > 1.0) || !std::isfinite(options.frame_limit_factor)) {
+    return bad(
+        fmt::format("frame limit {} times the median, wanted above 1", options.frame_limit_factor));
+  }
+  if (options.held_out_folds < 0 || options.held_out_folds == 1) {
+    return bad(fmt::format("{} held-out folds, wanted 0 or at least 2", options.held_out_folds));
+  }
+  if (options.threads < 0) {
+    return bad(fmt::format("{} threads, wanted 0 (all cores) or more", options.threads));
+  }
+  return kernel;
+}
+
+bool same_view(const Pose& a, const Pose& b) {
+  const Eigen::AngleAxisd turn(Eigen::Matrix3d(a.rotation * b.rotation.transpose()));
+  const double distance = std::max(a.translation_mm.norm(), b.translation_mm.norm());
+  return std::abs(turn.angle()) < kSameTurnDeg * EIGEN_PI / 180.0 &&
+         (a.translation_mm - b.translation_mm).norm() < kSameMove * distance;
+}
+
+bool only_one_distinct_view(const Frames& frames) {
+  const Frame* first = nullptr;
+  for (const Frame& frame : frames.all) {
+    if (!frame.active) continue;
+    if (first == nullptr) {
+      first = &frame;
+    } else if (!same_view(first->pose, frame.pose)) {
+      return false;
+    }
+  }
+  return true;
+}
+
+std::string no_frame_message(const std::vector<target::View>& views, const Screened& screened) {
+  constexpr std::size_t kQuoted = 3;
+  std::string reasons;
+  std::size_t quoted = 0;
+  for (const ScreenedView& s : screened.views) {
+    if (s.usable()) continue;
+    if (quoted++ == kQuoted) {
+      reasons += "; ...";
+      break;
+    }
+    reasons += fmt::format("{}{}: {}", reasons.empty() ? "" : "; ", views[s.index].frame, s.reason);
+  }
+  return fmt::format("none of {} frames is usable ({})", views.size(), reasons);
+}
+
+/// One complete fit from one start.
+struct Attempt {
+  StartPinhole start;
+  Adjusted state;  // poses of the active frames, in order
+  Frames frames;
+  double sum_of_squares = 0.0;
+  int iterations = 0;
+  bool converged = false;
+  double rating = std::numeric_limits<double>::infinity();  // typical residual; smaller is better
+};
+
+class Fitter {
+ public:
+  Fitter(const ModelKernel& kernel, const FitOptions& options, const Screened& screened)
+      : kernel_(kernel), options_(options), screened_(screened) {}
+
+  Attempt run(const StartPinhole& start) const {
+    Attempt attempt;
+    attempt.start = start;
+    attempt.state.intrinsics = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
+    attempt.state.intrinsics.head<4>() << start.pinhole.focal_px, start.pinhole.principal_point_px;
+    attempt.frames = Frames(kernel_, screened_, start.pinhole);
+    attempt.frames.update(attempt.state.intrinsics);
+    if (attempt.frames.num_active() == 0) return attempt;
+
+    if (options_.rejection == Rejection::kOff) {
+      adjust_active(attempt, 0.0, 1e-12);
+    } else {
+      fit_robustly(attempt);
+    }
+    attempt.rating = attempt.converged ? attempt.frames.typical_residual_px(options_.rejection)
+                                       : std::numeric_limits<double>::infinity();
+    return attempt;
+  }
+
+ private:
+  void adjust_active(Attempt& attempt, double cauchy_scale, double tolerance) const {
+    std::vector<const detail::ViewPoints*> views;
+    attempt.state.poses.clear();
+    for (const Frame& frame : attempt.frames.all) {
+      if (!frame.active) continue;
+      views.push_back(&frame.fitted);
+      attempt.state.poses.push_back(frame.pose);
+    }
+    // No more threads than cores either: Ceres would say so on standard error.
+    const int most =
+        std::min(resolve_threads(0),
+                 static_cast<int>(std::max<std::size_t>(1, views.size() / kFramesPerThread)));
+    const AdjustSummary summary =
+        detail::adjust(kernel_,
+                       views,
+                       AdjustOptions{.fix_focal = options_.focal_mode == FocalMode::kFixed,
+                                     .cauchy_scale = cauchy_scale,
+                                     .cost_tolerance = tolerance,
+                                     .threads = std::min(resolve_threads(options_.threads), most)},
+                       attempt.state);
+    attempt.converged = summary.converged;
+    attempt.sum_of_squares = summary.sum_of_squares;
+    attempt.iterations += summary.iterations;
+    std::size_t next = 0;
+    for (Frame& frame : attempt.frames.all) {
+      if (frame.active) frame.pose = attempt.state.poses[next++];
+    }
+    attempt.frames.update(attempt.state.intrinsics);
+  }
+
+  void fit_robustly(Attempt& attempt) const {
+    const auto cauchy = [&](double tuning) {
+      return std::max(kSmallestCauchyPx, tuning * attempt.frames.robust_sigma_px());
+    };
+    adjust_active(attempt, cauchy(kFirstCauchyTuning), 1e-3);
+    attempt.frames.retry_bad_poses(attempt.state.intrinsics, cauchy(kCauchyTuning));
+    adjust_active(attempt, cauchy(kCauchyTuning), 1e-5);
+    for (int round = 0; round < kMaxRejectionRounds; ++round) {
+      attempt.frames.retry_bad_poses(attempt.state.intrinsics, cauchy(kCauchyTuning));
+      const bool changed =
+          attempt.frames.decide(options_.rejection_limit_sigma, options_.frame_limit_factor);
+      if (attempt.frames.num_active() == 0) {
+        attempt.converged = false;
+        return;
+      }
+      // The first least-squares fit is needed even when nothing was rejected.
+      if (round > 0 && !changed) return;
+      adjust_active(attempt, 0.0, 1e-12);
+      if (!attempt.converged) return;
+    }
+  }
+
+  const ModelKernel& kernel_;
+  const FitOptions& options_;
+  const Screened& screened_;
+};
+
+Attempt best_attempt(const Fitter& fitter,
+                     const std::vector<StartPinhole>& starts,
+                     ImageSize plate) {
+  const double poor = kPoorFit * std::hypot(plate.width, plate.height);
+  Attempt best;
+  for (const StartPinhole& start : starts) {
+    Attempt attempt = fitter.run(start);
+    const bool better = attempt.rating < best.rating || &start == &starts.front();
+    if (better) best = std::move(attempt);
+    if (best.rating <= poor) break;
+  }
+  return best;
+}
+
+Unexpected not_determined(std::string_view what) {
+  return fail(
+      ErrorCode::kNotConverged,
+      fmt::format("{}; shoot at least 3 frames with the chart at different tilts (10 to 45 "
+                  "degrees, in more than one direction), or give the focal length and fix it",
+                  what));
+}
+
+void summarise_residuals(LensFit& fit) {
+  std::vector<double> lengths;
+  double squares = 0.0;
+  for (const FrameFit& frame : fit.frames) {
+    if (!frame.used) continue;
+    for (const PointFit& point : frame.points) {
+      if (!point.used) continue;
+      lengths.push_back(point.residual_px.norm());
+      squares += point.residual_px.squaredNorm();
+    }
+  }
+  fit.num_points = static_cast<int>(lengths.size());
+  if (lengths.empty()) return;
+  fit.rms_px = std::sqrt(squares / static_cast<double>(lengths.size()));
+  std::sort(lengths.begin(), lengths.end());
+  fit.max_residual_px = lengths.back();
+  const std::size_t rank =
+      static_cast<std::size_t>(std::ceil(0.95 * static_cast<double>(lengths.size())));
+  fit.p95_residual_px = lengths[rank - 1];
+}
+
+}  // namespace
+
+Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
+  const auto begin = std::chrono::steady_clock::now();
+  const Result<const ModelKernel*> checked = check(options);
+  if (!checked) return fail(checked.error());
+  const ModelKernel& kernel = **checked;
+  if (views.empty()) return fail(ErrorCode::kInvalidInput, "no views to fit a lens to");
+
+  const Screened screened = detail::screen(views, options.weighting);
+  std::vector<Eigen::Matrix3d> homographies;
+  for (const ScreenedView& s : screened.views) {
+    if (s.usable()) homographies.push_back(s.plate_from_plane);
+  }
+  if (homographies.empty()) return fail(ErrorCode::kNoChart, no_frame_message(views, screened));
+
+  const bool fix_focal = options.focal_mode == FocalMode::kFixed;
+  const ImageSize plate = screened.plate_size;
+  std::vector<StartPinhole> starts;
+  if (fix_focal) {
+    starts.push_back(
+        {{*options.focal_px, {0.5 * plate.width, 0.5 * plate.height}}, StartMethod::kGiven});
+  } else {
+    starts = start_candidates(
+        homographies,
+        {.plate_size = plate, .focal_px = options.focal_px, .focal_ratio = options.focal_ratio});
+    // Before any solving: one view leaves a valley in which the solver would only wander.
+    if (only_one_distinct_view(Frames(kernel, screened, starts.front().pinhole))) {
+      return not_determined(fmt::format(
+          "found {} usable frame{}, one distinct view: the focal length cannot be told from the "
+          "distance",
+          homographies.size(),
+          homographies.size() == 1 ? "" : "s"));
+    }
+  }
+
+  const Fitter fitter(kernel, options, screened);
+  Attempt attempt = best_attempt(fitter, starts, plate);
+  const Frames& frames = attempt.frames;
+  if (frames.num_active() == 0) {
+    return fail(ErrorCode::kNotConverged,
+                fmt::format("no frame is left after rejection ({})", frames.first_reason()));
+  }
+  if (!fix_focal && only_one_distinct_view(frames)) {
+    return not_determined(fmt::format(
+        "one distinct view is left after rejection of {} of {} frames: the focal length cannot be "
+        "told from the distance",
+        static_cast<int>(frames.all.size()) - frames.num_active(),
+        frames.all.size()));
+  }
+  const Eigen::VectorXd& theta = attempt.state.intrinsics;
+  const int longer = std::max(plate.width, plate.height);
+  if (!theta.allFinite() || theta(0) < kCollapsed * longer || theta(0) > kRunAway * longer ||
+      theta(1) < kCollapsed * longer || theta(1) > kRunAway * longer) {
+    return not_determined(
+        fmt::format("the focal length ran away to {:.4g} x {:.4g} px", theta(0), theta(1)));
+  }
+  if (!attempt.converged) {
+    return not_determined(
+        fmt::format("the fit did not settle within {} steps", attempt.iterations));
+  }
+
+  std::vector<const detail::ViewPoints*> fitted;
+  int num_points = 0;
+  for (const Frame& frame : frames.all) {
+    if (!frame.active) continue;
+    fitted.push_back(&frame.fitted);
+    num_points += static_cast<int>(frame.fitted.size());
+  }
+  const int num_parameters = kernel.num_intrinsics() - (fix_focal ? 2 : 0) +
+                             detail::kNumPose * static_cast<int>(fitted.size());
+  if (2 * num_points <= num_parameters) {
+    return not_determined(fmt::format("found {} corners in {} frames, too few for {} unknowns",
+                                      num_points,
+                                      fitted.size(),
+                                      num_parameters));
+  }
+  const std::optional<Eigen::MatrixXd> inverse =
+      detail::inverse_information(kernel, fitted, fix_focal, attempt.state);
+  if (!inverse) return not_determined("the views leave the lens undetermined");
+
+  LensFit fit;
+  Result<lens::Lens> lens = detail::lens_of(kernel, theta, plate);
+  if (!lens) return fail(lens.error());
+  fit.lens = *std::move(lens);
+  fit.parameter_names = {"focal_x_px", "focal_y_px", "principal_x_px", "principal_y_px"};
+  for (std::string_view name : kernel.parameter_names) fit.parameter_names.emplace_back(name);
+  fit.parameters = theta;
+  fit.noise_sigma_px = std::sqrt(attempt.sum_of_squares / (2 * num_points - num_parameters));
+  fit.covariance = fit.noise_sigma_px * fit.noise_sigma_px * *inverse;
+  fit.sigma = fit.covariance.diagonal().cwiseSqrt();
+  fit.frames = frames.report(views);
+  fit.num_frames = static_cast<int>(fitted.size());
+  fit.start = attempt.start;
+  fit.iterations = attempt.iterations;
+
+  double largest_tilt = 0.0;
+  for (const FrameFit& frame : fit.frames) {
+    if (frame.used) largest_tilt = std::max(largest_tilt, frame.tilt_deg);
+  }
+  const double focal_doubt = std::max(fit.sigma(0) / theta(0), fit.sigma(1) / theta(1));
+  if (focal_doubt >
+      (largest_tilt < kSquareOnDeg ? kUndeterminedFocalSquareOn : kUndeterminedFocal)) {
+    return not_determined(
+        fmt::format("the focal length is not determined ({:.4g} +- {:.2g} px, largest tilt {:.1f} "
+                    "degrees)",
+                    theta(0),
+                    fit.sigma(0),
+                    largest_tilt));
+  }
+  summarise_residuals(fit);
+  if (options.held_out_folds > 0) {
+    fit.held_out_rms_px = detail::held_out_rms(
+        kernel, fitted, attempt.state, fix_focal, options.held_out_folds, options.threads);
+  }
+  const detail::MapSigma map = detail::map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);
+  fit.map_sigma_rms_px = map.rms_px;
+  fit.map_sigma_max_px = map.max_px;
+  fit.warnings = detail::doubts(fit, views, options, screened.num_other_size);
+  fit.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
+  return fit;
+}
+
+}  // namespace trueplate::fit

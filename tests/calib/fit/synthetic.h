@@ -1,0 +1,97 @@
+#pragma once
+
+#include <Eigen/Geometry>
+#include <cmath>
+#include <random>
+#include <string>
+#include <vector>
+
+#include "calib/fit/closed_form.h"
+#include "calib/lens/lens.h"
+#include "calib/target/view.h"
+
+namespace trueplate::tests {
+
+struct SyntheticOptions {
+  int num_views = 20;
+  int columns = 9;
+  int rows = 6;
+  double pitch_mm = 25.0;
+  double noise_px = 0.1;  // standard deviation per coordinate
+  double max_tilt_deg = 35.0;
+  double fill = 0.5;  // chart width over the plate's width, roughly
+  unsigned seed = 1;
+};
+
+/// A plausible lens: barrel distortion, a principal point off the centre, slightly unequal focal
+/// lengths.
+inline lens::Lens synthetic_lens(ImageSize plate = {1920, 1080}) {
+  lens::Lens lens;
+  lens.plate_size = plate;
+  lens.focal_px = {0.95 * plate.width, 0.9505 * plate.width};
+  lens.principal_point_px = {0.5 * plate.width + 0.006 * plate.width,
+                             0.5 * plate.height - 0.004 * plate.width};
+  lens.model = lens::RadialTangential({-0.18, 0.09, -0.02, 0.0006, -0.0004});
+  return lens;
+}
+
+struct Synthetic {
+  std::vector<target::View> views;
+  std::vector<fit::Pose> poses;
+};
+
+/// Views of a flat chart through `lens`, every corner inside the plate.
+inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions& options) {
+  std::mt19937 random(options.seed);
+  std::uniform_real_distribution<double> unit(-1.0, 1.0);
+  std::normal_distribution<double> noise(0.0, 1.0);
+  Synthetic result;
+  const double width_mm = (options.columns - 1) * options.pitch_mm;
+  const double distance = width_mm * lens.focal_px.x() / (options.fill * lens.plate_size.width);
+  while (static_cast<int>(result.views.size()) < options.num_views) {
+    const double azimuth = EIGEN_PI * unit(random);
+    const double tilt = options.max_tilt_deg * EIGEN_PI / 180.0 * std::abs(unit(random));
+    const double roll = 0.3 * unit(random);
+    fit::Pose pose;
+    pose.rotation =
+        (Eigen::AngleAxisd(tilt, Eigen::Vector3d(std::cos(azimuth), std::sin(azimuth), 0.0)) *
+         Eigen::AngleAxisd(roll, Eigen::Vector3d::UnitZ()))
+            .toRotationMatrix();
+    const double z = distance * (1.0 + 0.3 * unit(random));
+    const Eigen::Vector3d middle(0.5 * width_mm, 0.5 * (options.rows - 1) * options.pitch_mm, 0.0);
+    const Eigen::Vector3d where(0.5 * unit(random) * z * lens.plate_size.width / lens.focal_px.x(),
+                                0.5 * unit(random) * z * lens.plate_size.height / lens.focal_px.y(),
+                                z);
+    pose.translation_mm = where - pose.rotation * middle;
+    target::View view;
+    view.frame = "frame." + std::to_string(1001 + result.views.size());
+    view.plate_size = lens.plate_size;
+    bool inside = true;
+    for (int j = 0; j < options.rows && inside; ++j) {
+      for (int i = 0; i < options.columns && inside; ++i) {
+        target::Corner corner;
+        corner.p_chart_mm = {i * options.pitch_mm, j * options.pitch_mm, 0.0};
+        const Eigen::Vector3d p = pose.rotation * corner.p_chart_mm + pose.translation_mm;
+        const std::optional<Point2d> q =
+            p.z() > 0.0 ? lens::distort(lens.model, p.hnormalized()) : std::nullopt;
+        if (!q) {
+          inside = false;
+          break;
+        }
+        corner.p_plate_px = lens::px_from_ideal(lens, *q);
+        inside = corner.p_plate_px.x() > 0.0 && corner.p_plate_px.x() < lens.plate_size.width &&
+                 corner.p_plate_px.y() > 0.0 && corner.p_plate_px.y() < lens.plate_size.height;
+        view.corners.push_back(corner);
+      }
+    }
+    if (!inside) continue;
+    for (target::Corner& corner : view.corners) {
+      corner.p_plate_px += options.noise_px * Point2d(noise(random), noise(random));
+    }
+    result.views.push_back(std::move(view));
+    result.poses.push_back(pose);
+  }
+  return result;
+}
+
+}  // namespace trueplate::tests
