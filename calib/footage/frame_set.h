@@ -65,7 +65,8 @@ Result<std::vector<int>> parse_frame_range(std::string_view text);
 [[nodiscard]] bool is_frame_pattern(std::string_view text);
 
 /// The path of one frame of a pattern: (`out.####.exr`, 7) -> `out.0007.exr`. A pattern that is
-/// malformed (two runs, a sign in the folder part) is kInvalidInput.
+/// malformed (two runs, `%4d`) is kInvalidInput; only the file name is looked at. Negative numbers
+/// are written as printf does: `####` and -5 give -005.
 Result<std::filesystem::path> path_for_frame(std::string_view pattern, int number);
 
 /// Where each of `frames` goes, in their order. `output` is a pattern, a folder (an existing one,

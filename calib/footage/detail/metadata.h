@@ -1,0 +1,31 @@
+#pragma once
+
+#include <OpenEXR/ImfHeader.h>
+#include <OpenImageIO/imageio.h>
+
+#include <variant>
+
+#include "calib/footage/detail/readers.h"
+#include "calib/footage/frame.h"
+
+namespace trueplate::footage {
+
+/// The header of a file as the library that read it gives it. EXR headers stay as they are, unknown
+/// attributes included; those of the other formats are OpenImageIO's reading of them.
+struct Metadata {
+  detail::FileKind kind;
+  std::variant<Imf::Header, OIIO::ImageSpec> header;
+};
+
+namespace detail {
+
+/// The attributes to put into an EXR file: the header itself, or OpenImageIO's translation. What
+/// describes the pixels (windows, channels, compression) is to be replaced by the caller. A null
+/// pointer gives an empty header.
+Imf::Header exr_header_of(const Metadata* metadata);
+
+/// The attributes to put into a file OpenImageIO writes, as above.
+OIIO::ImageSpec image_spec_of(const Metadata* metadata);
+
+}  // namespace detail
+}  // namespace trueplate::footage

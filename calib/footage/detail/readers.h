@@ -1,0 +1,42 @@
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "calib/footage/frame.h"
+
+namespace trueplate::footage::detail {
+
+enum class FileKind { kExr, kDpx, kTiff, kPng, kJpeg };
+
+/// `EXR`, `DPX` ..., for messages.
+[[nodiscard]] std::string_view kind_name(FileKind kind);
+
+/// What the first bytes of a file say it is.
+[[nodiscard]] std::optional<FileKind> kind_of_content(std::string_view first_bytes);
+
+enum class Extent { kHeader, kWhole };
+
+/// The two ways in: EXR through OpenEXR itself, the rest through OpenImageIO.
+Result<Frame> read_exr(const std::filesystem::path& path,
+                       const ReadOptions& options,
+                       Extent extent);
+Result<Frame> read_other(const std::filesystem::path& path,
+                         FileKind kind,
+                         const ReadOptions& options,
+                         Extent extent);
+
+/// Refuses sizes outside 1 .. kMaxImageSide and pixels above the memory limit.
+Result<void> check_size(const std::filesystem::path& path,
+                        long long width,
+                        long long height,
+                        long long channels,
+                        std::size_t max_bytes);
+
+/// The kUnreadable error for a message of a library, folded to one line.
+[[nodiscard]] Unexpected damaged(const std::filesystem::path& path, std::string_view reason);
+
+}  // namespace trueplate::footage::detail

@@ -1,0 +1,83 @@
+#include "calib/footage/frame.h"
+
+#include <OpenEXR/ImfThreading.h>
+#include <OpenImageIO/imageio.h>
+#include <fmt/format.h>
+
+#include <array>
+#include <optional>
+
+#include "calib/base/parallel.h"
+#include "calib/footage/detail/picture_channels.h"
+
+namespace trueplate::footage {
+namespace {
+
+constexpr std::array<float, 3> kRec709 = {0.2126F, 0.7152F, 0.0722F};
+
+}  // namespace
+
+std::string_view sample_format_name(SampleFormat format) {
+  switch (format) {
+    case SampleFormat::kUint8:
+      return "8-bit";
+    case SampleFormat::kUint10:
+      return "10-bit";
+    case SampleFormat::kUint12:
+      return "12-bit";
+    case SampleFormat::kUint16:
+      return "16-bit";
+    case SampleFormat::kHalf:
+      return "half";
+    case SampleFormat::kFloat:
+      return "float";
+  }
+  return "";
+}
+
+Result<Luma> luma(const Frame& frame, int threads) {
+  const std::optional<detail::PictureChannels> picture = detail::picture_channels(frame.channels);
+  if (!picture) {
+    std::string names;
+    for (const Channel& channel : frame.channels) {
+      names += (names.empty() ? "" : ", ") + channel.name;
+      if (names.size() > 100) break;
+    }
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("no picture to look at among the channels {}; wanted R, G, B or Y",
+                            names.empty() ? "(none)" : names));
+  }
+  const Window& data = frame.windows.data;
+  const Window& display = frame.windows.display;
+  Luma result;
+  result.plate_size = display.size();
+  result.offset_px = {static_cast<double>(data.x) - display.x,
+                      static_cast<double>(data.y) - display.y};
+  result.pixels = Image<float>(frame.pixels.width(), frame.pixels.height(), 1);
+  const auto [r, g, b] = picture->rgb;
+  parallel_rows(frame.pixels.height(), threads, [&, r = r, g = g, b = b](int begin, int end) {
+    const std::ptrdiff_t stride = frame.pixels.channels();
+    for (int y = begin; y < end; ++y) {
+      const float* from = frame.pixels.row(y);
+      float* to = result.pixels.row(y);
+      if (r == g) {
+        for (int x = 0; x < frame.pixels.width(); ++x) to[x] = from[x * stride + r];
+        continue;
+      }
+      for (int x = 0; x < frame.pixels.width(); ++x) {
+        const float* pixel = from + x * stride;
+        to[x] = kRec709[0] * pixel[r] + kRec709[1] * pixel[g] + kRec709[2] * pixel[b];
+      }
+    }
+  });
+  return result;
+}
+
+void set_io_threads(int threads) {
+  const int count = resolve_threads(threads);
+  // OpenEXR decodes in the calling thread when its pool is empty.
+  Imf::setGlobalThreadCount(count > 1 ? count : 0);
+  OIIO::attribute("threads", count);
+}
+
+}  // namespace trueplate::footage
