@@ -15,7 +15,7 @@ struct WriteOptions {
   /// Of the picture file. EXR: none, rle, zips, zip, piz, pxr24, b44, b44a, dwaa, dwab; TIFF: none,
   /// lzw, zip; PNG: zip, zip:1 .. zip:9; JPEG: jpeg:1 .. jpeg:100 (quality); DPX: none. Empty
   /// keeps the frame's own where it came from the same format, else zip for EXR and TIFF, jpeg:98.
-  std::string compression;
+  std::string compression = {};
   Overwrite overwrite = Overwrite::kRefuse;
   Flush flush = Flush::kLeaveToSystem;
   /// Threads for encoding this one frame; 0 = all cores. See footage::set_io_threads().

@@ -59,14 +59,14 @@ struct SequenceProgress {
 };
 
 struct SequenceOptions {
-  footage::ReadOptions read;  // `threads` is chosen per frame
-  WriteOptions write;         // `threads` is chosen per frame
+  footage::ReadOptions read = {};  // `threads` is chosen per frame
+  WriteOptions write = {};         // `threads` is chosen per frame
   /// The most frames worked on at a time; 0 = threads + 1, so that one may wait for the disk. The
   /// memory needed is at most this many times (input frame + output frame as float), plus what the
   /// encoder holds.
   int max_frames_in_flight = 0;
   /// Called after each frame, one call at a time, from any of the threads.
-  std::function<void(const SequenceProgress&)> progress;
+  std::function<void(const SequenceProgress&)> progress = {};
   /// When it becomes true no further frame is begun and frames not yet being written are dropped;
   /// frames that are being written are finished. Null: cannot be interrupted.
   const std::atomic<bool>* interrupt = nullptr;

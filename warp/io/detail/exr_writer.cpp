@@ -1,0 +1,169 @@
+#include "warp/io/detail/exr_writer.h"
+
+#include <Imath/half.h>
+#include <OpenEXR/ImfChannelList.h>
+#include <OpenEXR/ImfFrameBuffer.h>
+#include <OpenEXR/ImfIO.h>
+#include <OpenEXR/ImfOutputFile.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <stdexcept>
+#include <vector>
+
+#include "calib/base/parallel.h"
+#include "warp/io/detail/checked_file.h"
+
+namespace trueplate::warp::detail {
+namespace {
+
+using footage::Channel;
+using footage::SampleFormat;
+
+/// Rows converted to half at a time: enough blocks for the encoder's threads, little memory. A
+/// multiple of the block height of every compression (256 for dwab).
+constexpr int kRowsAtATime = 256;
+
+class ExrStream : public Imf::OStream {
+ public:
+  ExrStream(CheckedFile& file, const std::string& name) : Imf::OStream(name.c_str()), file_(file) {}
+  void write(const char* bytes, int count) override {
+    if (!file_.write(bytes, static_cast<std::size_t>(count))) throw std::runtime_error("write");
+  }
+  std::uint64_t tellp() override { return file_.position(); }
+  void seekp(std::uint64_t position) override {
+    if (!file_.seek(position)) throw std::runtime_error("seek");
+  }
+
+ private:
+  CheckedFile& file_;
+};
+
+Imath::Box2i box_of(const Window& window) {
+  return {{window.x, window.y}, {window.x + window.width - 1, window.y + window.height - 1}};
+}
+
+Imf::ChannelList channel_list(const Imf::ChannelList& before, std::span<const Channel> channels) {
+  Imf::ChannelList list;
+  for (const Channel& channel : channels) {
+    const Imf::Channel* known = before.findChannel(channel.name);
+    list.insert(channel.name,
+                Imf::Channel(channel.format == SampleFormat::kFloat ? Imf::FLOAT : Imf::HALF,
+                             1,
+                             1,
+                             known != nullptr && known->pLinear));
+  }
+  return list;
+}
+
+void describe_pixels(Imf::Header& header, const ExrPicture& picture) {
+  for (const char* name : {"tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"}) {
+    header.erase(name);
+  }
+  header.displayWindow() = box_of(picture.windows.display);
+  header.dataWindow() = box_of(picture.windows.data);
+  header.pixelAspectRatio() = static_cast<float>(picture.pixel_aspect);
+  header.lineOrder() = Imf::INCREASING_Y;
+  header.channels() = channel_list(Imf::ChannelList(header.channels()), picture.channels);
+}
+
+/// Half channels are converted plane by plane; float ones are written from where they are.
+class RowFeeder {
+ public:
+  RowFeeder(const ExrPicture& picture, int threads) : picture_(picture), threads_(threads) {
+    const auto num_half = static_cast<std::size_t>(
+        std::count_if(picture.channels.begin(), picture.channels.end(), is_half));
+    plane_size_ = static_cast<std::size_t>(picture.pixels.width) *
+                  static_cast<std::size_t>(std::min(kRowsAtATime, picture.pixels.height));
+    halves_.resize(num_half * plane_size_);
+  }
+
+  /// The rows begin .. end of the picture; valid until the next call.
+  Imf::FrameBuffer rows(int begin, int end) {
+    convert(begin, end);
+    const Window& data = picture_.windows.data;
+    const Imath::Box2i box = box_of({data.x, data.y + begin, data.width, end - begin});
+    const auto width = static_cast<std::size_t>(data.width);
+    const auto num_channels = static_cast<std::size_t>(picture_.pixels.channels);
+    Imf::FrameBuffer buffer;
+    std::size_t plane = 0;
+    for (std::size_t c = 0; c < num_channels; ++c) {
+      const Channel& channel = picture_.channels[c];
+      if (is_half(channel)) {
+        buffer.insert(channel.name,
+                      Imf::Slice::Make(Imf::HALF,
+                                       halves_.data() + plane_size_ * plane++,
+                                       box,
+                                       sizeof(half),
+                                       width * sizeof(half)));
+      } else {
+        buffer.insert(
+            channel.name,
+            Imf::Slice::Make(Imf::FLOAT,
+                             picture_.pixels.row(begin) + c,
+                             box,
+                             num_channels * sizeof(float),
+                             static_cast<std::size_t>(picture_.pixels.row_stride) * sizeof(float)));
+      }
+    }
+    return buffer;
+  }
+
+ private:
+  static bool is_half(const Channel& channel) { return channel.format == SampleFormat::kHalf; }
+
+  void convert(int begin, int end) {
+    const auto width = static_cast<std::size_t>(picture_.pixels.width);
+    const auto num_channels = static_cast<std::size_t>(picture_.pixels.channels);
+    const auto convert_rows = [&](int first, int last) {
+      for (int y = first; y < last; ++y) {
+        const float* from = picture_.pixels.row(begin + y);
+        std::size_t plane = 0;
+        for (std::size_t c = 0; c < num_channels; ++c) {
+          if (!is_half(picture_.channels[c])) continue;
+          half* to = halves_.data() + plane_size_ * plane++ + static_cast<std::size_t>(y) * width;
+          for (std::size_t x = 0; x < width; ++x) to[x] = half(from[x * num_channels + c]);
+        }
+      }
+    };
+    parallel_rows(end - begin, threads_, convert_rows, 16);
+  }
+
+  const ExrPicture& picture_;
+  int threads_;
+  std::size_t plane_size_ = 0;
+  std::vector<half> halves_;
+};
+
+}  // namespace
+
+Result<void> write_exr(const std::filesystem::path& temporary_path,
+                       const std::filesystem::path& shown_path,
+                       Imf::Header header,
+                       const ExrPicture& picture,
+                       int threads) {
+  CheckedFile file(temporary_path);
+  std::string reason;
+  try {
+    describe_pixels(header, picture);
+    ExrStream stream(file, shown_path.string());
+    Imf::OutputFile output(stream, header, resolve_threads(threads));
+    RowFeeder feeder(picture, threads);
+    const int height = picture.pixels.height;
+    for (int begin = 0; begin < height && !file.failed(); begin += kRowsAtATime) {
+      const int end = std::min(height, begin + kRowsAtATime);
+      output.setFrameBuffer(feeder.rows(begin, end));
+      output.writePixels(end - begin);
+    }
+  } catch (const std::exception& exception) {
+    reason = exception.what();
+  }
+  if (Result<void> closed = file.close(shown_path); !closed) return closed;
+  if (!reason.empty()) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{}: OpenEXR refuses the picture ({})", shown_path.string(), reason));
+  }
+  return {};
+}
+
+}  // namespace trueplate::warp::detail

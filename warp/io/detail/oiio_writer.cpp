@@ -1,0 +1,573 @@
+#include "warp/io/detail/oiio_writer.h"
+
+#include <OpenImageIO/filesystem.h>
+#include <OpenImageIO/imageio.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <atomic>
+#include <cmath>
+#include <cstdint>
+#include <cstring>
+#include <numeric>
+#include <string>
+#include <type_traits>
+
+#include "calib/base/parallel.h"
+#include "calib/footage/detail/metadata.h"
+#include "calib/footage/detail/picture_channels.h"
+#include "warp/io/detail/checked_file.h"
+
+namespace trueplate::warp::detail {
+namespace {
+
+using footage::Alpha;
+using footage::Frame;
+using footage::Metadata;
+using footage::SampleFormat;
+
+/// Lets the image library write through a CheckedFile.
+class CheckedProxy : public OIIO::Filesystem::IOProxy {
+ public:
+  CheckedProxy(CheckedFile& file, const std::string& name)
+      : OIIO::Filesystem::IOProxy(name, Write), file_(file) {}
+  [[nodiscard]] const char* proxytype() const override { return "checked"; }
+  std::int64_t tell() override { return static_cast<std::int64_t>(file_.position()); }
+  bool seek(std::int64_t offset) override {
+    return offset >= 0 && file_.seek(static_cast<std::uint64_t>(offset));
+  }
+  std::size_t write(const void* bytes, std::size_t count) override {
+    return file_.write(bytes, count) ? count : 0;
+  }
+  std::size_t read(void* bytes, std::size_t count) override { return file_.read(bytes, count); }
+  std::size_t pread(void* bytes, std::size_t count, std::int64_t offset) override {
+    const std::int64_t before = tell();
+    if (!seek(offset)) return 0;
+    const std::size_t got = read(bytes, count);
+    return seek(before) ? got : 0;
+  }
+  std::size_t pwrite(const void* bytes, std::size_t count, std::int64_t offset) override {
+    const std::int64_t before = tell();
+    return seek(offset) && write(bytes, count) == count && seek(before) ? count : 0;
+  }
+  [[nodiscard]] std::size_t size() const override { return file_.size(); }
+
+ private:
+  CheckedFile& file_;
+};
+
+const char* library_format(FileKind kind) {
+  switch (kind) {
+    case FileKind::kDpx:
+      return "dpx";
+    case FileKind::kTiff:
+      return "tiff";
+    case FileKind::kPng:
+      return "png";
+    case FileKind::kJpeg:
+      return "jpeg";
+    case FileKind::kExr:
+      break;
+  }
+  return "openexr";
+}
+
+bool is_float(SampleFormat format) {
+  return format == SampleFormat::kHalf || format == SampleFormat::kFloat;
+}
+
+int bits_of(SampleFormat format) {
+  switch (format) {
+    case SampleFormat::kUint8:
+      return 8;
+    case SampleFormat::kUint10:
+      return 10;
+    case SampleFormat::kUint12:
+      return 12;
+    case SampleFormat::kUint16:
+    case SampleFormat::kHalf:
+      return 16;
+    case SampleFormat::kFloat:
+      return 32;
+  }
+  return 16;
+}
+
+/// The nearest format to `wanted` that files of this kind hold. Never one with fewer bits, except
+/// where there is none.
+SampleFormat format_in(FileKind kind, SampleFormat wanted) {
+  switch (kind) {
+    case FileKind::kJpeg:
+      return SampleFormat::kUint8;
+    case FileKind::kPng:
+      return wanted == SampleFormat::kUint8 ? wanted : SampleFormat::kUint16;
+    case FileKind::kDpx:
+      return is_float(wanted) ? SampleFormat::kUint16 : wanted;
+    case FileKind::kTiff:
+      return wanted == SampleFormat::kHalf ? SampleFormat::kFloat : wanted;
+    case FileKind::kExr:
+      break;
+  }
+  return wanted;
+}
+
+/// Which of the frame's channels go into the file, in its order.
+Result<std::vector<int>> channels_for(const std::filesystem::path& shown_path,
+                                      FileKind kind,
+                                      const Frame& frame) {
+  const int num_channels = static_cast<int>(frame.channels.size());
+  std::vector<int> places;
+  // A TIFF of many channels can be written back as it is; they have no names there, so the layers
+  // of an EXR cannot.
+  const bool has_names =
+      frame.metadata != nullptr && std::holds_alternative<Imf::Header>(frame.metadata->header);
+  if (kind == FileKind::kTiff && !has_names) {
+    places.resize(static_cast<std::size_t>(num_channels));
+    std::iota(places.begin(), places.end(), 0);
+    return places;
+  }
+  const auto picture = footage::detail::picture_channels(frame.channels);
+  if (!picture) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: no R, G, B or Y channel that {} could show; write an EXR",
+                            shown_path.string(),
+                            footage::detail::kind_name(kind)));
+  }
+  places.assign(picture->rgb.begin(), picture->rgb.begin() + (picture->is_gray() ? 1 : 3));
+  const bool has_place_for_alpha =
+      kind != FileKind::kJpeg && !(kind == FileKind::kDpx && picture->is_gray());
+  if (picture->alpha >= 0 && has_place_for_alpha) places.push_back(picture->alpha);
+  return places;
+}
+
+/// The part of the data window that the display window shows.
+struct Overlap {
+  int begin_x = 0;  // in columns and rows of the display window
+  int end_x = 0;
+  int begin_y = 0;
+  int end_y = 0;
+  int offset_x = 0;  // data column = display column + offset
+  int offset_y = 0;
+
+  [[nodiscard]] bool empty() const { return begin_x >= end_x || begin_y >= end_y; }
+  [[nodiscard]] double area() const {
+    return empty() ? 0.0 : static_cast<double>(end_x - begin_x) * (end_y - begin_y);
+  }
+};
+
+Overlap overlap_of(const FrameWindows& windows) {
+  // Wide: the windows of a file may lie two billion pixels apart.
+  const auto axis = [](std::int64_t display, int display_size, std::int64_t data, int data_size) {
+    const std::int64_t begin = std::clamp<std::int64_t>(data - display, 0, display_size);
+    const std::int64_t end = std::clamp<std::int64_t>(data + data_size - display, 0, display_size);
+    return std::pair(static_cast<int>(begin), static_cast<int>(end));
+  };
+  const Window& display = windows.display;
+  const Window& data = windows.data;
+  const auto [begin_x, end_x] = axis(display.x, display.width, data.x, data.width);
+  const auto [begin_y, end_y] = axis(display.y, display.height, data.y, data.height);
+  Overlap overlap{begin_x, end_x, begin_y, end_y, 0, 0};
+  if (!overlap.empty()) {
+    overlap.offset_x = static_cast<int>(std::int64_t{display.x} - data.x);
+    overlap.offset_y = static_cast<int>(std::int64_t{display.y} - data.y);
+  }
+  return overlap;
+}
+
+/// The display window's pixels of the chosen channels. `convert` makes a sample from a float.
+template <class T, class Convert>
+std::vector<T> display_samples(const Frame& frame,
+                               const std::vector<int>& places,
+                               int threads,
+                               const Convert& convert) {
+  const Window& display = frame.windows.display;
+  const Overlap overlap = overlap_of(frame.windows);
+  const std::size_t num_places = places.size();
+  const std::size_t row_size = static_cast<std::size_t>(display.width) * num_places;
+  std::vector<T> samples(row_size * static_cast<std::size_t>(display.height));
+  if (overlap.empty()) return samples;
+  const std::ptrdiff_t num_channels = frame.pixels.channels();
+  parallel_rows(overlap.end_y - overlap.begin_y, threads, [&](int begin, int end) {
+    for (int y = overlap.begin_y + begin; y < overlap.begin_y + end; ++y) {
+      const float* from = frame.pixels.row(y + overlap.offset_y) +
+                          (overlap.begin_x + overlap.offset_x) * num_channels;
+      T* to = samples.data() + static_cast<std::size_t>(y) * row_size +
+              static_cast<std::size_t>(overlap.begin_x) * num_places;
+      for (int x = overlap.begin_x; x < overlap.end_x; ++x, from += num_channels) {
+        for (const int place : places) *to++ = convert(from[place]);
+      }
+    }
+  });
+  return samples;
+}
+
+/// value * (2^bits - 1), rounded, widened to the type's width by repeating the leading bits.
+template <class T>
+class Quantizer {
+ public:
+  Quantizer(int bits, std::atomic<std::int64_t>& num_clipped)
+      : bits_(bits), largest_(static_cast<float>((1 << bits) - 1)), num_clipped_(num_clipped) {}
+
+  T operator()(float value) const {
+    if (!(value >= 0.0F && value <= 1.0F)) {
+      num_clipped_.fetch_add(1, std::memory_order_relaxed);
+      value = value > 1.0F ? 1.0F : 0.0F;  // NaN becomes 0
+    }
+    const auto code = static_cast<unsigned>(value * largest_ + 0.5F);
+    const int shift = static_cast<int>(sizeof(T) * 8) - bits_;
+    return static_cast<T>(shift == 0 ? code : (code << shift) | (code >> (bits_ - shift)));
+  }
+
+ private:
+  int bits_;
+  float largest_;
+  std::atomic<std::int64_t>& num_clipped_;
+};
+
+void set_compression(OIIO::ImageSpec& spec,
+                     FileKind kind,
+                     const std::optional<Compression>& chosen,
+                     const OIIO::ImageSpec* same_kind_before) {
+  switch (kind) {
+    case FileKind::kTiff: {
+      std::string name = chosen ? chosen->name : "zip";
+      if (!chosen && same_kind_before != nullptr) {
+        const std::string before(same_kind_before->get_string_attribute("compression"));
+        if (before == "none" || before == "lzw" || before == "packbits") name = before;
+      }
+      spec.attribute("compression", name);
+      return;
+    }
+    case FileKind::kPng:
+      if (chosen && chosen->level > 0) spec.attribute("png:compressionLevel", chosen->level);
+      return;
+    case FileKind::kJpeg:
+      spec.attribute("compression",
+                     fmt::format("jpeg:{}", chosen && chosen->level > 0 ? chosen->level : 98));
+      if (same_kind_before == nullptr) spec.attribute("jpeg:subsampling", "4:4:4");
+      return;
+    case FileKind::kDpx:
+    case FileKind::kExr:
+      return;
+  }
+}
+
+/// JPEG and PNG have densities only. Of an aspect the library would make the same ones for 2 and
+/// 0.5 in a JPEG, and ones of two digits in a PNG. JFIF 1.02: pixels twice as wide as tall have
+/// twice the dots per inch down as across.
+void set_pixel_aspect(OIIO::ImageSpec& spec, FileKind kind, double pixel_aspect) {
+  if (kind != FileKind::kJpeg && kind != FileKind::kPng) {
+    spec.attribute("PixelAspectRatio", static_cast<float>(pixel_aspect));
+    return;
+  }
+  spec.erase_attribute("PixelAspectRatio");
+  const double across = spec.get_float_attribute("XResolution", 0.0F);
+  const double down = spec.get_float_attribute("YResolution", 0.0F);
+  if (across >= 1.0 && std::abs(down / across - pixel_aspect) < 1e-3) return;
+  // Whole numbers up to 65535; the longer axis gets 10000 so that any aspect keeps four digits.
+  const double scale = 10000.0 / std::max(1.0, pixel_aspect);
+  spec.attribute("XResolution", static_cast<float>(std::max(1.0, std::round(scale))));
+  spec.attribute("YResolution",
+                 static_cast<float>(std::max(1.0, std::round(scale * pixel_aspect))));
+  spec.attribute("ResolutionUnit", "none");
+}
+
+OIIO::TypeDesc library_type(SampleFormat format) {
+  switch (format) {
+    case SampleFormat::kUint8:
+      return OIIO::TypeUInt8;
+    case SampleFormat::kHalf:
+      return OIIO::TypeHalf;
+    case SampleFormat::kFloat:
+      return OIIO::TypeFloat;
+    default:
+      return OIIO::TypeUInt16;
+  }
+}
+
+OIIO::ImageSpec make_spec(FileKind kind,
+                          const std::optional<Compression>& compression,
+                          const Frame& frame,
+                          const std::vector<int>& places,
+                          SampleFormat format) {
+  const Window& display = frame.windows.display;
+  OIIO::ImageSpec spec(
+      display.width, display.height, static_cast<int>(places.size()), library_type(format));
+  const OIIO::ImageSpec before = footage::detail::image_spec_of(frame.metadata.get());
+  const bool is_same_kind = frame.metadata != nullptr && frame.metadata->kind == kind;
+  spec.extra_attribs = before.extra_attribs;
+  // What describes the old pixels, and what only this library would read back.
+  for (const char* pattern : {"compression",
+                              "planarconfig",
+                              "ImageID",
+                              "thumbnail_.*",
+                              "oiio:(?!ColorSpace).*",
+                              "openexr:.*",
+                              "tiff:.*",
+                              "png:.*"}) {
+    spec.erase_attribute(pattern);
+  }
+  set_pixel_aspect(spec, kind, frame.pixel_aspect);
+  if (!is_float(format) && bits_of(format) < 16) {
+    spec.attribute("oiio:BitsPerSample", bits_of(format));
+  }
+  // Without it the library would divide the colour in a PNG by its alpha.
+  if (kind == FileKind::kPng || frame.alpha == Alpha::kUnassociated) {
+    spec.attribute("oiio:UnassociatedAlpha", 1);
+  }
+  for (int c = 0; c < spec.nchannels; ++c) {
+    if (frame.channels[static_cast<std::size_t>(places[static_cast<std::size_t>(c)])].name == "A") {
+      spec.alpha_channel = c;
+      spec.channelnames[static_cast<std::size_t>(c)].assign(1, 'A');
+    }
+  }
+  set_compression(spec, kind, compression, is_same_kind ? &before : nullptr);
+  return spec;
+}
+
+/// Where a picture goes.
+struct Target {
+  const std::filesystem::path& temporary_path;
+  const std::filesystem::path& shown_path;
+  FileKind kind;
+  double pixel_aspect;
+  int threads;
+};
+
+Unexpected refused(const Target& target, std::string_view reason) {
+  return fail(ErrorCode::kUnsupported,
+              fmt::format("{}: the image library cannot write this as {} ({})",
+                          target.shown_path.string(),
+                          footage::detail::kind_name(target.kind),
+                          reason));
+}
+
+Unexpected unwritable(const Target& target, std::string_view reason) {
+  return fail(ErrorCode::kUnwritable,
+              fmt::format("{}: could not be written ({})", target.shown_path.string(), reason));
+}
+
+/// The library stores the aspect as whole numbers over 1, so 0.5 would become nothing. SMPTE 268M
+/// has two 32-bit numbers at byte 1628, horizontal : vertical.
+void patch_dpx_aspect(CheckedFile& file, double pixel_aspect) {
+  constexpr std::uint64_t kPlace = 1628;
+  constexpr std::uint32_t kDenominator = 10000;
+  const auto numerator = static_cast<std::uint32_t>(std::lround(pixel_aspect * kDenominator));
+  const std::uint32_t divisor = std::max(1U, std::gcd(numerator, kDenominator));
+  std::array<char, 4> magic{};
+  file.seek(0);
+  if (file.read(magic.data(), magic.size()) != magic.size()) return;
+  const bool big_endian = magic[0] == 'S';
+  std::array<unsigned char, 8> bytes{};
+  for (int word = 0; word < 2; ++word) {
+    const std::uint32_t value = (word == 0 ? numerator : kDenominator) / divisor;
+    for (int i = 0; i < 4; ++i) {
+      const int shift = 8 * (big_endian ? 3 - i : i);
+      bytes[static_cast<std::size_t>(4 * word + i)] =
+          static_cast<unsigned char>((value >> shift) & 0xFFU);
+    }
+  }
+  file.seek(kPlace);
+  file.write(bytes.data(), bytes.size());
+}
+
+template <class T>
+OIIO::TypeDesc type_of();
+template <>
+OIIO::TypeDesc type_of<std::uint8_t>() {
+  return OIIO::TypeUInt8;
+}
+template <>
+OIIO::TypeDesc type_of<std::uint16_t>() {
+  return OIIO::TypeUInt16;
+}
+template <>
+OIIO::TypeDesc type_of<float>() {
+  return OIIO::TypeFloat;
+}
+
+/// Whether the file holds exactly these samples.
+template <class T>
+bool reads_back(const Target& target, const OIIO::ImageSpec& spec, const std::vector<T>& samples) {
+  const auto input = OIIO::ImageInput::create(library_format(target.kind));
+  OIIO::ImageSpec config;
+  config.attribute("oiio:UnassociatedAlpha", 1);
+  OIIO::ImageSpec found;
+  bool same = input != nullptr && input->open(target.temporary_path.string(), found, config) &&
+              found.width == spec.width && found.height == spec.height &&
+              found.nchannels == spec.nchannels;
+  const std::size_t row_size =
+      static_cast<std::size_t>(spec.width) * static_cast<std::size_t>(spec.nchannels);
+  // Of fewer bits than the type has, only those count: the library fills the others its own way.
+  const int bits = found.get_int_attribute("oiio:BitsPerSample", static_cast<int>(sizeof(T) * 8));
+  const auto same_sample = [&](T a, T b) {
+    if constexpr (std::is_floating_point_v<T>) {
+      return std::memcmp(&a, &b, sizeof(T)) == 0;
+    } else {
+      const int shift = static_cast<int>(sizeof(T) * 8) - bits;
+      return (a >> shift) == (b >> shift);
+    }
+  };
+  constexpr int kRowsAtATime = 64;
+  std::vector<T> rows(row_size * kRowsAtATime);
+  for (int begin = 0; same && begin < spec.height; begin += kRowsAtATime) {
+    const int end = std::min(spec.height, begin + kRowsAtATime);
+    const std::size_t count = row_size * static_cast<std::size_t>(end - begin);
+    const T* written = samples.data() + row_size * static_cast<std::size_t>(begin);
+    same =
+        input->read_scanlines(0, 0, begin, end, 0, 0, spec.nchannels, type_of<T>(), rows.data()) &&
+        std::equal(written, written + count, rows.data(), same_sample);
+  }
+  if (input) input->geterror();
+  return same;
+}
+
+/// Through the library's own file, for TIFF: with EXIF tags, this version of the library writes
+/// broken files through a proxy. It hides errors of closing, so the file is read back.
+template <class T>
+Result<void> write_and_read_back(OIIO::ImageOutput& output,
+                                 const Target& target,
+                                 const OIIO::ImageSpec& spec,
+                                 const std::vector<T>& samples) {
+  const bool opened = output.open(target.temporary_path.string(), spec);
+  const bool written = opened && output.write_image(type_of<T>(), samples.data()) && output.close();
+  const std::string reason = output.geterror();
+  if (written && reads_back(target, spec, samples)) return {};
+  if (written) return unwritable(target, "it does not read back; the disk may be full");
+  if (opened) return unwritable(target, reason);
+  // Not even opened: a small file in the same place tells a disk in the way from a picture that the
+  // library refuses.
+  CheckedFile probe(target.temporary_path);
+  const std::vector<char> block(std::size_t{1} << 16);
+  probe.write(block.data(), block.size());
+  if (Result<void> closed = probe.close(target.shown_path); !closed) return closed;
+  return refused(target, reason);
+}
+
+/// Through a CheckedFile, which sees every error.
+template <class T>
+Result<void> write_through_proxy(OIIO::ImageOutput& output,
+                                 const Target& target,
+                                 const OIIO::ImageSpec& spec,
+                                 const std::vector<T>& samples) {
+  CheckedFile file(target.temporary_path);
+  CheckedProxy proxy(file, target.temporary_path.string());
+  const bool written = output.set_ioproxy(&proxy) &&
+                       output.open(target.temporary_path.string(), spec) &&
+                       output.write_image(type_of<T>(), samples.data()) && output.close();
+  if (written && target.kind == FileKind::kDpx) patch_dpx_aspect(file, target.pixel_aspect);
+  const std::string reason = output.geterror();
+  if (Result<void> closed = file.close(target.shown_path); !closed) return closed;
+  if (!written) return refused(target, reason);
+  return {};
+}
+
+template <class T>
+Result<void> write_samples(const Target& target,
+                           const OIIO::ImageSpec& spec,
+                           const std::vector<T>& samples) {
+  const std::unique_ptr<OIIO::ImageOutput> output =
+      OIIO::ImageOutput::create(library_format(target.kind));
+  if (!output) return refused(target, OIIO::geterror());
+  output->threads(resolve_threads(target.threads));
+  return target.kind == FileKind::kTiff ? write_and_read_back(*output, target, spec, samples)
+                                        : write_through_proxy(*output, target, spec, samples);
+}
+
+std::vector<Warning> warnings_of(FileKind kind,
+                                 const Frame& frame,
+                                 const std::vector<int>& places,
+                                 SampleFormat format,
+                                 std::int64_t num_clipped) {
+  std::vector<Warning> warnings;
+  const std::string_view kind_text = footage::detail::kind_name(kind);
+  const auto coarser = std::count_if(places.begin(), places.end(), [&](int place) {
+    const SampleFormat before = frame.channels[static_cast<std::size_t>(place)].format;
+    return bits_of(before) > bits_of(format) || (is_float(before) && !is_float(format));
+  });
+  if (coarser > 0) {
+    warnings.push_back({"sample-format",
+                        fmt::format("{} channels were rounded to {} samples, as {} holds them",
+                                    coarser,
+                                    sample_format_name(format),
+                                    kind_text),
+                        static_cast<double>(coarser)});
+  }
+  if (num_clipped > 0) {
+    warnings.push_back(
+        {"clipped",
+         fmt::format("{} samples below 0, above 1 or NaN were clipped to 0..1", num_clipped),
+         static_cast<double>(num_clipped)});
+  }
+  const auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
+  if (num_dropped > 0) {
+    warnings.push_back(
+        {"dropped-channels",
+         fmt::format("{} channels have no place in {} and were left out", num_dropped, kind_text),
+         num_dropped});
+  }
+  const double num_cropped =
+      static_cast<double>(frame.windows.data.width) * frame.windows.data.height -
+      overlap_of(frame.windows).area();
+  if (num_cropped > 0) {
+    warnings.push_back({"cropped",
+                        fmt::format("{} pixels outside the display window have no place in {} and "
+                                    "were left out",
+                                    num_cropped,
+                                    kind_text),
+                        num_cropped});
+  }
+  const bool has_alpha = std::any_of(places.begin(), places.end(), [&](int place) {
+    return frame.channels[static_cast<std::size_t>(place)].name.ends_with("A");
+  });
+  if (has_alpha && kind == FileKind::kPng && frame.alpha == Alpha::kAssociated) {
+    warnings.push_back({"alpha-association",
+                        "PNG takes colour as not multiplied by alpha, this frame's is; the numbers "
+                        "were written unchanged",
+                        1.0});
+  }
+  return warnings;
+}
+
+}  // namespace
+
+Result<std::vector<Warning>> write_other(const std::filesystem::path& temporary_path,
+                                         const std::filesystem::path& shown_path,
+                                         FileKind kind,
+                                         const std::optional<Compression>& compression,
+                                         const Frame& frame,
+                                         int threads) {
+  const Result<std::vector<int>> places = channels_for(shown_path, kind, frame);
+  if (!places) return fail(places.error());
+  SampleFormat format = SampleFormat::kUint8;
+  for (const int place : *places) {
+    format =
+        std::max(format, format_in(kind, frame.channels[static_cast<std::size_t>(place)].format));
+  }
+  const Target target = {temporary_path, shown_path, kind, frame.pixel_aspect, threads};
+  const OIIO::ImageSpec spec = make_spec(kind, compression, frame, *places, format);
+  std::atomic<std::int64_t> num_clipped{0};
+  Result<void> written;
+  if (is_float(format)) {
+    written = write_samples(
+        target, spec, display_samples<float>(frame, *places, threads, [](float value) {
+          return value;
+        }));
+  } else if (format == SampleFormat::kUint8) {
+    written = write_samples(target,
+                            spec,
+                            display_samples<std::uint8_t>(
+                                frame, *places, threads, Quantizer<std::uint8_t>(8, num_clipped)));
+  } else {
+    written = write_samples(
+        target,
+        spec,
+        display_samples<std::uint16_t>(
+            frame, *places, threads, Quantizer<std::uint16_t>(bits_of(format), num_clipped)));
+  }
+  if (!written) return fail(written.error());
+  return warnings_of(kind, frame, *places, format, num_clipped.load());
+}
+
+}  // namespace trueplate::warp::detail

@@ -1,0 +1,147 @@
+#include "warp/io/frame_writer.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <set>
+
+#include "calib/footage/detail/metadata.h"
+#include "warp/io/detail/compression.h"
+#include "warp/io/detail/exr_writer.h"
+#include "warp/io/detail/oiio_writer.h"
+
+namespace trueplate::warp {
+namespace {
+
+using footage::Channel;
+using footage::Frame;
+using footage::SampleFormat;
+
+Result<void> check_frame(const std::filesystem::path& path, const Frame& frame) {
+  const auto refuse = [&](std::string_view what) {
+    return fail(ErrorCode::kInvalidInput, fmt::format("{}: {}", path.string(), what));
+  };
+  for (const Window& window : {frame.windows.display, frame.windows.data}) {
+    if (window.empty() || window.width > kMaxImageSide || window.height > kMaxImageSide) {
+      return refuse(fmt::format("a window of {}x{} pixels", window.width, window.height));
+    }
+    // OpenEXR's own limit for window corners.
+    constexpr int kFarthest = 1 << 30;
+    if (std::abs(static_cast<long long>(window.x)) >= kFarthest ||
+        std::abs(static_cast<long long>(window.y)) >= kFarthest) {
+      return refuse(fmt::format("a window that begins at {}, {}", window.x, window.y));
+    }
+  }
+  if (frame.pixels.view().size() != frame.windows.data.size()) {
+    return refuse(fmt::format("{}x{} pixels for a data window of {}x{}",
+                              frame.pixels.width(),
+                              frame.pixels.height(),
+                              frame.windows.data.width,
+                              frame.windows.data.height));
+  }
+  if (frame.channels.empty() ||
+      frame.channels.size() != static_cast<std::size_t>(frame.pixels.channels())) {
+    return refuse(fmt::format(
+        "{} channel names for {} channels", frame.channels.size(), frame.pixels.channels()));
+  }
+  if (!(std::isfinite(frame.pixel_aspect) && frame.pixel_aspect >= 1e-3 &&
+        frame.pixel_aspect <= 1e3)) {
+    return refuse(fmt::format("pixel aspect {}, wanted 0.001 .. 1000", frame.pixel_aspect));
+  }
+  std::set<std::string_view> names;
+  for (const Channel& channel : frame.channels) {
+    if (channel.name.empty() || channel.name.size() > 255) {
+      return refuse(fmt::format("a channel name of {} letters", channel.name.size()));
+    }
+    if (!names.insert(channel.name).second) {
+      return refuse(fmt::format("two channels called {}", channel.name));
+    }
+  }
+  return {};
+}
+
+/// Half holds 11 significant bits: enough to give 8 and 10-bit codes back exactly, no more.
+SampleFormat exr_format(SampleFormat format) {
+  switch (format) {
+    case SampleFormat::kUint8:
+    case SampleFormat::kUint10:
+    case SampleFormat::kHalf:
+      return SampleFormat::kHalf;
+    case SampleFormat::kUint12:
+    case SampleFormat::kUint16:
+    case SampleFormat::kFloat:
+      break;
+  }
+  return SampleFormat::kFloat;
+}
+
+Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
+                                             const std::filesystem::path& path,
+                                             const std::optional<detail::Compression>& compression,
+                                             const Frame& frame,
+                                             int threads) {
+  Imf::Header header = footage::detail::exr_header_of(frame.metadata.get());
+  if (compression) {
+    header.compression() = compression->exr;
+  } else if (frame.metadata == nullptr || frame.metadata->kind != detail::FileKind::kExr) {
+    header.compression() = Imf::ZIP_COMPRESSION;
+  }
+  std::vector<Channel> channels = frame.channels;
+  for (Channel& channel : channels) channel.format = exr_format(channel.format);
+  const Result<void> written =
+      detail::write_exr(file.temporary_path(),
+                        path,
+                        std::move(header),
+                        {frame.pixels.view(), frame.windows, frame.pixel_aspect, channels},
+                        threads);
+  if (!written) return fail(written.error());
+  std::vector<Warning> warnings;
+  if (frame.alpha == footage::Alpha::kUnassociated) {
+    warnings.push_back({"alpha-association",
+                        "EXR takes colour as multiplied by alpha, this frame's is not; the numbers "
+                        "were written unchanged",
+                        1.0});
+  }
+  return warnings;
+}
+
+}  // namespace
+
+Result<void> check_writable_format(const std::filesystem::path& path, const WriteOptions& options) {
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  if (!kind) return fail(kind.error());
+  const auto compression = detail::parse_compression(path, *kind, options.compression);
+  if (!compression) return fail(compression.error());
+  return {};
+}
+
+Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
+                                         const Frame& frame,
+                                         const WriteOptions& options) {
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  if (!kind) return fail(kind.error());
+  const auto compression = detail::parse_compression(path, *kind, options.compression);
+  if (!compression) return fail(compression.error());
+  if (Result<void> checked = check_frame(path, frame); !checked) return fail(checked.error());
+  Result<AtomicFile> file = AtomicFile::create(path, options.overwrite);
+  if (!file) return fail(file.error());
+  try {
+    Result<std::vector<Warning>> warnings =
+        *kind == detail::FileKind::kExr
+            ? write_frame_exr(*file, path, *compression, frame, options.threads)
+            : detail::write_other(
+                  file->temporary_path(), path, *kind, *compression, frame, options.threads);
+    if (!warnings) return warnings;
+    if (Result<void> committed = file->commit(options.flush); !committed) {
+      return fail(committed.error());
+    }
+    return warnings;
+  } catch (const std::bad_alloc&) {
+    throw;
+  } catch (const std::exception& exception) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{}: cannot be written ({})", path.string(), exception.what()));
+  }
+}
+
+}  // namespace trueplate::warp

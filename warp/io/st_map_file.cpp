@@ -1,0 +1,319 @@
+#include "warp/io/st_map_file.h"
+
+#include <OpenEXR/ImfBoxAttribute.h>
+#include <OpenEXR/ImfFloatAttribute.h>
+#include <OpenEXR/ImfIntAttribute.h>
+#include <OpenEXR/ImfStandardAttributes.h>
+#include <OpenEXR/ImfStringAttribute.h>
+#include <fmt/format.h>
+
+#include <array>
+#include <cmath>
+#include <limits>
+#include <utility>
+
+#include "calib/base/parallel.h"
+#include "calib/footage/detail/metadata.h"
+#include "calib/footage/frame.h"
+#include "warp/io/detail/compression.h"
+#include "warp/io/detail/exr_writer.h"
+
+namespace trueplate::warp {
+namespace {
+
+constexpr int kMapVersion = 1;
+constexpr const char* kVersionName = "trueplateMapVersion";
+constexpr const char* kDirectionName = "trueplateMapDirection";
+constexpr const char* kOriginName = "trueplateTOrigin";
+constexpr const char* kSourceName = "trueplateSourceDisplay";
+constexpr const char* kCenterName = "trueplatePixelCenter";
+constexpr const char* kNoSourceName = "trueplateNoSource";
+constexpr const char* kLensName = "trueplateLens";
+
+Imf::Header header_of(const StMap& map, const StMapWriteOptions& options) {
+  Imf::Header header;
+  const Window& source = map.source_display;
+  header.insert(kVersionName, Imf::IntAttribute(kMapVersion));
+  header.insert(kDirectionName, Imf::StringAttribute(std::string(to_text(map.direction))));
+  header.insert(kOriginName, Imf::StringAttribute(std::string(to_text(map.t_origin))));
+  header.insert(kSourceName,
+                Imf::Box2iAttribute({{source.x, source.y},
+                                     {source.x + source.width - 1, source.y + source.height - 1}}));
+  header.insert(kCenterName, Imf::FloatAttribute(0.5F));
+  header.insert(kNoSourceName, Imf::FloatAttribute(kNoSource));
+  if (!options.lens_text.empty()) {
+    header.insert(kLensName, Imf::StringAttribute(options.lens_text));
+  }
+  Imf::addComments(
+      header,
+      fmt::format(
+          "ST-map ({}): R = s and G = t say where in the source picture to look; 0..1 spans "
+          "its display window of {}x{} pixels, t = 0 lies at the {}, pixel i of n has its "
+          "centre at (i + 0.5) / n, and {} in both channels means no source.",
+          to_text(map.direction),
+          source.width,
+          source.height,
+          map.t_origin == TOrigin::kBottomLeft ? "bottom" : "top",
+          kNoSource));
+  return header;
+}
+
+bool is_no_source(float s, float t) { return !std::isfinite(s) || !std::isfinite(t); }
+
+/// The map with kNoSource in place of NaN.
+Image<float> for_disk(const Image<float>& st, int threads) {
+  Image<float> copy(st.width(), st.height(), 2);
+  parallel_rows(st.height(), threads, [&](int begin, int end) {
+    for (int y = begin; y < end; ++y) {
+      const float* from = st.row(y);
+      float* to = copy.row(y);
+      for (std::ptrdiff_t i = 0; i < std::ptrdiff_t{2} * st.width(); i += 2) {
+        const bool none = is_no_source(from[i], from[i + 1]);
+        to[i] = none ? kNoSource : from[i];
+        to[i + 1] = none ? kNoSource : from[i + 1];
+      }
+    }
+  });
+  return copy;
+}
+
+/// A typed attribute; null when it is absent. A present one of another type is damage.
+template <class Attribute>
+Result<const Attribute*> find(const std::filesystem::path& path,
+                              const Imf::Header& header,
+                              const char* name) {
+  if (header.find(name) == header.end()) return static_cast<const Attribute*>(nullptr);
+  const auto* attribute = header.findTypedAttribute<Attribute>(name);
+  if (attribute == nullptr) {
+    return fail(ErrorCode::kUnreadable,
+                fmt::format("{}: header attribute {} has the wrong type", path.string(), name));
+  }
+  return attribute;
+}
+
+Error makes_no_sense(const std::filesystem::path& path, const char* name, std::string_view found) {
+  return {ErrorCode::kUnreadable,
+          fmt::format("{}: header attribute {} is '{}', which makes no sense",
+                      path.string(),
+                      name,
+                      found.substr(0, 80))};
+}
+
+/// Reads one word of two into an enumerator.
+template <class Enum>
+Result<void> read_word(const std::filesystem::path& path,
+                       const Imf::Header& header,
+                       const char* name,
+                       std::array<Enum, 2> choices,
+                       Enum& to) {
+  const auto attribute = find<Imf::StringAttribute>(path, header, name);
+  if (!attribute) return fail(attribute.error());
+  if (*attribute == nullptr) return fail(makes_no_sense(path, name, "missing"));
+  for (const Enum choice : choices) {
+    if ((*attribute)->value() == to_text(choice)) {
+      to = choice;
+      return {};
+    }
+  }
+  return fail(makes_no_sense(path, name, (*attribute)->value()));
+}
+
+/// Takes the conventions from the header. False when it states none.
+Result<bool> read_conventions(const std::filesystem::path& path,
+                              const Imf::Header& header,
+                              StMapFile& file,
+                              float& no_source) {
+  const auto version = find<Imf::IntAttribute>(path, header, kVersionName);
+  if (!version) return fail(version.error());
+  if (*version == nullptr) return false;
+  if ((*version)->value() > kMapVersion) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: an ST-map of version {}, this program reads up to {}",
+                            path.string(),
+                            (*version)->value(),
+                            kMapVersion));
+  }
+  if ((*version)->value() < 1) {
+    return fail(makes_no_sense(path, kVersionName, fmt::format("{}", (*version)->value())));
+  }
+  Result<void> word = read_word<TOrigin>(
+      path, header, kOriginName, {TOrigin::kBottomLeft, TOrigin::kTopLeft}, file.map.t_origin);
+  if (!word) return fail(word.error());
+  word = read_word<MapDirection>(path,
+                                 header,
+                                 kDirectionName,
+                                 {MapDirection::kUndistort, MapDirection::kRedistort},
+                                 file.map.direction);
+  if (!word) return fail(word.error());
+  const auto source = find<Imf::Box2iAttribute>(path, header, kSourceName);
+  if (!source) return fail(source.error());
+  if (*source == nullptr) return fail(makes_no_sense(path, kSourceName, "missing"));
+  const Imath::Box2i box = (*source)->value();
+  const auto width = static_cast<long long>(box.max.x) - box.min.x + 1;
+  const auto height = static_cast<long long>(box.max.y) - box.min.y + 1;
+  if (width < 1 || height < 1 || width > kMaxImageSide || height > kMaxImageSide) {
+    return fail(makes_no_sense(path, kSourceName, fmt::format("{}x{}", width, height)));
+  }
+  file.map.source_display = {
+      box.min.x, box.min.y, static_cast<int>(width), static_cast<int>(height)};
+  const auto center = find<Imf::FloatAttribute>(path, header, kCenterName);
+  if (!center) return fail(center.error());
+  if (*center != nullptr && (*center)->value() != 0.5F) {
+    return fail(makes_no_sense(path, kCenterName, fmt::format("{}", (*center)->value())));
+  }
+  const auto none = find<Imf::FloatAttribute>(path, header, kNoSourceName);
+  if (!none) return fail(none.error());
+  if (*none != nullptr) no_source = (*none)->value();
+  const auto lens = find<Imf::StringAttribute>(path, header, kLensName);
+  if (!lens) return fail(lens.error());
+  if (*lens != nullptr) file.lens_text = (*lens)->value();
+  return true;
+}
+
+int find_float_channel(const footage::Frame& frame, std::string_view name) {
+  for (std::size_t c = 0; c < frame.channels.size(); ++c) {
+    if (frame.channels[c].name == name) return static_cast<int>(c);
+  }
+  return -1;
+}
+
+/// Copies two channels, NaN for no source; returns the share of the rest that lies in -1..2.
+double take_values(const footage::Frame& frame, int r, int g, float no_source, Image<float>& st) {
+  constexpr float kNaN = std::numeric_limits<float>::quiet_NaN();
+  std::size_t num_near = 0;
+  std::size_t num_values = 0;
+  const std::ptrdiff_t stride = frame.pixels.channels();
+  for (int y = 0; y < st.height(); ++y) {
+    const float* from = frame.pixels.row(y);
+    float* to = st.row(y);
+    for (int x = 0; x < st.width(); ++x, from += stride, to += 2) {
+      const float s = from[r];
+      const float t = from[g];
+      const bool none = is_no_source(s, t) || (s == no_source && t == no_source);
+      to[0] = none ? kNaN : s;
+      to[1] = none ? kNaN : t;
+      num_values += none ? 0 : 1;
+      num_near += s >= -1.0F && s <= 2.0F && t >= -1.0F && t <= 2.0F ? 1 : 0;
+    }
+  }
+  return num_values == 0 ? 1.0 : static_cast<double>(num_near) / static_cast<double>(num_values);
+}
+
+}  // namespace
+
+Result<void> write_st_map(const std::filesystem::path& path,
+                          const StMap& map,
+                          const StMapWriteOptions& options) {
+  const auto refuse = [&](ErrorCode code, std::string_view why) {
+    return fail(code, fmt::format("{}: {}", path.string(), why));
+  };
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  if (!kind || *kind != detail::FileKind::kExr) {
+    return refuse(ErrorCode::kUnsupported, "ST-maps are written as EXR only; end the name in .exr");
+  }
+  const auto compression = detail::parse_compression(path, *kind, options.compression);
+  if (!compression) return fail(compression.error());
+  const Imf::Compression method = *compression ? (*compression)->exr : Imf::ZIP_COMPRESSION;
+  if (!detail::is_lossless(method)) {
+    return refuse(ErrorCode::kInvalidInput,
+                  fmt::format("compression '{}' loses digits that an ST-map needs; choose one of "
+                              "none, rle, zips, zip, piz",
+                              options.compression));
+  }
+  if (Result<void> valid = validate(map); !valid) {
+    return refuse(ErrorCode::kInvalidInput, valid.error().message);
+  }
+  if (!(options.pixel_aspect >= 1e-3 && options.pixel_aspect <= 1e3)) {
+    return refuse(ErrorCode::kInvalidInput, fmt::format("pixel aspect {}", options.pixel_aspect));
+  }
+  const std::string& lens = options.lens_text;
+  if (lens.find('\0') != std::string::npos || lens.size() > 10000) {
+    return refuse(ErrorCode::kInvalidInput, "the text about the lens is no line of text");
+  }
+  Result<AtomicFile> file = AtomicFile::create(path, options.overwrite);
+  if (!file) return fail(file.error());
+  Imf::Header header = header_of(map, options);
+  header.compression() = method;
+  const std::array<footage::Channel, 2> channels = {
+      {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
+  const Image<float> pixels = for_disk(map.st, options.threads);
+  Result<void> written = detail::write_exr(file->temporary_path(),
+                                           path,
+                                           std::move(header),
+                                           {.pixels = pixels.view(),
+                                            .windows = map.output,
+                                            .pixel_aspect = options.pixel_aspect,
+                                            .channels = channels},
+                                           options.threads);
+  if (!written) return written;
+  return file->commit(options.flush);
+}
+
+Result<StMapFile> read_st_map(const std::filesystem::path& path,
+                              const StMapAssumptions& assumptions,
+                              int threads) {
+  Result<footage::Frame> frame = footage::read_frame(path, {.threads = threads});
+  if (!frame) return fail(frame.error());
+  if (frame->metadata->kind != detail::FileKind::kExr) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: a {} picture; ST-maps are read from EXR files of 32-bit float",
+                            path.string(),
+                            footage::detail::kind_name(frame->metadata->kind)));
+  }
+  const int r = find_float_channel(*frame, "R");
+  const int g = find_float_channel(*frame, "G");
+  if (r < 0 || g < 0) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: no channels R and G, so no ST-map", path.string()));
+  }
+  for (const int c : {r, g}) {
+    const footage::Channel& channel = frame->channels[static_cast<std::size_t>(c)];
+    if (channel.format != footage::SampleFormat::kFloat) {
+      return fail(ErrorCode::kUnsupported,
+                  fmt::format("{}: channel {} is half, whose steps of 2^-11 are two pixels of a "
+                              "4096-pixel plate; write the map as 32-bit float",
+                              path.string(),
+                              channel.name));
+    }
+  }
+  StMapFile file;
+  file.map.output = frame->windows;
+  file.pixel_aspect = frame->pixel_aspect;
+  file.map.t_origin = assumptions.t_origin;
+  file.map.direction = assumptions.direction;
+  const Window& display = frame->windows.display;
+  file.map.source_display =
+      assumptions.source_display.value_or(Window{0, 0, display.width, display.height});
+  file.warnings = std::move(frame->warnings);
+  float no_source = kNoSource;
+  const Result<bool> stated =
+      read_conventions(path, std::get<Imf::Header>(frame->metadata->header), file, no_source);
+  if (!stated) return fail(stated.error());
+  if (!*stated) {
+    file.warnings.push_back(
+        {"assumed-conventions",
+         fmt::format("the map does not state its conventions; taken: t = 0 at the {}, a source of "
+                     "{}x{} pixels",
+                     to_text(file.map.t_origin),
+                     file.map.source_display.width,
+                     file.map.source_display.height),
+         1.0});
+  }
+  file.map.st = Image<float>(frame->pixels.width(), frame->pixels.height(), 2);
+  const double near = take_values(*frame, r, g, no_source, file.map.st);
+  if (near < 0.5) {
+    file.warnings.push_back(
+        {"not-normalised",
+         fmt::format("{:.0f} % of the values lie outside -1..2; a map that counts pixels is not an "
+                     "ST-map",
+                     100.0 * (1.0 - near)),
+         1.0 - near});
+  }
+  if (Result<void> valid = validate(file.map); !valid) {
+    return fail(ErrorCode::kUnreadable,
+                fmt::format("{}: {}", path.string(), valid.error().message));
+  }
+  return file;
+}
+
+}  // namespace trueplate::warp

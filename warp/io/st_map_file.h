@@ -1,0 +1,76 @@
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/geometry.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+#include "warp/st_map.h"
+
+namespace trueplate::warp {
+
+/// What an ST-map file holds, in both channels, where there is no source (NaN in memory; a NaN on
+/// disk would spread through filters and hardware samplers). A thousand picture widths outside: no
+/// lens and no overscan reaches it, any sampler finds nothing there; yet exact in half and float,
+/// and times the largest picture side it still fits 32-bit pixel arithmetic.
+inline constexpr float kNoSource = -1024.0F;
+
+struct StMapWriteOptions {
+  /// none, rle, zips, zip or piz. Lossy ones are refused: they are made for what eyes forgive, and
+  /// an error of 2^-11 in s is two pixels of a 4096-pixel plate.
+  std::string compression = "zip";
+  Overwrite overwrite = Overwrite::kRefuse;
+  Flush flush = Flush::kToDisk;
+  /// One line about the lens for whoever opens the file: name, focal length, model, profile.
+  std::string lens_text = {};
+  double pixel_aspect = 1.0;  // of both pictures; for viewers, no part of the map
+  int threads = 0;            // 0 = all cores
+};
+
+/// Writes an EXR with the two 32-bit float channels R = s and G = t, the map's output windows, and
+/// the conventions in the header as attributes:
+///   trueplateMapVersion     int     1
+///   trueplateMapDirection   string  undistort | redistort
+///   trueplateTOrigin        string  bottom-left | top-left: where t = 0 lies
+///   trueplateSourceDisplay  box2i   the window of the source picture that s and t span 0..1
+///   trueplatePixelCenter    float   0.5: pixel i of n has its centre at (i + 0.5) / n
+///   trueplateNoSource       float   kNoSource: the value of R and G where there is no source
+///   trueplateLens           string  lens_text, where given
+///   comments                string  the same in words
+/// errors  kInvalidInput: an invalid map, a lossy or unknown compression; kUnsupported: a name that
+///         does not end in .exr; kExists; kUnwritable. Nothing is left behind.
+Result<void> write_st_map(const std::filesystem::path& path,
+                          const StMap& map,
+                          const StMapWriteOptions& options = {});
+
+/// Conventions for a map that does not state its own.
+struct StMapAssumptions {
+  TOrigin t_origin = TOrigin::kBottomLeft;
+  MapDirection direction = MapDirection::kUndistort;
+  std::optional<Window> source_display =
+      {};  // unset: the size of the map's own display window, at 0, 0
+};
+
+struct StMapFile {
+  StMap map;              // NaN where the file says "no source"
+  std::string lens_text;  // empty: none
+  double pixel_aspect = 1.0;
+  /// `assumed-conventions` (value 1) for a map without the attributes above; `not-normalised`
+  /// (value: the share) when most values lie far from 0..1, as in a map that counts pixels; and
+  /// those of footage::read_frame().
+  std::vector<Warning> warnings;
+};
+
+/// Reads an ST-map: an EXR with the 32-bit float channels R and G; others are ignored. Infinities
+/// count as no source.
+/// errors  kNotFound; kUnreadable: damaged, or attributes that make no sense; kUnsupported: another
+///         kind of file, half channels, no R and G, a later trueplateMapVersion.
+Result<StMapFile> read_st_map(const std::filesystem::path& path,
+                              const StMapAssumptions& assumptions = {},
+                              int threads = 0);
+
+}  // namespace trueplate::warp
