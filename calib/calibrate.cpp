@@ -1,0 +1,294 @@
+#include "calib/calibrate.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+#include <map>
+#include <mutex>
+
+#include "calib/base/parallel.h"
+#include "calib/base/text.h"
+#include "calib/base/timestamp.h"
+#include "calib/footage/file_hash.h"
+#include "calib/footage/frame.h"
+#include "calib/target/checkerboard.h"
+
+namespace trueplate {
+namespace {
+
+bool is_set(const std::atomic<bool>* flag) { return flag != nullptr && flag->load(); }
+
+DetectedFrame detect_frame(const footage::FrameRef& ref, const target::Chart& chart) {
+  DetectedFrame detected;
+  detected.name = ref.name;
+  const auto failed = [&](const Error& error) {
+    detected.error = error;
+    return detected;
+  };
+  // One thread a frame: the frames run side by side.
+  const Result<footage::Frame> frame = footage::read_frame(ref.path, {.threads = 1});
+  if (!frame) return failed(frame.error());
+  detected.plate_size = frame->windows.display.size();
+  detected.pixel_aspect = frame->pixel_aspect;
+  detected.warnings = frame->warnings;
+  const Result<std::string> sha256 = footage::sha256_of_file(ref.path);
+  if (!sha256) return failed(sha256.error());
+  detected.sha256 = *sha256;
+  const Result<footage::Luma> luma = footage::luma(*frame, 1);
+  if (!luma) return failed(luma.error());
+  Result<std::vector<target::Corner>> corners =
+      target::detect_checkerboard(luma->pixels.view(), chart);
+  if (!corners) {
+    return failed({corners.error().code, fmt::format("{}: {}", ref.name, corners.error().message)});
+  }
+  detected.corners = std::move(*corners);
+  for (target::Corner& corner : detected.corners) corner.p_plate_px += luma->offset_px;
+  return detected;
+}
+
+/// The most frequent value; the smallest of several equally frequent.
+double most_frequent(const std::vector<double>& values, double fallback) {
+  std::map<double, int> counts;
+  for (const double value : values) ++counts[value];
+  double best = fallback;
+  int best_count = 0;
+  for (const auto& [value, count] : counts) {
+    if (count > best_count) {
+      best = value;
+      best_count = count;
+    }
+  }
+  return best;
+}
+
+profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& options) {
+  profile::Station station;
+  station.nominal_focal_mm = options.nominal_focal_mm;
+  station.focus_m = options.focus_m;
+  station.t_stop = options.t_stop;
+  station.lens = fit.lens;
+  station.uncertainty = profile::Uncertainty{fit.parameter_names, fit.covariance};
+  station.quality = profile::Quality{
+      .rms_px = fit.rms_px,
+      .held_out_rms_px = fit.held_out_rms_px,
+      .max_px = fit.max_residual_px,
+      .p95_px = fit.p95_residual_px,
+      .num_frames = static_cast<int>(fit.frames.size()),
+      .num_frames_used = fit.num_frames,
+      .num_points = fit.num_points,
+      .noise_sigma_px = fit.noise_sigma_px,
+      .map_sigma_rms_px = fit.map_sigma_rms_px,
+      .map_sigma_max_px = fit.map_sigma_max_px,
+  };
+  station.warnings = fit.warnings;
+  return station;
+}
+
+/// The warning that a measured squeeze contradicts what was declared, if it does.
+std::optional<Warning> aspect_warning(const lens::Lens& lens) {
+  // A picture shown with its pixel aspect looks right, so focal_px.x * pixel_aspect = focal_px.y.
+  const double measured = lens.focal_px.y() / lens.focal_px.x();
+  const double difference = std::abs(measured / lens.pixel_aspect - 1.0);
+  // The squeeze of anamorphic lenses varies by several percent (common practice, no source).
+  constexpr double kLimit = 0.08;
+  if (difference <= kLimit) return std::nullopt;
+  return Warning{"aspect-contradicts-fit",
+                 fmt::format("the fit sees a pixel aspect of {:.3f}, declared is {:.3f}; check "
+                             "--pixel-aspect, --squeeze and whether the chart's squares are square",
+                             measured,
+                             lens.pixel_aspect),
+                 measured};
+}
+
+struct Input {
+  std::vector<target::View> views;
+  double pixel_aspect = 1.0;
+};
+
+Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& options) {
+  fit::FitOptions fit_options = options.fit;
+  // An anamorphic plate as recorded is squeezed; unless the files say otherwise their pixels are
+  // as wide as the squeeze.
+  double pixel_aspect = options.pixel_aspect.value_or(input.pixel_aspect);
+  if (!options.pixel_aspect && pixel_aspect == 1.0) pixel_aspect = options.squeeze;
+  fit_options.focal_ratio = 1.0 / pixel_aspect;
+
+  if (options.nominal_focal_mm) {
+    if (!options.film_back) {
+      return fail(ErrorCode::kInvalidInput,
+                  "a focal length in mm means nothing without the film back; add --film-back, such "
+                  "as --film-back 24.89x14mm");
+    }
+    if (!input.views.empty()) {
+      const ImageSize size = input.views.front().plate_size;
+      // The number on an anamorphic barrel is that of the unsqueezed axis.
+      const double focal_y = *options.nominal_focal_mm * size.height / options.film_back->height_mm;
+      const double focal_x =
+          *options.nominal_focal_mm * size.width / options.film_back->width_mm / options.squeeze;
+      fit_options.focal_px = Point2d(focal_x, focal_y);
+    }
+  } else if (fit_options.focal_mode == fit::FocalMode::kFixed) {
+    return fail(ErrorCode::kInvalidInput,
+                "--fix-focal needs the focal length to keep: add --focal and --film-back");
+  }
+
+  Result<fit::LensFit> fitted = fit::fit_lens(input.views, fit_options);
+  if (!fitted) return fail(fitted.error());
+  fitted->lens.pixel_aspect = pixel_aspect;
+  fitted->lens.squeeze = options.squeeze;
+  fitted->lens.film_back = options.film_back;
+  if (std::optional<Warning> warning = aspect_warning(fitted->lens)) {
+    fitted->warnings.push_back(std::move(*warning));
+  }
+
+  Calibration calibration;
+  calibration.profile.labels = options.labels;
+  calibration.profile.stations.push_back(station_of(*fitted, options));
+  calibration.profile.provenance = {
+      .created = utc_timestamp(std::chrono::system_clock::now()),
+      .program = "trueplate",
+      .program_version = options.program_version,
+      .method = fit_options.rejection == fit::Rejection::kRobust
+                    ? "least squares on chart corners after a robust fit and rejection"
+                    : "least squares on all chart corners",
+      .footage = {},
+  };
+  calibration.fit = std::move(*fitted);
+  return calibration;
+}
+
+profile::FootageItem footage_item(const fit::FrameFit& frame) {
+  return {.name = frame.frame,
+          .sha256 = "",
+          .points = frame.num_points,
+          .rms_px = frame.has_pose ? std::optional(frame.rms_px) : std::nullopt,
+          .used = frame.used,
+          .reason = frame.reason};
+}
+
+/// The chart as observations_of() notes it; nullopt when a comment is absent or malformed, since
+/// files from elsewhere may use the same words differently.
+std::optional<profile::ChartUsed> chart_from_comments(const std::vector<CsvComment>& comments) {
+  profile::ChartUsed chart;
+  for (const CsvComment& comment : comments) {
+    if (comment.key == "chart") chart.kind = comment.value;
+    if (comment.key == "pitch") {
+      if (const Result<double> pitch = parse_length_mm(comment.value)) chart.pitch_mm = *pitch;
+    }
+    if (comment.key == "grid") {
+      if (const auto grid = parse_size(comment.value)) {
+        chart.columns = grid->first;
+        chart.rows = grid->second;
+      }
+    }
+  }
+  if (chart.kind.empty()) return std::nullopt;
+  return chart;
+}
+
+}  // namespace
+
+Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
+                                                 const DetectFramesOptions& options) {
+  std::vector<DetectedFrame> detected(frames.frames.size());
+  std::mutex progress_mutex;
+  int done = 0;
+  const int total = static_cast<int>(detected.size());
+  parallel_rows(total, options.threads, [&](int begin, int end) {
+    for (int i = begin; i < end; ++i) {
+      if (is_set(options.interrupt)) return;
+      const auto index = static_cast<std::size_t>(i);
+      detected[index] = detect_frame(frames.frames[index], options.chart);
+      const std::lock_guard lock(progress_mutex);
+      ++done;
+      if (options.progress) options.progress(done, total, detected[index].name);
+    }
+  });
+  if (is_set(options.interrupt)) return fail(ErrorCode::kInterrupted, "interrupted");
+  for (const footage::FrameRef& missing : frames.missing) {
+    DetectedFrame frame;
+    frame.name = missing.name;
+    frame.error =
+        Error{ErrorCode::kNotFound, fmt::format("{}: no such file", missing.path.string())};
+    detected.push_back(std::move(frame));
+  }
+  return detected;
+}
+
+Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
+                                              const target::Chart& chart) {
+  footage::Observations observations;
+  for (const DetectedFrame& frame : frames) {
+    if (frame.corners.empty()) continue;
+    observations.views.push_back({frame.name, frame.plate_size, frame.corners});
+  }
+  if (observations.views.empty()) {
+    const Error first = frames.empty() ? Error{} : *frames.front().error;
+    return fail(
+        ErrorCode::kNoChart,
+        fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
+  }
+  observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
+                           {"grid", fmt::format("{}x{}", chart.columns, chart.rows)},
+                           {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))}};
+  return observations;
+}
+
+Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
+                              const target::Chart& chart,
+                              const CalibrateOptions& options) {
+  Result<footage::Observations> observations = observations_of(frames, chart);
+  if (!observations) return fail(observations.error());
+  std::vector<double> aspects;
+  for (const DetectedFrame& frame : frames) {
+    if (!frame.corners.empty()) aspects.push_back(frame.pixel_aspect);
+  }
+  Result<Calibration> calibration =
+      calibrate_views({std::move(observations->views), most_frequent(aspects, 1.0)}, options);
+  if (!calibration) return fail(calibration.error());
+
+  calibration->profile.chart =
+      profile::ChartUsed{.kind = std::string(target::chart_kind_name(chart.kind)),
+                         .pitch_mm = chart.pitch_mm,
+                         .columns = chart.columns,
+                         .rows = chart.rows};
+  std::vector<profile::FootageItem>& footage = calibration->profile.provenance.footage;
+  std::size_t fitted = 0;
+  for (const DetectedFrame& frame : frames) {
+    profile::FootageItem item;
+    if (frame.corners.empty()) {
+      item = {.name = frame.name,
+              .sha256 = "",
+              .points = 0,
+              .rms_px = std::nullopt,
+              .used = false,
+              .reason = frame.error ? frame.error->message : "no corners"};
+    } else {
+      item = footage_item(calibration->fit.frames[fitted++]);
+    }
+    item.sha256 = frame.sha256;
+    footage.push_back(std::move(item));
+  }
+  return calibration;
+}
+
+Result<Calibration> calibrate(const std::filesystem::path& observations_file,
+                              const CalibrateOptions& options) {
+  const Result<footage::Observations> observations = footage::read_observations(observations_file);
+  if (!observations) return fail(observations.error());
+  const Result<std::string> sha256 = footage::sha256_of_file(observations_file);
+  if (!sha256) return fail(sha256.error());
+  Result<Calibration> calibration = calibrate_views({observations->views, 1.0}, options);
+  if (!calibration) return fail(calibration.error());
+  calibration->profile.chart = chart_from_comments(observations->comments);
+  profile::Provenance& provenance = calibration->profile.provenance;
+  provenance.method += fmt::format(
+      "; corners read from {} (SHA-256 {})", observations_file.filename().string(), *sha256);
+  for (const fit::FrameFit& frame : calibration->fit.frames) {
+    provenance.footage.push_back(footage_item(frame));
+  }
+  return calibration;
+}
+
+}  // namespace trueplate

@@ -1,0 +1,82 @@
+#pragma once
+
+#include <atomic>
+#include <filesystem>
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/base/result.h"
+#include "calib/fit/fit.h"
+#include "calib/footage/frame_set.h"
+#include "calib/footage/observations.h"
+#include "calib/profile/profile.h"
+#include "calib/target/chart.h"
+
+namespace trueplate {
+
+/// How the work stands: `done` of `total` frames, `frame` the one just finished.
+using FrameProgress = std::function<void(int done, int total, const std::string& frame)>;
+
+struct DetectFramesOptions {
+  target::Chart chart;
+  int threads = 0;                               // 0 = all cores; frames run in parallel
+  FrameProgress progress;                        // called from any thread, one call at a time
+  const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
+};
+
+/// One frame after detection.
+struct DetectedFrame {
+  std::string name;
+  std::string sha256;    // of the file; empty when it could not be read
+  ImageSize plate_size;  // of the display window
+  double pixel_aspect = 1.0;
+  std::vector<target::Corner> corners;  // empty when there is no usable chart
+  std::optional<Error> error;           // why there are no corners
+  std::vector<Warning> warnings;        // of reading the file
+};
+
+/// Finds the chart in every frame. A frame that cannot be read or shows no chart keeps its place
+/// and carries its reason; frames asked for but missing on disk are listed like it. The order is
+/// that of the frame set, whatever the number of threads. Errors: only kInterrupted.
+Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
+                                                 const DetectFramesOptions& options);
+
+/// The frames with corners as observations. Errors: none has any (the reasons are counted in the
+/// message).
+Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
+                                              const target::Chart& chart);
+
+/// Everything about a calibration that is not in the pictures.
+struct CalibrateOptions {
+  fit::FitOptions fit;  // focal_px and focal_ratio are set from the fields below
+  profile::Labels labels;
+  std::optional<lens::FilmBack> film_back;
+  std::optional<double> pixel_aspect;  // default: what the frames say, else 1
+  double squeeze = 1.0;
+  std::optional<double> nominal_focal_mm;  // start value; needs film_back
+  std::optional<double> focus_m;
+  std::optional<double> t_stop;
+  std::string program_version;  // provenance
+};
+
+struct Calibration {
+  profile::Profile profile;  // one station
+  fit::LensFit fit;
+};
+
+/// Fits the lens to detected frames: the whole job after detection. Frames without corners are
+/// listed in the profile's provenance with their reason. Errors: those of fit_lens(); a nominal
+/// focal length without a film back; nothing detected.
+Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
+                              const target::Chart& chart,
+                              const CalibrateOptions& options);
+
+/// The same from an observations file, whoever wrote it. The file's name and content hash go into
+/// the provenance; its comments `chart`, `grid` and `pitch`, as observations_of() writes them,
+/// become the profile's chart.
+Result<Calibration> calibrate(const std::filesystem::path& observations_file,
+                              const CalibrateOptions& options);
+
+}  // namespace trueplate

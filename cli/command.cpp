@@ -1,0 +1,131 @@
+#include "cli/command.h"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <csignal>
+#include <cstdio>
+#include <filesystem>
+#include <mutex>
+
+namespace trueplate::cli {
+namespace {
+
+std::string& command_name() {
+  static std::string name;
+  return name;
+}
+
+// A signal handler may touch nothing but a lock-free atomic.
+std::atomic<bool> interrupted{false};
+static_assert(std::atomic<bool>::is_always_lock_free);
+
+extern "C" void on_interrupt(int) { interrupted.store(true); }
+
+}  // namespace
+
+void set_command_name(std::string_view name) { command_name() = name; }
+
+int report_failure(const Error& error) {
+  fmt::print(stderr, "trueplate {}: {}\n", command_name(), error.message);
+  return error.code == ErrorCode::kInterrupted ? kInterrupted : kFailed;
+}
+
+int report_usage(const Error& error) {
+  fmt::print(stderr, "trueplate {}: {}\n", command_name(), error.message);
+  return kUsage;
+}
+
+void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common) {
+  if (common.quiet) return;
+  for (const Warning& warning : warnings) {
+    fmt::print(stderr, "trueplate {}: warning: {}\n", command_name(), warning.message);
+  }
+}
+
+void report_frame_problem(std::string_view message) {
+  fmt::print(stderr, "trueplate {}: {}\n", command_name(), message);
+}
+
+void print(const CommonOptions& common, std::string_view text) {
+  if (common.quiet || common.json == "-") return;
+  fmt::print("{}", text);
+}
+
+nlohmann::json warnings_json(const std::vector<Warning>& warnings) {
+  nlohmann::json list = nlohmann::json::array();
+  for (const Warning& warning : warnings) {
+    list.push_back(
+        {{"code", warning.code}, {"message", warning.message}, {"value", warning.value}});
+  }
+  return list;
+}
+
+Result<void> write_json(const CommonOptions& common, const nlohmann::json& value) {
+  if (common.json.empty()) return {};
+  // Text that is not UTF-8 (file names) must not stop the result from being written.
+  const std::string text =
+      value.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + "\n";
+  if (common.json == "-") {
+    if (std::fwrite(text.data(), 1, text.size(), stdout) != text.size() ||
+        std::fflush(stdout) != 0) {
+      return fail(ErrorCode::kUnwritable, "standard output: could not be written");
+    }
+    return {};
+  }
+  return write_text_file(common.json, text, common.overwrite_policy());
+}
+
+Result<void> check_output(const std::string& path, const CommonOptions& common) {
+  if (path.empty() || path == "-") return {};
+  Result<AtomicFile> probe = AtomicFile::create(path, common.overwrite_policy());
+  if (!probe) return fail(probe.error());
+  return {};
+}
+
+struct Progress::State {
+  std::string what;
+  bool shown = false;
+  bool terminal = false;
+  bool drawn = false;
+  std::mutex mutex;
+};
+
+Progress::Progress(const CommonOptions& common, std::string what)
+    : state_(std::make_unique<State>()) {
+  state_->what = std::move(what);
+  state_->terminal = ::isatty(STDERR_FILENO) == 1;
+  state_->shown = !common.quiet && (state_->terminal || common.progress);
+}
+
+Progress::~Progress() {
+  if (state_->drawn && state_->terminal) fmt::print(stderr, "\r\033[K");
+}
+
+void Progress::update(int done, int total, std::string_view name) {
+  if (!state_->shown) return;
+  const std::lock_guard lock(state_->mutex);
+  state_->drawn = true;
+  const std::string line = fmt::format("{} {}/{} {}", state_->what, done, total, name);
+  if (state_->terminal) {
+    fmt::print(stderr, "\r\033[K{:.100}", line);
+    std::fflush(stderr);
+  } else {
+    fmt::print(stderr, "{}\n", line);
+  }
+}
+
+const std::atomic<bool>& interrupt_flag() { return interrupted; }
+
+void install_interrupt_handler() {
+  struct sigaction action = {};
+  action.sa_handler = on_interrupt;
+  // A second Ctrl-C ends the program at once.
+  action.sa_flags = static_cast<int>(SA_RESETHAND);
+  ::sigaction(SIGINT, &action, nullptr);
+  ::sigaction(SIGTERM, &action, nullptr);
+  // A full quota then shows as a failed write, which is reported.
+  ::signal(SIGXFSZ, SIG_IGN);
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,91 @@
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <atomic>
+#include <functional>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+
+namespace trueplate::cli {
+
+/// What the process returns.
+enum ExitStatus : int {
+  kDone = 0,
+  kFailed = 1,  // could not be done; the reason is on standard error
+  kUsage = 2,   // wrong command line
+  kPartly = 3,  // some frames failed; each is named on standard error
+  kInterrupted = 130,
+};
+
+/// Options that every command has.
+struct CommonOptions {
+  std::string json;  // file, or - for standard output; empty: none
+  bool quiet = false;
+  bool progress = false;
+  bool overwrite = false;
+  int threads = 0;
+
+  [[nodiscard]] Overwrite overwrite_policy() const {
+    return overwrite ? Overwrite::kAllow : Overwrite::kRefuse;
+  }
+};
+
+/// One command of the program: its place on the command line and what runs when it is called.
+/// `add` declares the options on `app` and returns the action, which yields the exit status.
+using Action = std::function<int(const CommonOptions&)>;
+struct Command {
+  std::string_view name;
+  std::string_view summary;
+  Action (*add)(CLI::App& app);
+};
+
+/// Prints `trueplate <command>: <message>` on standard error and returns the matching status.
+int report_failure(const Error& error);
+/// The same with the status for a wrong command line.
+int report_usage(const Error& error);
+/// Prints `trueplate <command>: warning: <message>` on standard error.
+void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common);
+/// The name the messages above use; main() sets it once.
+void set_command_name(std::string_view name);
+
+/// Prints one line about one frame on standard error, in the same form.
+void report_frame_problem(std::string_view message);
+
+/// Prints text for a person on standard output, unless --quiet or --json - claims it.
+void print(const CommonOptions& common, std::string_view text);
+
+/// Warnings as [{code, message, value}]; a value that is not finite becomes null.
+nlohmann::json warnings_json(const std::vector<Warning>& warnings);
+
+/// Writes `value` where --json asks for it. Nothing when it was not asked for.
+Result<void> write_json(const CommonOptions& common, const nlohmann::json& value);
+
+/// A line on standard error that is rewritten as the work goes on. Shown only when standard error
+/// is a terminal or --progress asks for it (then one line each). Safe from any thread.
+class Progress {
+ public:
+  Progress(const CommonOptions& common, std::string what);
+  ~Progress();
+  Progress(const Progress&) = delete;
+  Progress& operator=(const Progress&) = delete;
+  void update(int done, int total, std::string_view name);
+
+ private:
+  struct State;
+  std::unique_ptr<State> state_;
+};
+
+/// Set when the user asked to stop (SIGINT, SIGTERM); commands hand it to the library.
+const std::atomic<bool>& interrupt_flag();
+void install_interrupt_handler();
+
+/// Refuses an output that exists or whose folder does not, before any work is done.
+Result<void> check_output(const std::string& path, const CommonOptions& common);
+
+}  // namespace trueplate::cli

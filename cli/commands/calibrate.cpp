@@ -1,0 +1,258 @@
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "calib/base/text.h"
+#include "calib/calibrate.h"
+#include "cli/commands/commands.h"
+#include "cli/footage_options.h"
+#include "cli/version.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  FrameArguments frames;
+  ChartOptions chart;
+  std::string output;
+  std::string observations;
+  std::string model = "auto";
+  std::string film_back;
+  std::string focal;
+  std::string focus;
+  std::optional<double> pixel_aspect;
+  std::optional<double> t_stop;
+  double squeeze = 1.0;
+  bool fix_focal = false;
+  bool keep_all = false;
+  profile::Labels labels;
+};
+
+/// `24.89x14mm` in mm; the unit of the second number holds for a first one without unit.
+Result<lens::FilmBack> parse_film_back(const std::string& text) {
+  const std::vector<std::string_view> sides = split(text, 'x');
+  if (sides.size() == 2) {
+    const Result<double> height = parse_length_mm(sides[1]);
+    std::string width_text(trim(sides[0]));
+    if (parse_number(width_text)) {
+      const std::string_view side = trim(sides[1]);
+      width_text += side.substr(side.find_last_of("0123456789.") + 1);
+    }
+    const Result<double> width = parse_length_mm(width_text);
+    if (width && height) return lens::FilmBack{*width, *height};
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("--film-back: '{}' is not a size in mm; write WIDTHxHEIGHT with a unit, "
+                          "such as 24.89x14mm",
+                          text));
+}
+
+Result<CalibrateOptions> calibrate_options(const Options& options, const CommonOptions& common) {
+  CalibrateOptions result;
+  result.labels = options.labels;
+  result.pixel_aspect = options.pixel_aspect;
+  result.squeeze = options.squeeze;
+  result.t_stop = options.t_stop;
+  result.program_version = kVersion;
+  result.fit.threads = common.threads;
+  // There is one model to choose from so far that suits any plate; auto means that one.
+  if (options.model != "auto") result.fit.model = options.model;
+  if (options.keep_all) result.fit.rejection = fit::Rejection::kOff;
+  if (options.fix_focal) result.fit.focal_mode = fit::FocalMode::kFixed;
+  if (!options.film_back.empty()) {
+    Result<lens::FilmBack> film_back = parse_film_back(options.film_back);
+    if (!film_back) return fail(film_back.error());
+    result.film_back = *film_back;
+  }
+  if (!options.focal.empty()) {
+    const Result<double> focal = parse_length_mm(options.focal);
+    if (!focal) {
+      return fail(ErrorCode::kInvalidInput, fmt::format("--focal: {}", focal.error().message));
+    }
+    result.nominal_focal_mm = *focal;
+  }
+  if (!options.focus.empty()) {
+    const Result<double> focus = parse_length_mm(options.focus, InfinityPolicy::kAllow);
+    if (!focus) {
+      return fail(ErrorCode::kInvalidInput, fmt::format("--focus: {}", focus.error().message));
+    }
+    result.focus_m = *focus / 1000.0;
+  }
+  return result;
+}
+
+nlohmann::json result_json(const Calibration& calibration) {
+  const profile::Station& station = calibration.profile.stations.front();
+  const lens::Lens& lens = station.lens;
+  const std::optional<Point2d> focal_mm = lens::focal_mm(lens);
+  nlohmann::json coefficients = nlohmann::json::object();
+  const auto names = lens::parameter_names(lens.model);
+  const auto values = lens::parameters(lens.model);
+  for (std::size_t i = 0; i < names.size(); ++i) coefficients[std::string(names[i])] = values[i];
+  nlohmann::json sigma = nlohmann::json::object();
+  for (std::size_t i = 0; i < calibration.fit.parameter_names.size(); ++i) {
+    sigma[calibration.fit.parameter_names[i]] = calibration.fit.sigma[static_cast<Eigen::Index>(i)];
+  }
+  nlohmann::json frames = nlohmann::json::array();
+  for (const profile::FootageItem& item : calibration.profile.provenance.footage) {
+    frames.push_back({{"name", item.name},
+                      {"points", item.points},
+                      {"rms_px", item.rms_px ? nlohmann::json(*item.rms_px) : nlohmann::json()},
+                      {"used", item.used},
+                      {"reason", item.reason}});
+  }
+  const auto& held_out = calibration.fit.held_out_rms_px;
+  return {{"model", lens::model_name(lens.model)},
+          {"rms_px", calibration.fit.rms_px},
+          {"held_out_rms_px", held_out ? nlohmann::json(*held_out) : nlohmann::json()},
+          {"max_px", calibration.fit.max_residual_px},
+          {"p95_px", calibration.fit.p95_residual_px},
+          {"map_sigma_rms_px", calibration.fit.map_sigma_rms_px},
+          {"map_sigma_max_px", calibration.fit.map_sigma_max_px},
+          {"focal_px", {{"x", lens.focal_px.x()}, {"y", lens.focal_px.y()}}},
+          {"focal_mm", focal_mm ? nlohmann::json(focal_mm->x()) : nlohmann::json()},
+          {"focal_mm_y", focal_mm ? nlohmann::json(focal_mm->y()) : nlohmann::json()},
+          {"principal_point_px",
+           {{"x", lens.principal_point_px.x()}, {"y", lens.principal_point_px.y()}}},
+          {"coefficients", coefficients},
+          {"sigma", sigma},
+          {"frames", frames},
+          {"warnings", warnings_json(station.warnings)},
+          {"seconds", calibration.fit.seconds}};
+}
+
+std::string summary(const Calibration& calibration, const std::string& output) {
+  const profile::Station& station = calibration.profile.stations.front();
+  const lens::Lens& lens = station.lens;
+  std::string text;
+  for (const profile::FootageItem& item : calibration.profile.provenance.footage) {
+    text += fmt::format("  {:<24} {:>5} corners  {}{}\n",
+                        item.name,
+                        item.points,
+                        item.rms_px ? fmt::format("{:.3f} px", *item.rms_px) : "-",
+                        item.used ? std::string() : fmt::format("  not used: {}", item.reason));
+  }
+  text += fmt::format("{}: rms {:.4f} px over {} corners in {} frames",
+                      lens::model_name(lens.model),
+                      calibration.fit.rms_px,
+                      calibration.fit.num_points,
+                      calibration.fit.num_frames);
+  if (calibration.fit.held_out_rms_px) {
+    text += fmt::format(", held out {:.4f} px", *calibration.fit.held_out_rms_px);
+  }
+  text += fmt::format("\nfocal length {:.3f} x {:.3f} px (sigma {:.3f} x {:.3f})",
+                      lens.focal_px.x(),
+                      lens.focal_px.y(),
+                      calibration.fit.sigma[0],
+                      calibration.fit.sigma[1]);
+  if (const auto focal_mm = lens::focal_mm(lens)) {
+    text += fmt::format(" = {:.3f} x {:.3f} mm", focal_mm->x(), focal_mm->y());
+  }
+  text += fmt::format("\n-> {}\n", output);
+  return text;
+}
+
+int finish(const Calibration& calibration, const Options& options, const CommonOptions& common) {
+  if (Result<void> written =
+          profile::write_profile(options.output, calibration.profile, common.overwrite_policy());
+      !written) {
+    return report_failure(written.error());
+  }
+  print(common, summary(calibration, options.output));
+  report_warnings(calibration.profile.stations.front().warnings, common);
+  if (Result<void> written = write_json(common, result_json(calibration)); !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+bool is_observations(const FrameArguments& frames) {
+  return frames.arguments.size() == 1 &&
+         std::filesystem::path(frames.arguments.front()).extension() == ".csv";
+}
+
+int calibrate_frames(const Options& options,
+                     const CalibrateOptions& calibrate_options,
+                     const CommonOptions& common) {
+  const Result<target::Chart> chart = chart_of(options.chart);
+  if (!chart) return report_usage(chart.error());
+  const Result<footage::FrameSet> frames =
+      footage::resolve_frames(options.frames.arguments, options.frames.range);
+  if (!frames) return report_failure(frames.error());
+  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
+  if (!detected) return report_failure(detected.error());
+  if (!options.observations.empty()) {
+    const Result<footage::Observations> observations = observations_of(*detected, *chart);
+    if (!observations) return report_failure(observations.error());
+    if (Result<void> written = footage::write_observations(
+            options.observations, *observations, common.overwrite_policy());
+        !written) {
+      return report_failure(written.error());
+    }
+  }
+  const Result<Calibration> calibration = calibrate(*detected, *chart, calibrate_options);
+  if (!calibration) return report_failure(calibration.error());
+  const int status = finish(*calibration, options, common);
+  if (status != kDone) return status;
+  const FailureCounts failures = count_failures(*detected);
+  return failures.unreadable + failures.without_chart > 0 ? kPartly : kDone;
+}
+
+int run(const Options& options, const CommonOptions& common) {
+  const Result<CalibrateOptions> calibrate = calibrate_options(options, common);
+  if (!calibrate) return report_usage(calibrate.error());
+  for (const std::string& output : {options.output, options.observations, common.json}) {
+    if (Result<void> free = check_output(output, common); !free)
+      return report_failure(free.error());
+  }
+  if (!is_observations(options.frames)) return calibrate_frames(options, *calibrate, common);
+  if (!options.observations.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--observations writes what was detected, and here nothing is: the input "
+                         "is observations already"});
+  }
+  const Result<Calibration> calibration =
+      trueplate::calibrate(std::filesystem::path(options.frames.arguments.front()), *calibrate);
+  if (!calibration) return report_failure(calibration.error());
+  return finish(*calibration, options, common);
+}
+
+}  // namespace
+
+Action add_calibrate(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  add_frames(
+      app, options->frames, "chart frames (files, folders, globs, patterns) or observations");
+  add_chart(app, options->chart);
+  app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
+  app.add_option("--model", options->model, "lens model: auto, radial-tangential")
+      ->capture_default_str()
+      ->type_name("NAME");
+  app.add_option("--film-back", options->film_back, "sensor area of the frame, such as 24.89x14mm")
+      ->type_name("WxH");
+  app.add_option("--pixel-aspect", options->pixel_aspect, "width over height of a pixel as shown")
+      ->check(CLI::Range(0.05, 20.0))
+      ->type_name("F");
+  app.add_option("--squeeze", options->squeeze, "anamorphic ratio of the lens, such as 2.0")
+      ->check(CLI::Range(0.25, 4.0))
+      ->type_name("F");
+  app.add_option(
+         "--focal", options->focal, "nominal focal length, a start value; needs --film-back")
+      ->type_name("LENGTH");
+  app.add_flag("--fix-focal", options->fix_focal, "keep the focal length at --focal");
+  app.add_option("--focus", options->focus, "focus distance, such as 2.5m or inf; a label")
+      ->type_name("LENGTH");
+  app.add_option("--t-stop", options->t_stop, "T-stop, such as 4; a label")
+      ->check(CLI::PositiveNumber)
+      ->type_name("F");
+  app.add_option("--body", options->labels.body, "camera body; a label")->type_name("TEXT");
+  app.add_option("--lens", options->labels.lens, "lens; a label")->type_name("TEXT");
+  app.add_option("--serial", options->labels.serial, "serial number of the lens; a label")
+      ->type_name("TEXT");
+  app.add_flag("--keep-all", options->keep_all, "reject neither points nor frames");
+  app.add_option("--observations", options->observations, "write what was detected, a CSV file")
+      ->type_name("FILE");
+  return [options](const CommonOptions& common) { return run(*options, common); };
+}
+
+}  // namespace trueplate::cli

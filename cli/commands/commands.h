@@ -1,0 +1,17 @@
+#pragma once
+
+#include "cli/command.h"
+
+namespace trueplate::cli {
+
+/// One function a command; each is defined in the file of that name.
+Action add_calibrate(CLI::App& app);
+Action add_demo(CLI::App& app);
+Action add_detect(CLI::App& app);
+Action add_info(CLI::App& app);
+Action add_points(CLI::App& app);
+Action add_redistort(CLI::App& app);
+Action add_stmap(CLI::App& app);
+Action add_undistort(CLI::App& app);
+
+}  // namespace trueplate::cli

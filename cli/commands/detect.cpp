@@ -1,0 +1,74 @@
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "calib/footage/observations.h"
+#include "cli/commands/commands.h"
+#include "cli/footage_options.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  FrameArguments frames;
+  ChartOptions chart;
+  std::string output;
+};
+
+nlohmann::json frame_json(const DetectedFrame& frame) {
+  return {{"name", frame.name},
+          {"points", frame.corners.size()},
+          {"reason", frame.error ? frame.error->message : ""}};
+}
+
+int run(const Options& options, const CommonOptions& common) {
+  const Result<target::Chart> chart = chart_of(options.chart);
+  if (!chart) return report_usage(chart.error());
+  if (Result<void> free = check_output(options.output, common); !free) {
+    return report_failure(free.error());
+  }
+  const Result<footage::FrameSet> frames =
+      footage::resolve_frames(options.frames.arguments, options.frames.range);
+  if (!frames) return report_failure(frames.error());
+  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
+  if (!detected) return report_failure(detected.error());
+  const Result<footage::Observations> observations = observations_of(*detected, *chart);
+  if (!observations) return report_failure(observations.error());
+  if (Result<void> written =
+          footage::write_observations(options.output, *observations, common.overwrite_policy());
+      !written) {
+    return report_failure(written.error());
+  }
+
+  std::size_t num_points = 0;
+  nlohmann::json frames_json = nlohmann::json::array();
+  for (const DetectedFrame& frame : *detected) {
+    num_points += frame.corners.size();
+    frames_json.push_back(frame_json(frame));
+  }
+  print(common,
+        fmt::format("{} corners in {} of {} frames -> {}\n",
+                    num_points,
+                    observations->views.size(),
+                    detected->size(),
+                    options.output));
+  if (Result<void> written = write_json(common, {{"points", num_points}, {"frames", frames_json}});
+      !written) {
+    return report_failure(written.error());
+  }
+  return observations->views.size() == detected->size() ? kDone : kPartly;
+}
+
+}  // namespace
+
+Action add_detect(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  add_frames(app, options->frames, "chart frames: files, folders, globs or patterns");
+  add_chart(app, options->chart);
+  app.add_option("-o,--output", options->output, "the observations, a CSV file")
+      ->required()
+      ->type_name("FILE");
+  return [options](const CommonOptions& common) { return run(*options, common); };
+}
+
+}  // namespace trueplate::cli

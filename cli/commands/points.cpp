@@ -1,0 +1,90 @@
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "calib/exchange/points.h"
+#include "calib/profile/profile.h"
+#include "cli/commands/commands.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  std::string profile;
+  std::string input;
+  std::string output;
+  bool undistort = false;
+  bool redistort = false;
+};
+
+int run(const Options& options, const CommonOptions& common) {
+  if (options.undistort == options.redistort) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "say which way: --undistort (plate to straight picture) or --redistort "
+                         "(straight picture to plate)"});
+  }
+  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (!profile) return report_failure(profile.error());
+  const Result<exchange::PointsReport> report =
+      exchange::transform_points_file(options.input,
+                                      options.output,
+                                      profile->stations.front().lens,
+                                      options.undistort ? exchange::PointsDirection::kUndistort
+                                                        : exchange::PointsDirection::kRedistort,
+                                      common.overwrite_policy());
+  if (!report) return report_failure(report.error());
+
+  print(common,
+        fmt::format("{} points moved by up to {:.3f} px, {} gaps, {} without an answer -> {}\n",
+                    report->num_moved,
+                    report->max_shift_px,
+                    report->num_gaps,
+                    report->num_without_answer,
+                    options.output));
+  std::vector<Warning> warnings;
+  if (report->num_without_answer > 0) {
+    warnings.push_back({"points-without-answer",
+                        fmt::format("{} points lie where the lens has no answer; their x and y "
+                                    "are left blank (first: {} line {})",
+                                    report->num_without_answer,
+                                    options.input,
+                                    report->lines_without_answer.front()),
+                        static_cast<double>(report->num_without_answer)});
+  }
+  if (report->lens_scaled) {
+    warnings.push_back({"lens-scaled",
+                        fmt::format("the points are of a {}x{} picture, another size than "
+                                    "calibrated; the lens was scaled to it",
+                                    report->image_size.width,
+                                    report->image_size.height),
+                        static_cast<double>(report->image_size.width)});
+  }
+  report_warnings(warnings, common);
+  if (Result<void> written = write_json(common,
+                                        {{"rows", report->num_rows},
+                                         {"moved", report->num_moved},
+                                         {"gaps", report->num_gaps},
+                                         {"without_answer", report->num_without_answer},
+                                         {"max_shift_px", report->max_shift_px},
+                                         {"warnings", warnings_json(warnings)}});
+      !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+}  // namespace
+
+Action add_points(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  app.add_option("POINTS", options->input, "a CSV file with columns x and y")
+      ->required()
+      ->type_name("");
+  app.add_option("-o,--output", options->output, "the moved points")->required()->type_name("FILE");
+  app.add_flag("--undistort", options->undistort, "from the plate to the straight picture");
+  app.add_flag("--redistort", options->redistort, "from the straight picture to the plate");
+  return [options](const CommonOptions& common) { return run(*options, common); };
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,161 @@
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "calib/base/text.h"
+#include "calib/profile/profile.h"
+#include "cli/commands/commands.h"
+#include "warp/io/lens_warp.h"
+#include "warp/io/st_map_file.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  std::string profile;
+  std::string undistort;
+  std::string redistort;
+  std::string size;
+  std::string overscan = "auto";
+  std::string origin = "bottom-left";
+  std::string compression = "zip";
+  int round_to = 2;
+};
+
+/// What the options mean, checked before anything is computed.
+struct Request {
+  lens::Lens lens;
+  warp::MapOptions map;
+  warp::Overscan overscan;
+};
+
+Result<warp::TOrigin> parse_origin(const std::string& text) {
+  for (const warp::TOrigin origin : {warp::TOrigin::kBottomLeft, warp::TOrigin::kTopLeft}) {
+    if (text == warp::to_text(origin)) return origin;
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("--origin: '{}' is not bottom-left or top-left", text));
+}
+
+Result<Request> request_of(const Options& options, const lens::Lens& calibrated, int threads) {
+  Request request{.lens = calibrated, .map = {}, .overscan = {}};
+  if (!options.size.empty()) {
+    const Result<std::pair<int, int>> size = parse_size(options.size);
+    if (!size) {
+      return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", size.error().message));
+    }
+    Result<lens::Lens> lens = warp::lens_for_size(calibrated, {size->first, size->second});
+    if (!lens) {
+      return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", lens.error().message));
+    }
+    request.lens = *lens;
+  }
+  const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
+  if (!overscan) return fail(overscan.error());
+  const Result<warp::TOrigin> origin = parse_origin(options.origin);
+  if (!origin) return fail(origin.error());
+  Result<warp::Overscan> edges =
+      warp::overscan(request.lens, *overscan, {.round_to = options.round_to});
+  if (!edges) return fail(edges.error());
+  request.overscan = std::move(*edges);
+  request.map.t_origin = *origin;
+  request.map.threads = threads;
+  return request;
+}
+
+nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
+  const Window& data = map.output.data;
+  return {{"file", path},
+          {"display_window", {map.output.display.width, map.output.display.height}},
+          {"data_window",
+           {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}},
+          {"t_origin", warp::to_text(map.t_origin)}};
+}
+
+int run(const Options& options, const CommonOptions& common) {
+  if (options.undistort.empty() && options.redistort.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "say which maps to write: --undistort FILE, --redistort FILE or both"});
+  }
+  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (!profile) return report_failure(profile.error());
+  const Result<Request> request =
+      request_of(options, profile->stations.front().lens, common.threads);
+  if (!request) return report_usage(request.error());
+  const warp::StMapWriteOptions write{.compression = options.compression,
+                                      .overwrite = common.overwrite_policy()};
+  for (const std::string& output : {options.undistort, options.redistort, common.json}) {
+    if (Result<void> free = check_output(output, common); !free)
+      return report_failure(free.error());
+  }
+  footage::set_io_threads(common.threads);
+
+  nlohmann::json json = {{"warnings", warnings_json(request->overscan.warnings)}};
+  for (const warp::MapDirection direction :
+       {warp::MapDirection::kUndistort, warp::MapDirection::kRedistort}) {
+    const bool undistort = direction == warp::MapDirection::kUndistort;
+    const std::string& path = undistort ? options.undistort : options.redistort;
+    if (path.empty()) continue;
+    if (interrupt_flag().load()) return report_failure({ErrorCode::kInterrupted, "interrupted"});
+    warp::MapOptions map_options = request->map;
+    if (undistort) map_options.overscan_px = request->overscan.edges;
+    const Result<warp::StMap> map = undistort
+                                        ? warp::make_undistort_map(request->lens, map_options)
+                                        : warp::make_redistort_map(request->lens, map_options);
+    if (!map) return report_failure(map.error());
+    if (Result<void> written = warp::write_st_map(path, *map, write); !written) {
+      return report_failure(written.error());
+    }
+    const Window& data = map->output.data;
+    print(common,
+          fmt::format("{} map: {}x{}{}, t from the {} -> {}\n",
+                      warp::to_text(direction),
+                      data.width,
+                      data.height,
+                      data == map->output.display
+                          ? ""
+                          : fmt::format(" around a {}x{} display window (overscan {},{},{},{})",
+                                        map->output.display.width,
+                                        map->output.display.height,
+                                        request->overscan.edges.left,
+                                        request->overscan.edges.top,
+                                        request->overscan.edges.right,
+                                        request->overscan.edges.bottom),
+                      map->t_origin == warp::TOrigin::kBottomLeft ? "bottom" : "top",
+                      path));
+    json[std::string(warp::to_text(direction))] = map_json(path, *map);
+  }
+  report_warnings(request->overscan.warnings, common);
+  if (Result<void> written = write_json(common, json); !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+}  // namespace
+
+Action add_stmap(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  app.add_option("--undistort", options->undistort, "write the map that straightens plates")
+      ->type_name("FILE");
+  app.add_option("--redistort", options->redistort, "write the map that bends renders back")
+      ->type_name("FILE");
+  app.add_option("--size", options->size, "for a plate of this size; default: as calibrated")
+      ->type_name("WxH");
+  app.add_option("--overscan",
+                 options->overscan,
+                 "none, auto (keep the whole plate), 8% or L,T,R,B in pixels")
+      ->capture_default_str();
+  app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
+      ->check(CLI::Range(1, 1024))
+      ->capture_default_str()
+      ->type_name("N");
+  app.add_option("--origin", options->origin, "where t counts from: bottom-left or top-left")
+      ->capture_default_str();
+  app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
+      ->capture_default_str();
+  return [options](const CommonOptions& common) { return run(*options, common); };
+}
+
+}  // namespace trueplate::cli

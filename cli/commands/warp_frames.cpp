@@ -1,0 +1,175 @@
+// `undistort` and `redistort`: one command in two directions.
+
+#include <fmt/format.h>
+
+#include <memory>
+#include <set>
+
+#include "calib/profile/profile.h"
+#include "cli/commands/commands.h"
+#include "cli/footage_options.h"
+#include "warp/io/lens_warp.h"
+#include "warp/io/sequence.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  std::string profile;
+  FrameArguments frames;
+  std::string output;
+  std::string overscan = "auto";
+  std::string filter = "cubic";
+  std::string compression;
+  int round_to = 2;
+  int in_flight = 0;
+};
+
+Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDirection direction) {
+  const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
+  if (!overscan) return fail(overscan.error());
+  using Kind = warp::OverscanRequest::Kind;
+  if (direction == warp::MapDirection::kRedistort && overscan->kind != Kind::kAuto &&
+      overscan->kind != Kind::kPixels) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--overscan {}: the overscan of a picture to bend back is auto (as the "
+                            "file's windows say) or L,T,R,B in pixels",
+                            options.overscan));
+  }
+  const Result<warp::Filter> filter = warp::parse_filter(options.filter);
+  if (!filter) return fail(filter.error());
+  return warp::LensWarpOptions{.direction = direction,
+                               .overscan = *overscan,
+                               .round_to = options.round_to,
+                               .filter = *filter};
+}
+
+/// A warning that many frames share is said once, with their number.
+void report_frame_warnings(const std::vector<warp::FrameWarnings>& frames,
+                           const CommonOptions& common) {
+  if (common.quiet) return;
+  std::map<std::string, int> num_frames;
+  for (const warp::FrameWarnings& frame : frames) {
+    std::set<std::string> codes;
+    for (const Warning& warning : frame.warnings) codes.insert(warning.code);
+    for (const std::string& code : codes) ++num_frames[code];
+  }
+  std::set<std::string> said;
+  for (const warp::FrameWarnings& frame : frames) {
+    for (const Warning& warning : frame.warnings) {
+      if (!said.insert(warning.code).second) continue;
+      const int others = num_frames[warning.code] - 1;
+      report_frame_problem(
+          fmt::format("warning: {}: {}{}",
+                      frame.name,
+                      warning.message,
+                      others > 0 ? fmt::format(" (also in {} more frames)", others) : ""));
+    }
+  }
+}
+
+nlohmann::json summary_json(const warp::SequenceSummary& summary) {
+  nlohmann::json failed = nlohmann::json::array();
+  for (const warp::FrameFailure& failure : summary.failed) {
+    failed.push_back({{"name", failure.name}, {"reason", failure.error.message}});
+  }
+  nlohmann::json warnings = nlohmann::json::array();
+  for (const warp::FrameWarnings& frame : summary.warnings) {
+    warnings.push_back({{"name", frame.name}, {"warnings", warnings_json(frame.warnings)}});
+  }
+  return {{"done", summary.done},
+          {"failed", failed},
+          {"skipped", summary.skipped},
+          {"warnings", warnings}};
+}
+
+int run(const Options& options, warp::MapDirection direction, const CommonOptions& common) {
+  const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
+  if (!lens_options) return report_usage(lens_options.error());
+  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (!profile) return report_failure(profile.error());
+  const Result<footage::FrameSet> frames =
+      footage::resolve_frames(options.frames.arguments, options.frames.range);
+  if (!frames) return report_failure(frames.error());
+  const Result<std::vector<warp::SequenceJob>> jobs =
+      warp::make_jobs(frames->frames, options.output);
+  if (!jobs) return report_failure(jobs.error());
+  footage::set_io_threads(common.threads);
+
+  const warp::LensWarp lens_warp(profile->stations.front().lens, *lens_options);
+  Progress progress(common, std::string(warp::to_text(direction)));
+  warp::SequenceOptions sequence_options;
+  sequence_options.write.compression = options.compression;
+  sequence_options.write.overwrite = common.overwrite_policy();
+  sequence_options.max_frames_in_flight = options.in_flight;
+  sequence_options.threads = common.threads;
+  sequence_options.interrupt = &interrupt_flag();
+  sequence_options.progress = [&](const warp::SequenceProgress& state) {
+    progress.update(static_cast<int>(state.finished), static_cast<int>(state.total), state.frame);
+  };
+  const Result<warp::SequenceSummary> summary = warp::process_sequence(
+      *jobs,
+      [&](footage::Frame frame, const warp::SequenceJob&, int threads) {
+        return lens_warp.apply(std::move(frame), threads);
+      },
+      sequence_options);
+  if (!summary) return report_failure(summary.error());
+
+  report_frame_warnings(summary->warnings, common);
+  for (const footage::FrameRef& missing : frames->missing) {
+    report_frame_problem(fmt::format("{}: no such file", missing.path.string()));
+  }
+  for (const warp::FrameFailure& failure : summary->failed) {
+    report_frame_problem(failure.error.message);
+  }
+  print(common,
+        fmt::format("{} of {} frames -> {}\n",
+                    summary->done.size(),
+                    jobs->size() + frames->missing.size(),
+                    options.output));
+  if (Result<void> written = write_json(common, summary_json(*summary)); !written) {
+    return report_failure(written.error());
+  }
+  if (summary->interrupted) return kInterrupted;
+  if (summary->done.empty()) return kFailed;
+  return summary->failed.empty() && frames->missing.empty() ? kDone : kPartly;
+}
+
+Action add(CLI::App& app, warp::MapDirection direction) {
+  const bool undistort = direction == warp::MapDirection::kUndistort;
+  auto options = std::make_shared<Options>();
+  app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_frames(app,
+             options->frames,
+             undistort ? "plates: files, folders, globs or patterns"
+                       : "straight renders: files, folders, globs or patterns");
+  app.add_option("-o,--output", options->output, "file, folder/ or pattern such as out.####.exr")
+      ->required()
+      ->type_name("PATTERN");
+  app.add_option("--overscan",
+                 options->overscan,
+                 undistort ? "none, auto (keep the whole plate), 8% or L,T,R,B in pixels"
+                           : "auto (as the file's windows say) or L,T,R,B in pixels")
+      ->capture_default_str();
+  if (undistort) {
+    app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
+        ->check(CLI::Range(1, 1024))
+        ->capture_default_str()
+        ->type_name("N");
+  }
+  app.add_option("--filter", options->filter, "bilinear, cubic or lanczos")->capture_default_str();
+  app.add_option("--compression", options->compression, "of the output; default: as the input");
+  app.add_option("--in-flight", options->in_flight, "most frames in memory; 0: threads + 1")
+      ->check(CLI::Range(0, 1024))
+      ->type_name("N");
+  return [options, direction](const CommonOptions& common) {
+    return run(*options, direction, common);
+  };
+}
+
+}  // namespace
+
+Action add_undistort(CLI::App& app) { return add(app, warp::MapDirection::kUndistort); }
+Action add_redistort(CLI::App& app) { return add(app, warp::MapDirection::kRedistort); }
+
+}  // namespace trueplate::cli

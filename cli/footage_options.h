@@ -1,0 +1,42 @@
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "calib/base/result.h"
+#include "calib/calibrate.h"
+#include "calib/target/chart.h"
+#include "cli/command.h"
+
+namespace trueplate::cli {
+
+/// The FRAMES argument and its --frames.
+struct FrameArguments {
+  std::vector<std::string> arguments;
+  std::string range;
+};
+void add_frames(CLI::App& app, FrameArguments& frames, const std::string& description);
+
+/// The options that name a chart.
+struct ChartOptions {
+  std::string kind;
+  std::string pitch;
+  std::string grid;
+};
+void add_chart(CLI::App& app, ChartOptions& chart);
+/// The chart they name; errors are the user's.
+Result<target::Chart> chart_of(const ChartOptions& options);
+
+/// Detects with progress and prints each frame's reason that failed, on standard error.
+Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
+                                          const target::Chart& chart,
+                                          const CommonOptions& common);
+
+/// How many frames could not be read or are missing, and how many were read but show no chart.
+struct FailureCounts {
+  int unreadable = 0;
+  int without_chart = 0;
+};
+FailureCounts count_failures(const std::vector<DetectedFrame>& frames);
+
+}  // namespace trueplate::cli

@@ -1,0 +1,82 @@
+#include <fmt/format.h>
+
+#include <array>
+#include <cstdio>
+#include <exception>
+
+#include "cli/command.h"
+#include "cli/commands/commands.h"
+#include "cli/version.h"
+
+namespace {
+
+using namespace trueplate::cli;
+
+constexpr std::array kCommands{
+    Command{"demo", "write synthetic chart footage, a plate and CG with known lenses", &add_demo},
+    Command{"detect", "find the chart in frames, write observations", &add_detect},
+    Command{"calibrate", "fit the lens to chart frames, write its profile", &add_calibrate},
+    Command{"info", "tell what a profile holds, in words", &add_info},
+    Command{"stmap", "write undistort and redistort ST-maps", &add_stmap},
+    Command{"undistort", "straighten plates", &add_undistort},
+    Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
+    Command{"points", "move 2D points and tracks through the lens", &add_points},
+};
+
+void add_common(CLI::App& app, CommonOptions& common) {
+  app.add_option(
+         "--json", common.json, "write the result for machines to FILE (- for standard output)")
+      ->type_name("FILE")
+      ->group("Common options");
+  app.add_flag("--quiet", common.quiet, "print nothing but failures")->group("Common options");
+  app.add_flag("--progress", common.progress, "show progress even when not on a terminal")
+      ->group("Common options");
+  app.add_flag("--overwrite", common.overwrite, "replace outputs that exist")
+      ->group("Common options");
+  app.add_option("--threads", common.threads, "number of threads; 0 means all cores")
+      ->check(CLI::Range(0, 1024))
+      ->type_name("N")
+      ->group("Common options");
+}
+
+int run(int argc, char** argv) {
+  CLI::App app("Lens distortion for visual effects: calibrate, straighten plates, bend CG back.",
+               "trueplate");
+  app.set_version_flag("--version", fmt::format("trueplate {}", kVersion));
+  app.require_subcommand(1);
+  app.failure_message(CLI::FailureMessage::simple);
+  CommonOptions common;
+  std::array<Action, kCommands.size()> actions;
+  std::array<CLI::App*, kCommands.size()> apps{};
+  for (std::size_t i = 0; i < kCommands.size(); ++i) {
+    apps[i] = app.add_subcommand(std::string(kCommands[i].name), std::string(kCommands[i].summary));
+    actions[i] = kCommands[i].add(*apps[i]);
+    add_common(*apps[i], common);
+  }
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& error) {
+    const int status = app.exit(error);
+    return status == 0 ? kDone : kUsage;
+  }
+  for (std::size_t i = 0; i < kCommands.size(); ++i) {
+    if (!apps[i]->parsed()) continue;
+    set_command_name(kCommands[i].name);
+    return actions[i](common);
+  }
+  return kUsage;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  install_interrupt_handler();
+  try {
+    return run(argc, argv);
+  } catch (const std::bad_alloc&) {
+    std::fputs("trueplate: not enough memory; fewer --threads need less\n", stderr);
+  } catch (const std::exception& error) {
+    fmt::print(stderr, "trueplate: unexpected failure: {}\n", error.what());
+  }
+  return kFailed;
+}

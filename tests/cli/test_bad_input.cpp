@@ -1,0 +1,323 @@
+// What a user does wrong, and what happens to the disk: one clear line, the documented exit status,
+// nothing half-written.
+
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+#include <set>
+
+#include "tests/cli/run_program.h"
+#include "tests/support/test_data.h"
+
+namespace {
+
+namespace fs = std::filesystem;
+using trueplate::tests::ProgramResult;
+using trueplate::tests::run_program;
+using trueplate::tests::run_trueplate;
+using trueplate::tests::ScratchFolder;
+
+constexpr int kDone = 0;
+constexpr int kFailed = 1;
+constexpr int kUsage = 2;
+constexpr int kPartly = 3;
+
+/// Small synthetic footage and a profile, made once for all cases.
+struct Workshop {
+  ScratchFolder scratch;
+  fs::path demo = scratch.path() / "demo";
+  std::string footage = (demo / "plover-25" / "chart.####.exr").string();
+  std::string profile = (scratch.path() / "lens.json").string();
+
+  Workshop() {
+    const ProgramResult made = run_trueplate({"demo", "-o", demo.string(), "--scale", "0.25"});
+    INFO(made.errors);
+    REQUIRE(made.status == kDone);
+    std::vector<std::string> arguments = calibrate(footage);
+    arguments.insert(arguments.end(), {"-o", profile});
+    const ProgramResult calibrated = run_trueplate(arguments);
+    INFO(calibrated.errors);
+    REQUIRE(calibrated.status == kDone);
+  }
+
+  static std::vector<std::string> calibrate(const std::string& frames) {
+    return {"calibrate", frames, "--chart", "checkerboard", "--grid", "14x9", "--pitch", "40mm"};
+  }
+  fs::path frame(int number) const {
+    char name[32];
+    std::snprintf(name, sizeof(name), "chart.%04d.exr", number);
+    return demo / "plover-25" / name;
+  }
+};
+
+Workshop& workshop() {
+  static Workshop shared;
+  return shared;
+}
+
+std::string read(const fs::path& path) {
+  std::ifstream file(path, std::ios::binary);
+  return {std::istreambuf_iterator<char>(file), {}};
+}
+
+void write(const fs::path& path, const std::string& content) {
+  std::ofstream(path, std::ios::binary) << content;
+}
+
+std::set<std::string> files_in(const fs::path& folder) {
+  std::set<std::string> names;
+  for (const auto& entry : fs::directory_iterator(folder)) names.insert(entry.path().filename());
+  return names;
+}
+
+long lines(const std::string& text) { return std::count(text.begin(), text.end(), '\n'); }
+
+/// The call fails with this status, one line holding each of `words`, and leaves no file in
+/// `folder` that was not there.
+void check_refused(const std::vector<std::string>& arguments,
+                   int status,
+                   const std::vector<std::string>& words,
+                   const fs::path& folder) {
+  const std::set<std::string> before = files_in(folder);
+  const ProgramResult result = run_trueplate(arguments);
+  CAPTURE(arguments.front());
+  CAPTURE(result.errors);
+  CHECK(result.status == status);
+  CHECK(lines(result.errors) == 1);
+  for (const std::string& word : words) {
+    CAPTURE(word);
+    CHECK(result.errors.find(word) != std::string::npos);
+  }
+  CHECK(files_in(folder) == before);
+}
+
+std::vector<std::string> with(std::vector<std::string> arguments,
+                              const std::vector<std::string>& more) {
+  arguments.insert(arguments.end(), more.begin(), more.end());
+  return arguments;
+}
+
+}  // namespace
+
+TEST_CASE("wrong command lines end with status 2") {
+  CHECK(run_trueplate({}).status == kUsage);
+  CHECK(run_trueplate({"nonsense"}).status == kUsage);
+  CHECK(run_trueplate({"calibrate"}).status == kUsage);
+  CHECK(run_trueplate({"info", "a.json", "--no-such-option"}).status == kUsage);
+  CHECK(run_trueplate({"--help"}).status == kDone);
+  CHECK(run_trueplate({"--version"}).output.starts_with("trueplate "));
+
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "never.json").string();
+  const std::string frames = workshop().footage;
+  check_refused({"calibrate", frames, "-o", out}, kUsage, {"--chart", "--grid", "--pitch"}, folder);
+  check_refused({"calibrate",
+                 frames,
+                 "--chart",
+                 "checkerboard",
+                 "--grid",
+                 "14x9",
+                 "--pitch",
+                 "40",
+                 "-o",
+                 out},
+                kUsage,
+                {"--pitch", "unit", "40mm"},
+                folder);
+  check_refused({"calibrate",
+                 frames,
+                 "--chart",
+                 "checkerboard",
+                 "--grid",
+                 "many",
+                 "--pitch",
+                 "40mm",
+                 "-o",
+                 out},
+                kUsage,
+                {"--grid", "many", "9x6"},
+                folder);
+  check_refused(with(Workshop::calibrate(frames), {"-o", out, "--film-back", "24.89x14"}),
+                kUsage,
+                {"--film-back", "24.89x14mm"},
+                folder);
+  check_refused({"stmap", workshop().profile}, kUsage, {"--undistort", "--redistort"}, folder);
+  check_refused(
+      {"points", workshop().profile, "in.csv", "-o", out}, kUsage, {"--undistort"}, folder);
+}
+
+TEST_CASE("frames that are not there") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "never.json").string();
+  const fs::path empty = folder / "empty";
+  fs::create_directory(empty);
+  check_refused(with(Workshop::calibrate(empty.string()), {"-o", out}), kFailed, {"empty"}, folder);
+  check_refused(with(Workshop::calibrate((folder / "nothing.####.png").string()), {"-o", out}),
+                kFailed,
+                {"nothing.####.png"},
+                folder);
+  check_refused(with(Workshop::calibrate((folder / "absent.png").string()), {"-o", out}),
+                kFailed,
+                {"absent.png"},
+                folder);
+}
+
+TEST_CASE("one frame only: refused with advice, fine with a fixed focal length") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "one.json").string();
+  const auto one = Workshop::calibrate(workshop().frame(1).string());
+  check_refused(with(one, {"-o", out}), kFailed, {"focal"}, folder);
+  const ProgramResult fixed = run_trueplate(
+      with(one, {"-o", out, "--film-back", "24.89x14mm", "--focal", "25mm", "--fix-focal"}));
+  CAPTURE(fixed.errors);
+  CHECK(fixed.status == kDone);
+  CHECK(fixed.errors.find("warning") != std::string::npos);
+}
+
+TEST_CASE("a wrong grid is named, not fitted") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "never.json").string();
+  for (const char* grid : {"13x9", "14x8", "15x9", "14x10", "9x6"}) {
+    CAPTURE(grid);
+    const ProgramResult result = run_trueplate({"calibrate",
+                                                workshop().footage,
+                                                "--chart",
+                                                "checkerboard",
+                                                "--grid",
+                                                grid,
+                                                "--pitch",
+                                                "40mm",
+                                                "-o",
+                                                out});
+    CHECK(result.status == kFailed);
+    CHECK(result.errors.find("chart") != std::string::npos);
+    CHECK_FALSE(fs::exists(out));
+  }
+}
+
+TEST_CASE("some frames without chart, damaged or of another size: the rest is fitted, status 3") {
+  const fs::path folder = workshop().scratch.path() / "mixed";
+  fs::create_directory(folder);
+  for (int number = 1; number <= 6; ++number) {
+    fs::copy_file(workshop().frame(number), folder / workshop().frame(number).filename());
+  }
+  const std::string whole = read(workshop().frame(7));
+  write(folder / "chart.0007.exr", whole.substr(0, whole.size() / 2));
+  write(folder / "chart.0008.exr", "this is no picture");
+  write(folder / "chart.0009.exr", "");
+  // Blank pictures of the common size and of another one.
+  const auto blank = [&](const char* size, const char* name) {
+    REQUIRE(
+        run_program("oiiotool", {"--create", size, "1", "-o", (folder / name).string()}).status ==
+        kDone);
+  };
+  blank("480x270", "chart.0010.exr");
+  blank("320x270", "chart.0011.exr");
+  const std::string out = (folder / "lens.json").string();
+  const ProgramResult result =
+      run_trueplate(with(Workshop::calibrate(folder.string()), {"-o", out}));
+  CAPTURE(result.errors);
+  CHECK(result.status == kPartly);
+  for (const char* name :
+       {"chart.0007.exr", "chart.0008.exr", "chart.0009.exr", "chart.0010.exr", "chart.0011.exr"}) {
+    CHECK(result.errors.find(name) != std::string::npos);
+  }
+  CHECK(fs::exists(out));
+}
+
+TEST_CASE("profiles that cannot be trusted are refused") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string good = read(workshop().profile);
+  const auto refuse = [&](const char* name, const std::string& text, const char* word) {
+    const fs::path path = folder / name;
+    write(path, text);
+    check_refused({"info", path.string()}, kFailed, {name, word}, folder);
+    const std::string map = (folder / "never.exr").string();
+    check_refused({"stmap", path.string(), "--undistort", map}, kFailed, {name, word}, folder);
+  };
+  std::string future = good;
+  const std::string key = "\"format_version\": ";
+  const std::size_t at = future.find(key);
+  REQUIRE(at != std::string::npos);
+  future.replace(at + key.size(), 1, "99");
+  refuse("future.json", future, "99");
+  refuse("cut.json", good.substr(0, good.size() / 2), "line");
+  refuse("empty.json", "", "empty");
+  check_refused({"info", (folder / "absent.json").string()}, kFailed, {"absent.json"}, folder);
+}
+
+TEST_CASE("a picture or size of another shape is refused") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "never.exr").string();
+  check_refused({"stmap", workshop().profile, "--undistort", out, "--size", "1000x1000"},
+                kUsage,
+                {"1000x1000", "shape"},
+                folder);
+  const fs::path portrait = folder / "portrait.png";
+  REQUIRE(run_program("oiiotool", {"--create", "100x300", "3", "-o", portrait.string()}).status ==
+          0);
+  check_refused({"undistort", workshop().profile, portrait.string(), "-o", out},
+                kFailed,
+                {"portrait.png", "100x300"},
+                folder);
+}
+
+TEST_CASE("outputs that exist are kept unless --overwrite is given") {
+  const fs::path folder = workshop().scratch.path();
+  const fs::path out = folder / "precious.exr";
+  write(out, "precious");
+  const std::vector<std::string> call{"stmap", workshop().profile, "--undistort", out.string()};
+  check_refused(call, kFailed, {"precious.exr", "--overwrite"}, folder);
+  CHECK(read(out) == "precious");
+  CHECK(run_trueplate(with(call, {"--overwrite"})).status == kDone);
+  CHECK(read(out) != "precious");
+
+  const fs::path frame = folder / "precious.png";
+  write(frame, "precious");
+  check_refused(
+      {"undistort", workshop().profile, workshop().frame(1).string(), "-o", frame.string()},
+      kFailed,
+      {"precious.png", "--overwrite"},
+      folder);
+  CHECK(read(frame) == "precious");
+}
+
+TEST_CASE("a full disk: the reason is said and nothing is left behind") {
+  // A limit on the size of files stands in for the full disk: writing fails in the same way.
+  if (run_program("prlimit", {"--version"}).status != 0) {
+    MESSAGE("skipped: no prlimit to limit the size of files with");
+    return;
+  }
+  const fs::path folder = workshop().scratch.path() / "full";
+  fs::create_directory(folder);
+  const auto limited = [&](std::vector<std::string> arguments) {
+    arguments.insert(arguments.begin(), {"--fsize=2000", trueplate::tests::trueplate_program()});
+    const ProgramResult result = run_program("prlimit", arguments);
+    CAPTURE(result.errors);
+    CHECK(result.status == kFailed);
+    CHECK(result.errors.find(folder.string()) != std::string::npos);
+    CHECK(files_in(folder).empty());
+  };
+  limited({"stmap", workshop().profile, "--undistort", (folder / "u.exr").string()});
+  for (const char* name : {"u.png", "u.exr", "u.tif", "u.jpg", "u.dpx"}) {
+    CAPTURE(name);
+    limited({"undistort",
+             workshop().profile,
+             workshop().frame(1).string(),
+             "-o",
+             (folder / name).string()});
+  }
+  limited(with(Workshop::calibrate(workshop().footage), {"-o", (folder / "lens.json").string()}));
+}
+
+TEST_CASE("an unwritable or absent folder is named before any work is done") {
+  const fs::path folder = workshop().scratch.path();
+  const std::string out = (folder / "no-such-folder" / "lens.json").string();
+  check_refused(with(Workshop::calibrate(workshop().footage), {"-o", out}),
+                kFailed,
+                {"no-such-folder"},
+                folder);
+}

@@ -1,0 +1,182 @@
+#include "warp/io/lens_warp.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <mutex>
+#include <utility>
+
+namespace trueplate::warp {
+namespace {
+
+std::string to_text(ImageSize size) { return fmt::format("{}x{}", size.width, size.height); }
+
+std::string to_text(const EdgePixels& edges) {
+  return fmt::format("{},{},{},{}", edges.left, edges.top, edges.right, edges.bottom);
+}
+
+/// What is needed for all frames of one display window.
+struct Plan {
+  Window display;
+  std::shared_ptr<const StMap> map;
+  EdgePixels needed;  // kRedistort: overscan the straight picture should have
+  std::vector<Warning> warnings;
+};
+
+Result<Plan> make_plan(const lens::Lens& calibrated,
+                       const Window& display,
+                       const LensWarpOptions& options,
+                       int threads) {
+  const Result<lens::Lens> lens = lens_for_size(calibrated, display.size());
+  if (!lens) return fail(lens.error());
+  Plan plan{.display = display, .map = nullptr, .needed = {}, .warnings = {}};
+  if (lens->plate_size != calibrated.plate_size) {
+    plan.warnings.push_back({"lens-scaled",
+                             fmt::format("the picture is {}, the lens was calibrated on {}; it was "
+                                         "scaled, which is right for a resized plate and wrong for "
+                                         "a crop",
+                                         to_text(display.size()),
+                                         to_text(calibrated.plate_size)),
+                             static_cast<double>(display.width) / calibrated.plate_size.width});
+  }
+  const bool undistort = options.direction == MapDirection::kUndistort;
+  // The kernel looks beyond the plate's edge; with its radius as margin no pixel of the plate is
+  // interpolated with black on the way back.
+  const OverscanOptions overscan_options{.round_to = undistort ? options.round_to : 1,
+                                         .margin_px = kernel_width(options.filter) / 2};
+  const Result<Overscan> edges =
+      overscan(*lens, undistort ? options.overscan : OverscanRequest{}, overscan_options);
+  if (!edges) return fail(edges.error());
+  plan.warnings.insert(plan.warnings.end(), edges->warnings.begin(), edges->warnings.end());
+
+  MapOptions map_options{.display_window = display, .threads = threads};
+  if (undistort) {
+    map_options.overscan_px = edges->edges;
+  } else {
+    plan.needed = edges->edges;
+  }
+  Result<StMap> map =
+      undistort ? make_undistort_map(*lens, map_options) : make_redistort_map(*lens, map_options);
+  if (!map) return fail(map.error());
+  plan.map = std::make_shared<const StMap>(std::move(*map));
+  return plan;
+}
+
+/// Adds what a straight picture lacks.
+void warn_if_too_small(footage::Frame& frame, const EdgePixels& needed) {
+  const Window& display = frame.windows.display;
+  const Window& data = frame.windows.data;
+  const EdgePixels has{.left = display.x - data.x,
+                       .top = display.y - data.y,
+                       .right = data.x + data.width - display.x - display.width,
+                       .bottom = data.y + data.height - display.y - display.height};
+  const int missing = std::max({needed.left - has.left,
+                                needed.top - has.top,
+                                needed.right - has.right,
+                                needed.bottom - has.bottom});
+  if (missing <= 0) return;
+  frame.warnings.push_back(
+      {"render-too-small",
+       fmt::format("the straight picture ends {} px before the plate's edge; those pixels stay "
+                   "black. Render with an overscan of {} (left, top, right, bottom)",
+                   missing,
+                   to_text(needed)),
+       static_cast<double>(missing)});
+}
+
+/// Redefines the windows of a picture that carries `edges` of overscan without saying so.
+Result<void> name_overscan(footage::Frame& frame, const EdgePixels& edges) {
+  const Window data = frame.windows.data;
+  const Window display{.x = 0,
+                       .y = 0,
+                       .width = data.width - edges.left - edges.right,
+                       .height = data.height - edges.top - edges.bottom};
+  if (display.empty()) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("a picture of {} has no room for an overscan of {}",
+                            to_text(data.size()),
+                            to_text(edges)));
+  }
+  frame.windows.display = display;
+  frame.windows.data = {-edges.left, -edges.top, data.width, data.height};
+  return {};
+}
+
+}  // namespace
+
+struct LensWarp::Shared {
+  lens::Lens lens;
+  LensWarpOptions options;
+  mutable std::mutex mutex;
+  mutable std::optional<Plan> plan;  // of the last display window
+
+  Result<Plan> plan_for(const Window& display, int threads) const {
+    // Held while the map is made: frames of the same size wait for it instead of making their own.
+    const std::lock_guard lock(mutex);
+    if (plan && plan->display == display) return *plan;
+    Result<Plan> made = make_plan(lens, display, options, threads);
+    if (made) plan = *made;
+    return made;
+  }
+};
+
+LensWarp::LensWarp(lens::Lens lens, const LensWarpOptions& options)
+    : shared_(std::make_unique<Shared>()) {
+  shared_->lens = std::move(lens);
+  shared_->options = options;
+}
+LensWarp::~LensWarp() = default;
+LensWarp::LensWarp(LensWarp&&) noexcept = default;
+LensWarp& LensWarp::operator=(LensWarp&&) noexcept = default;
+
+Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
+  const LensWarpOptions& options = shared_->options;
+  const bool redistort = options.direction == MapDirection::kRedistort;
+  if (redistort && options.overscan.kind == OverscanRequest::Kind::kPixels) {
+    if (Result<void> named = name_overscan(frame, options.overscan.pixels); !named) {
+      return fail(named.error());
+    }
+  }
+  const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);
+  if (!plan) {
+    const ImageSize plate = shared_->lens.plate_size;
+    const Result<Overscan> needed = overscan(shared_->lens, OverscanRequest{});
+    const ImageSize found = frame.windows.display.size();
+    if (redistort && needed && found.width > plate.width && found.height > plate.height) {
+      return fail(plan.error().code,
+                  fmt::format("{}; if the picture carries overscan, say how much on each edge with "
+                              "--overscan L,T,R,B (this lens needs {})",
+                              plan.error().message,
+                              to_text(needed->edges)));
+    }
+    return fail(plan.error());
+  }
+  frame.warnings.insert(frame.warnings.end(), plan->warnings.begin(), plan->warnings.end());
+  if (redistort) warn_if_too_small(frame, plan->needed);
+
+  Result<Image<float>> pixels = resample({.pixels = frame.pixels.view(), .windows = frame.windows},
+                                         *plan->map,
+                                         {.filter = options.filter, .threads = threads});
+  if (!pixels) return fail(pixels.error());
+  frame.pixels = std::move(*pixels);
+  frame.windows = plan->map->output;
+  return frame;
+}
+
+Result<lens::Lens> lens_for_size(const lens::Lens& lens, ImageSize size) {
+  if (size == lens.plate_size) return lens;
+  const double wanted =
+      static_cast<double>(lens.plate_size.width) / std::max(1, lens.plate_size.height);
+  const double found = static_cast<double>(size.width) / std::max(1, size.height);
+  if (size.width < 1 || size.height < 1 || std::abs(found / wanted - 1.0) > kShapeTolerance) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("the picture is {}, the lens was calibrated on {}: another shape, so "
+                            "cropped or padded; bring it to the calibrated frame first",
+                            to_text(size),
+                            to_text(lens.plate_size)));
+  }
+  return lens::scaled_to(lens, size);
+}
+
+}  // namespace trueplate::warp

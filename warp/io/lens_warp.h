@@ -1,0 +1,57 @@
+#pragma once
+
+#include <memory>
+
+#include "calib/base/result.h"
+#include "calib/footage/frame.h"
+#include "calib/lens/lens.h"
+#include "warp/overscan.h"
+#include "warp/resample.h"
+#include "warp/st_map.h"
+
+namespace trueplate::warp {
+
+struct LensWarpOptions {
+  MapDirection direction = MapDirection::kUndistort;
+  /// kUndistort: how far the straight picture reaches beyond the plate. kRedistort: kPixels says
+  /// that the input is larger than the plate by so many pixels per edge, for formats that have no
+  /// windows; every other kind takes the file's windows as they are.
+  OverscanRequest overscan;
+  int round_to = 1;  // kUndistort: the overscan of each edge is rounded up to a multiple of this
+  Filter filter = Filter::kCubic;
+};
+
+/// Straightens plates or bends straight pictures back, frame after frame, with one lens.
+///
+/// The display window of a frame is the plate. When its size differs from the calibrated size but
+/// its shape is the same within kShapeTolerance, the lens is scaled to it. Channels, sample formats
+/// and metadata pass through. kUndistort yields the display window plus overscan as data window;
+/// kRedistort yields exactly the display window. Frames of one size share one map in memory.
+/// Warnings are added to the frame: `overscan-...` of warp/overscan.h, `lens-scaled`, and
+/// `render-too-small` (value: missing pixels) when a straight picture does not reach as far as the
+/// plate needs.
+/// Safe to call from several threads at once.
+class LensWarp {
+ public:
+  LensWarp(lens::Lens lens, const LensWarpOptions& options);
+  ~LensWarp();
+  LensWarp(LensWarp&&) noexcept;
+  LensWarp& operator=(LensWarp&&) noexcept;
+
+  /// Errors: a frame of another shape than the plate (with the overscan that would explain it, if
+  /// one does); those of overscan() and resample().
+  [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
+
+ private:
+  struct Shared;
+  std::unique_ptr<Shared> shared_;
+};
+
+/// Widest relative difference of width / height at which two pictures count as of one shape: a
+/// pixel more or less on a small picture, not another crop.
+inline constexpr double kShapeTolerance = 0.01;
+
+/// The lens for a plate of `size`: scaled when the shape fits, else an error that names both.
+Result<lens::Lens> lens_for_size(const lens::Lens& lens, ImageSize size);
+
+}  // namespace trueplate::warp
