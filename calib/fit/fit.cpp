@@ -10,7 +10,6 @@
 #include <span>
 #include <utility>
 
-#include "calib/base/parallel.h"
 #include "calib/fit/detail/adjust.h"
 #include "calib/fit/detail/doubts.h"
 #include "calib/fit/detail/frames.h"
@@ -38,8 +37,6 @@ constexpr double kCauchyTuning = 2.385;
 constexpr double kFirstCauchyTuning = 6.0;
 constexpr double kSmallestCauchyPx = 0.01;
 constexpr int kMaxRejectionRounds = 6;
-// Below this many frames a second thread costs more than it saves.
-constexpr std::size_t kFramesPerThread = 24;
 
 // A fit is worth comparing with one from another start when its residuals are larger than this
 // share of the plate's diagonal (4 px on a 2K plate).
@@ -181,17 +178,12 @@ class Fitter {
       views.push_back(&frame.fitted);
       attempt.state.poses.push_back(frame.pose);
     }
-    // No more threads than cores either: Ceres would say so on standard error.
-    const int most =
-        std::min(resolve_threads(0),
-                 static_cast<int>(std::max<std::size_t>(1, views.size() / kFramesPerThread)));
     const AdjustSummary summary =
         detail::adjust(kernel_,
                        views,
-                       AdjustOptions{.fix_focal = options_.focal_mode == FocalMode::kFixed,
-                                     .cauchy_scale = cauchy_scale,
-                                     .cost_tolerance = tolerance,
-                                     .threads = std::min(resolve_threads(options_.threads), most)},
+                       {.fix_focal = options_.focal_mode == FocalMode::kFixed,
+                        .cauchy_scale = cauchy_scale,
+                        .cost_tolerance = tolerance},
                        attempt.state);
     attempt.converged = summary.converged;
     attempt.sum_of_squares = summary.sum_of_squares;
@@ -384,14 +376,20 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
                     largest_tilt));
   }
   summarise_residuals(fit);
+  std::optional<detail::HeldOut> held_out;
   if (options.held_out_folds > 0) {
-    fit.held_out_rms_px = detail::held_out_rms(
+    held_out = detail::held_out(
         kernel, fitted, attempt.state, fix_focal, options.held_out_folds, options.threads);
+    if (held_out) fit.held_out_rms_px = held_out->rms_px;
   }
   const detail::MapSigma map = detail::map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);
   fit.map_sigma_rms_px = map.rms_px;
   fit.map_sigma_max_px = map.max_px;
-  fit.warnings = detail::doubts(fit, views, options, screened.num_other_size);
+  fit.warnings = detail::doubts(fit,
+                                views,
+                                options,
+                                {.num_other_size = screened.num_other_size,
+                                 .held_out_per_noise = held_out ? held_out->per_noise : 1.0});
   fit.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
   return fit;
 }

@@ -45,7 +45,7 @@ struct FitOptions {
   double frame_limit_factor = 5.0;
   Weighting weighting = Weighting::kEqual;
   int held_out_folds = 5;  // 0 = do not compute held_out_rms_px; else at least 2
-  int threads = 0;         // 0 = all cores
+  int threads = 0;         // for the held-out fits; 0 = all cores
 };
 
 /// One corner after the fit.
@@ -121,8 +121,7 @@ struct LensFit {
 /// frames are left out; the last fit is always plain least squares over what is left, so that the
 /// covariance is honest. Charts need not be flat, but the start assumes that they nearly are.
 ///
-/// The order of the views changes no digit of the result. Thread counts may change digits beyond
-/// kThreadTolerance (relative).
+/// Neither the order of the views nor the number of threads changes a bit of the result.
 ///
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views
@@ -130,8 +129,6 @@ struct LensFit {
 ///   kNotConverged  one distinct view with a free focal length; views that leave the lens
 ///                  undetermined; a focal length that runs away
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options);
-
-inline constexpr double kThreadTolerance = 1e-9;
 
 /// What a later step can repair, and which therefore does not count as an error of the lens map.
 enum class Absorbed {

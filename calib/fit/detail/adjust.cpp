@@ -87,7 +87,7 @@ AdjustSummary adjust(const ModelKernel& kernel,
   solver.linear_solver_type = ceres::DENSE_SCHUR;
   solver.linear_solver_ordering = ordering;
   solver.logging_type = ceres::SILENT;
-  solver.num_threads = options.threads;
+  solver.num_threads = 1;
   solver.max_num_iterations = options.max_iterations;
   solver.function_tolerance = options.cost_tolerance;
   solver.parameter_tolerance = 1e-13;

@@ -23,7 +23,6 @@ struct AdjustOptions {
   /// Stop when a step lowers the cost by less than this share.
   double cost_tolerance = 1e-12;
   int max_iterations = 200;
-  int threads = 1;
 };
 
 struct AdjustSummary {
@@ -32,7 +31,8 @@ struct AdjustSummary {
   int iterations = 0;
 };
 
-/// Minimises over intrinsics and poses; views[i] belongs to state.poses[i]. On failure (a start
+/// Minimises over intrinsics and poses, in one thread (Ceres' threads add up in an order that
+/// differs from run to run); views[i] belongs to state.poses[i]. On failure (a start
 /// with corners behind the camera, no convergence) `converged` is false and the state is the best
 /// so far.
 AdjustSummary adjust(const ModelKernel& kernel,

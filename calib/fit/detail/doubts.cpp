@@ -24,7 +24,7 @@ constexpr double kHighRmsPx = 1.0;
 constexpr double kVeryHighRmsPx = 2.0;
 constexpr double kUncertainFocal = 0.005;
 constexpr double kFarPrincipal = 0.05;
-constexpr double kHeldOutExcess = 1.5;
+constexpr double kHeldOutExcess = 1.3;  // over what the noise alone would give
 constexpr double kManyRejected = 0.05;
 constexpr double kUncertainMapPx = 0.5;
 constexpr double kWrongRatio = 0.01;
@@ -223,7 +223,7 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
   }
 }
 
-void about_residuals(const LensFit& fit, Collector& out) {
+void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& out) {
   if (fit.rms_px > kVeryHighRmsPx) {
     out.add(
         "very-high-rms",
@@ -248,15 +248,18 @@ void about_residuals(const LensFit& fit, Collector& out) {
                     fit.rms_px,
                     kFairRmsPx));
   }
-  if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * fit.rms_px) {
-    const double excess = *fit.held_out_rms_px / fit.rms_px;
+  const double expected = fit.noise_sigma_px * held_out_per_noise;
+  if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * expected) {
+    const double excess = *fit.held_out_rms_px / expected;
     out.add("held-out-worse",
             excess,
-            fmt::format("frames left out of the fit are off by {:.3f} px, {:.1f} times the fitted "
-                        "frames' {:.3f} px: the lens follows the noise of too few frames, add more",
-                        *fit.held_out_rms_px,
-                        excess,
-                        fit.rms_px));
+            fmt::format(
+                "frames left out of the fit are off by {:.3f} px, {:.2f} times the {:.3f} px that "
+                "the noise alone would give: the lens follows its own frames, add more, and "
+                "check that the chart is flat",
+                *fit.held_out_rms_px,
+                excess,
+                expected));
   }
 }
 
@@ -311,13 +314,13 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
 std::vector<Warning> doubts(const LensFit& fit,
                             const std::vector<target::View>& views,
                             const FitOptions& options,
-                            int num_other_size) {
+                            const DoubtInput& input) {
   Collector out;
   about_geometry(fit, options, out);
   about_coverage(fit, views, out);
   about_lens(fit, options, out);
-  about_residuals(fit, out);
-  about_rejection(fit, num_other_size, out);
+  about_residuals(fit, input.held_out_per_noise, out);
+  about_rejection(fit, input.num_other_size, out);
   return out.take();
 }
 

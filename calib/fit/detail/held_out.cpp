@@ -16,7 +16,14 @@ constexpr std::size_t kSmallestHalf = 6;
 
 struct Sum {
   double squares = 0.0;
-  std::size_t points = 0;
+  double expected = 0.0;  // of squares, for unit noise per coordinate and a perfect lens
+  double points = 0.0;
+
+  void operator+=(const Sum& other) {
+    squares += other.squares;
+    expected += other.expected;
+    points += other.points;
+  }
 };
 
 ViewPoints subset(const ViewPoints& view, std::span<const std::size_t> which) {
@@ -64,19 +71,23 @@ Sum judge(const ModelKernel& kernel,
                      ((*residuals)[2 * i] * (*residuals)[2 * i] +
                       (*residuals)[2 * i + 1] * (*residuals)[2 * i + 1]);
     }
-    sum.points += other.size();
+    // Six numbers spread over the corners that gave the pose; their share of the noise is about
+    // the same on the corners in between.
+    const double leverage = 0.5 * kNumPose / static_cast<double>(halves[side].size());
+    sum.points += static_cast<double>(other.size());
+    sum.expected += 2.0 * static_cast<double>(other.size()) * (1.0 + leverage);
   }
   return sum;
 }
 
 }  // namespace
 
-std::optional<double> held_out_rms(const ModelKernel& kernel,
-                                   std::span<const ViewPoints* const> views,
-                                   const Adjusted& fitted,
-                                   bool fix_focal,
-                                   int num_folds,
-                                   int threads) {
+std::optional<HeldOut> held_out(const ModelKernel& kernel,
+                                std::span<const ViewPoints* const> views,
+                                const Adjusted& fitted,
+                                bool fix_focal,
+                                int num_folds,
+                                int threads) {
   const std::size_t folds = std::min(static_cast<std::size_t>(num_folds), views.size());
   if (folds < 2) return std::nullopt;
   std::vector<Sum> sums(folds);
@@ -98,19 +109,15 @@ std::optional<double> held_out_rms(const ModelKernel& kernel,
       if (!adjust(kernel, others, options, state).converged) continue;
       if (!inverse_information(kernel, others, fix_focal, state)) continue;
       for (std::size_t i = first; i < last; ++i) {
-        const Sum sum = judge(kernel, *views[i], state.intrinsics, fitted.poses[i]);
-        sums[fold].squares += sum.squares;
-        sums[fold].points += sum.points;
+        sums[fold] += judge(kernel, *views[i], state.intrinsics, fitted.poses[i]);
       }
     }
   });
   Sum total;
-  for (const Sum& sum : sums) {
-    total.squares += sum.squares;
-    total.points += sum.points;
-  }
-  if (total.points == 0) return std::nullopt;
-  return std::sqrt(total.squares / static_cast<double>(total.points));
+  for (const Sum& sum : sums) total += sum;
+  if (!(total.points > 0.0)) return std::nullopt;
+  return HeldOut{.rms_px = std::sqrt(total.squares / total.points),
+                 .per_noise = std::sqrt(total.expected / total.points)};
 }
 
 }  // namespace trueplate::fit::detail

@@ -10,13 +10,20 @@
 
 namespace trueplate::fit::detail {
 
-/// LensFit::held_out_rms_px for views in canonical order; `fitted` is the fit to all of them, where
-/// the partial fits begin. nullopt when the views left over do not determine the lens in any fold.
-[[nodiscard]] std::optional<double> held_out_rms(const ModelKernel& kernel,
-                                                 std::span<const ViewPoints* const> views,
-                                                 const Adjusted& fitted,
-                                                 bool fix_focal,
-                                                 int num_folds,
-                                                 int threads);
+struct HeldOut {
+  double rms_px = 0.0;  // see LensFit::held_out_rms_px
+  /// What rms_px would be, per pixel of noise in each coordinate, if the lens were perfect: sqrt 2,
+  /// and more because a pose from few corners carries their noise to the others.
+  double per_noise = 0.0;
+};
+
+/// Judges views in canonical order; `fitted` is the fit to all of them, where the partial fits
+/// begin. nullopt when the views left over do not determine the lens in any fold.
+[[nodiscard]] std::optional<HeldOut> held_out(const ModelKernel& kernel,
+                                              std::span<const ViewPoints* const> views,
+                                              const Adjusted& fitted,
+                                              bool fix_focal,
+                                              int num_folds,
+                                              int threads);
 
 }  // namespace trueplate::fit::detail
