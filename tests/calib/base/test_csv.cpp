@@ -121,7 +121,9 @@ TEST_CASE("malformed files are refused with a line") {
       {std::string("x,y\n1,\0\n", 8), "tracks.csv:2: holds a zero byte"},
       {std::string("\xFF\xFEx\0", 4), "tracks.csv:1: is UTF-16"},
   }};
-  for (const auto& [content, message] : cases) {
+  for (const auto& texts : cases) {
+    const std::string& content = texts[0];
+    const std::string& message = texts[1];
     CAPTURE(content);
     const std::string error = error_of(content);
     CHECK_MESSAGE(error.starts_with(message), error);

@@ -38,8 +38,8 @@ Lens moderate_lens() {
 /// Points over the plate, its corners and a band of overscan included.
 std::vector<Point2d> plate_points() {
   std::vector<Point2d> points;
-  for (double y = -40.0; y <= 1120.0; y += 40.0) {
-    for (double x = -60.0; x <= 1980.0; x += 40.0) points.emplace_back(x + 0.123, y - 0.377);
+  for (int y = -40; y <= 1120; y += 40) {
+    for (int x = -60; x <= 1980; x += 40) points.emplace_back(x + 0.123, y - 0.377);
   }
   for (const double y : {0.0, 1080.0}) {
     for (const double x : {0.0, 1920.0}) points.emplace_back(x, y);
@@ -153,6 +153,7 @@ TEST_CASE("there and back returns within the promised distance") {
     lens = trueplate::lens::scaled_to(
         lens, {static_cast<int>(1920 * scale), static_cast<int>(1080 * scale)});
     std::vector<Point2d> points;
+    points.reserve(plate.size());
     for (const Point2d& p : plate) points.push_back(scale * p);
     const TransformedPoints there = transformed(csv_of(points), lens, PointsDirection::kUndistort);
     CHECK(there.report.num_moved == points.size());

@@ -122,7 +122,9 @@ TEST_CASE("broken files are refused where they break") {
       {image + "frame,chart_x_mm,chart_y_mm,x,y,sigma_px\nf,0,0,1,1,0\n",
        "obs.csv:3: sigma_px is 0"},
   }};
-  for (const auto& [content, message] : cases) {
+  for (const auto& texts : cases) {
+    const std::string& content = texts[0];
+    const std::string& message = texts[1];
     CAPTURE(content);
     const std::string error = error_of(content);
     CHECK_MESSAGE(error.starts_with(message), error);

@@ -293,8 +293,9 @@ TEST_CASE("broken fields are named by their path") {
        "provenance.program.version: is 0.1, wanted a "
        "text"},
   }};
-  for (const auto& [from, to, message] : cases) {
-    const std::string error = error_of(example_with(from, to));
+  for (const auto& texts : cases) {
+    const std::string error = error_of(example_with(texts[0], texts[1]));
+    const std::string& message = texts[2];
     CHECK_MESSAGE(
         error.starts_with(fmt::format("lens.json: {}", message)), error, " | wanted: ", message);
     CHECK(error.find('\n') == std::string::npos);
@@ -346,8 +347,9 @@ TEST_CASE("text that is no JSON is refused with line and byte") {
       {"{\n\"a\": \"\xFF\"}", "lens.json:2:7: is not UTF-8 text: byte 0xFF"},
       {"\xFF\xFE{", "lens.json:1:1: is UTF-16"},
   }};
-  for (const auto& [text, message] : cases) {
-    const std::string error = error_of(text);
+  for (const auto& texts : cases) {
+    const std::string error = error_of(texts[0]);
+    const std::string& message = texts[1];
     CHECK_MESSAGE(error.starts_with(message), error, " | wanted: ", message);
     CHECK(error.find('\n') == std::string::npos);
   }

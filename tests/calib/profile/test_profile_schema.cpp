@@ -5,6 +5,7 @@
 #include <fmt/format.h>
 #include <sys/wait.h>
 
+#include <algorithm>
 #include <cstdlib>
 #include <filesystem>
 #include <nlohmann/json.hpp>
@@ -144,7 +145,9 @@ struct Variant {
   std::string text;
 };
 
-std::vector<Variant> variants_of(const Json& profile) {
+/// The profile with each field in turn changed in several ways, of those whose place begins with
+/// one of `prefixes`.
+std::vector<Variant> variants_of(const Json& profile, const std::vector<std::string>& prefixes) {
   const std::vector<Json> replacements{nullptr,
                                        true,
                                        "text",
@@ -162,6 +165,11 @@ std::vector<Variant> variants_of(const Json& profile) {
                                        Json::object({{"x", 1}})};
   std::vector<Pointer> places;
   collect_places(profile, Pointer(), places);
+  std::erase_if(places, [&](const Pointer& place) {
+    return std::none_of(prefixes.begin(), prefixes.end(), [&](const std::string& prefix) {
+      return place.to_string().starts_with(prefix);
+    });
+  });
   std::vector<Variant> variants;
   const auto add = [&](std::string change, const Json& json) {
     variants.push_back({std::move(change), json.dump()});
@@ -205,9 +213,10 @@ bool only_the_reader_can_know(const std::string& complaint) {
   return false;
 }
 
-void check_agreement(const Json& profile) {
-  const std::vector<Variant> variants = variants_of(profile);
+void check_agreement(const Json& profile, const std::vector<std::string>& prefixes) {
+  const std::vector<Variant> variants = variants_of(profile, prefixes);
   std::vector<std::string> texts;
+  texts.reserve(variants.size());
   for (const Variant& variant : variants) texts.push_back(variant.text);
   const auto schema = schema_verdicts(texts);
   if (!schema) return;
@@ -236,8 +245,8 @@ void check_agreement(const Json& profile) {
           both_accept,
           ", refused by the reader for what a schema cannot say ",
           reader_alone);
-  CHECK(both_refuse > 1000);
-  CHECK(both_accept > 30);
+  CHECK(both_refuse > 500);
+  CHECK(both_accept > 10);
 }
 
 }  // namespace
@@ -265,8 +274,12 @@ TEST_CASE(
 }
 
 TEST_CASE("reader and schema agree on every changed field of every model") {
+  // What does not depend on the model is tried with the first one only.
+  std::vector<std::string> prefixes{""};
   for (const Json& profile : full_profiles()) {
     CAPTURE(profile["stations"][0]["lens"]["model"].get<std::string>());
-    check_agreement(profile);
+    check_agreement(profile, prefixes);
+    prefixes = {
+        "/stations/0/lens/model", "/stations/0/lens/coefficients", "/stations/0/uncertainty"};
   }
 }
