@@ -45,11 +45,12 @@ struct ResampleOptions {
 };
 
 /// Looks up `source` at every position of `map`. `output` has the size of map.output.data and the
-/// channels of `source`. 0..1 of the map spans the display window of `source`, whatever its size,
-/// so one map serves a reduced copy of the picture too. NaN in the map gives 0 in all channels. NaN
-/// and infinity in the source spread no further than the kernel reaches. There is no additional
-/// low-pass filter: right where the map keeps the scale within about a factor of two, as a lens
-/// does. Errors: sizes or channels that do not match; an invalid map.
+/// channels of `source`, and no memory in common with it. 0..1 of the map spans the display window
+/// of `source`, whatever its size, so one map serves a reduced copy of the picture too. NaN in the
+/// map gives 0 in all channels. NaN and infinity in the source spread no further than the kernel
+/// reaches. There is no additional low-pass filter: right where the map keeps the scale within
+/// about a factor of two, as a lens does. Errors: sizes or channels that do not match; an invalid
+/// map.
 Result<void> resample(const SourcePicture& source,
                       const StMap& map,
                       const ResampleOptions& options,

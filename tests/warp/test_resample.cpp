@@ -434,23 +434,63 @@ TEST_CASE("any number of threads gives the same bits, with a map and without") {
 }
 
 TEST_CASE("nothing is written beside a view's own rows, whatever the channels") {
-  for (int channels : {1, 2, 3, 4, 5}) {
-    const Image<float> image = noise(40, 20, channels, 3);
-    const lens::Lens lens = make_lens({40, 20}, 35.0, kModerate);
-    Image<float> canvas(60, 20, channels);
-    canvas.fill(-7.0F);
-    ImageView<float> inside = canvas.view();
-    inside.data += 5 * channels;
-    inside.width = 40;
-    for (Filter filter : kFilters) {
-      REQUIRE(warp_frame(
-          picture(image), lens, MapDirection::kUndistort, {}, {.filter = filter}, inside));
-      for (int y = 0; y < 20; ++y) {
-        for (int x = 0; x < 60; ++x) {
-          for (int c = 0; c < channels; ++c) {
-            if (x < 5 || x >= 45) REQUIRE(canvas.at(x, y, c) == -7.0F);
+  on_every_target([](const std::string& target) {
+    CAPTURE(target);
+    for (int channels : {1, 2, 3, 4, 5, 7}) {
+      const Image<float> image = noise(40, 30, channels, 3);
+      // Inside the picture, so that no pixel is summed as one at the edge.
+      for (int count : {1, 5, 128, 129, 300}) {
+        const StMap map = map_of(spread(count, {8.0, 8.0}, {30.0, 20.0}), {40, 30});
+        Image<float> canvas(count + 8, 1, channels);
+        canvas.fill(-7.0F);
+        ImageView<float> inside = canvas.view();
+        inside.data += static_cast<std::ptrdiff_t>(4) * channels;
+        inside.width = count;
+        for (Filter filter : kFilters) {
+          REQUIRE(resample(picture(image), map, {.filter = filter}, inside));
+          for (int x = 0; x < count + 8; ++x) {
+            const bool outside = x < 4 || x >= count + 4;
+            for (int c = 0; c < channels; ++c) {
+              REQUIRE((canvas.at(x, 0, c) == -7.0F) == outside);
+            }
           }
         }
+      }
+    }
+  });
+}
+
+// With the address sanitizer this shows a vector that reads beyond the last pixel.
+TEST_CASE("a source without a byte to spare") {
+  for (int channels : {1, 2, 3, 4, 5, 6}) {
+    const std::vector<float> memory(static_cast<std::size_t>(9 * 8 * channels), 0.5F);
+    const Window window{0, 0, 9, 8};
+    const SourcePicture source{{memory.data(), 9, 8, channels, 9L * channels}, {window, window}};
+    for (Filter filter : kFilters) {
+      for (float value : sample(source, filter, spread(500, {3.0, 3.0}, {6.0, 5.0}))) {
+        REQUIRE(std::abs(value - 0.5F) < 1e-6F);
+      }
+      (void)sample(source, filter, spread(500, {-4.0, -4.0}, {13.0, 12.0}));
+    }
+  }
+}
+
+TEST_CASE("beyond the fold of the lens the picture is black") {
+  // The fold is at 1 / sqrt(2.7) times the focal length, 54.8 px from the centre.
+  const lens::Lens lens = make_lens({128, 96}, 90.0, {-0.9, 0, 0, 0, 0});
+  const Image<float> white = image_of(128, 96, 4, [](double, double, int) { return 1.0; });
+  const Result<Image<float>> straight = warp_frame(picture(white), lens, MapDirection::kUndistort);
+  const Result<StMap> map = make_undistort_map(lens);
+  REQUIRE(straight);
+  REQUIRE(map);
+  const Result<Image<float>> by_map = resample(picture(white), *map);
+  REQUIRE(by_map);
+  for (int j = 0; j < 96; ++j) {
+    for (int i = 0; i < 128; ++i) {
+      const bool inside = std::hypot(i + 0.5 - 64.0, j + 0.5 - 48.0) < 90.0 / std::sqrt(2.7);
+      for (int c = 0; c < 4; ++c) {
+        REQUIRE(std::abs(straight->at(i, j, c) - (inside ? 1.0F : 0.0F)) < 1e-6F);
+        REQUIRE(std::abs(by_map->at(i, j, c) - (inside ? 1.0F : 0.0F)) < 1e-6F);
       }
     }
   }

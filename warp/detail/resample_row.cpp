@@ -5,9 +5,11 @@
 
 #include "warp/detail/resample_plain.h"
 
-// Compiled once per instruction set by foreach_target.h; the two sets left out are within a few
-// percent of their neighbours or no longer in use.
-#define HWY_DISABLED_TARGETS (HWY_SSSE3 | HWY_AVX3_DL)
+// Compiled once per instruction set by foreach_target.h. Left out: two sets that are within a few
+// percent of their neighbours or no longer in use, and vectors of unknown length, which cannot be
+// members of a struct.
+#define HWY_DISABLED_TARGETS \
+  (HWY_SSSE3 | HWY_AVX3_DL | HWY_SVE | HWY_SVE2 | HWY_SVE_256 | HWY_SVE2_128 | HWY_RVV)
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "warp/detail/resample_row.cpp"
 #include <hwy/cache_control.h>
@@ -275,8 +277,8 @@ HWY_INLINE hn::Vec<D> spread(D d, const float* w, int first) {
   return hn::TableLookupLanes(hn::LoadDup128(d, w), hn::SetTableIndices(d, lanes));
 }
 
-/// Moves pixels packed at kChannels to four lanes each. Drops the lanes after the last whole pixel,
-/// which hold parts of pixels outside the kernel.
+/// Moves pixels packed at kChannels to four lanes each; with three channels the fourth lane holds
+/// anything. Lanes after the last whole pixel, parts of pixels outside the kernel, go nowhere else.
 template <int kChannels, class D>
 HWY_INLINE hn::Vec<D> unpack(D d, hn::Vec<D> v) {
   if constexpr (kChannels == 4) {
@@ -284,7 +286,7 @@ HWY_INLINE hn::Vec<D> unpack(D d, hn::Vec<D> v) {
   } else {
     alignas(64) std::int32_t lanes[hn::MaxLanes(d)];
     for (int i = 0; i < static_cast<int>(hn::MaxLanes(d)); ++i) {
-      lanes[i] = i / 4 * kChannels + std::min(i % 4, kChannels - 1);
+      lanes[i] = i / 4 * kChannels + i % 4;
     }
     return hn::TableLookupLanes(v, hn::SetTableIndices(d, lanes));
   }
