@@ -22,7 +22,7 @@ using FrameProgress = std::function<void(int done, int total, const std::string&
 struct DetectFramesOptions {
   target::Chart chart;
   int threads = 0;                               // 0 = all cores; frames run in parallel
-  FrameProgress progress;                        // called from any thread, one call at a time
+  FrameProgress progress = {};                   // called from any thread, one call at a time
   const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
 };
 

@@ -1,18 +1,20 @@
 #!/usr/bin/env bash
 # Installs the Debian packages that trueplate is built from. Sourced by cli/quickstart.sh and
 # tests/run.sh; `bash cli/packages.sh` alone does the same. Words as arguments add groups:
-#   test   what only the tests need
-#   lint   what only .ci/run needs
+#   quickstart  the photographs, and a tool to put pictures side by side
+#   test        what only the tests need
+#   lint        what only .ci/run needs
 set -euo pipefail
 
 packages=(g++ cmake ninja-build ccache
   libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
-  nlohmann-json3-dev libcli11-dev libssl-dev opencv-doc)
+  nlohmann-json3-dev libcli11-dev libssl-dev)
 for group in "$@"; do
   case "$group" in
+    quickstart) packages+=(opencv-doc openimageio-tools) ;;
     test) packages+=(doctest-dev openimageio-tools python3 python3-jsonschema) ;;
     lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
-    *) echo "packages.sh: unknown group '$group'; known: test, lint" >&2; exit 2 ;;
+    *) echo "packages.sh: unknown group '$group'; known: quickstart, test, lint" >&2; exit 2 ;;
   esac
 done
 

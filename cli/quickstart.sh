@@ -27,12 +27,10 @@ run() {
   printf '$ trueplate %s\n' "$*"
   "$trueplate" "$@"
 }
-# Two pictures of one size side by side, as display-ready PNG. The third argument names the colour
-# space the pixels are in: linear for renders, sRGB for photographs.
+# Two pictures of one size side by side.
 side_by_side() {
-  local left=$1 right=$2 space=$3 picture=$4 convert=()
-  [ "$space" = linear ] && convert=(--powc 0.4545)
-  oiiotool "$left" --ch R,G,B "$right" --ch R,G,B --mosaic:pad=8 2x1 "${convert[@]}" -d uint8 -o "$picture"
+  local left=$1 right=$2 picture=$3
+  oiiotool "$left" "$right" --mosaic:pad=8 2x1 -d uint8 -o "$picture"
 }
 
 out="$results/photographs"
@@ -43,4 +41,37 @@ say "2. What the profile says"
 run info "$out/lens.json"
 say "3. ST-maps for the comp, straight frames for the solve"
 run stmap "$out/lens.json" --undistort "$out/undistort.exr" --redistort "$out/redistort.exr"
+mkdir -p "$out/straight"
 run undistort "$out/lens.json" "$photographs/left[0-9][0-9].jpg" -o "$out/straight/" --overscan none
+side_by_side "$photographs/left12.jpg" "$out/straight/left12.jpg" "$out/before_after.png"
+
+demo="$results/demo"
+say "4. A synthetic shot through two lenses that are known exactly"
+run demo -o "$demo"
+calibrate_demo() {
+  local lens=$1 film_back=$2 squeeze=$3
+  run calibrate "$demo/$lens/chart.####.exr" --chart checkerboard --grid 14x9 --pitch 40mm \
+    --film-back "$film_back" --squeeze "$squeeze" --lens "$lens" -o "$demo/$lens/lens.json"
+  run stmap "$demo/$lens/lens.json" --undistort "$demo/$lens/undistort.exr" \
+    --redistort "$demo/$lens/redistort.exr"
+  run undistort "$demo/$lens/lens.json" "$demo/$lens/plate.####.exr" -o "$demo/$lens/straight.####.exr"
+  run redistort "$demo/$lens/lens.json" "$demo/$lens/cg.####.exr" -o "$demo/$lens/cg_bent.####.exr"
+  oiiotool "$demo/$lens/cg_bent.1001.exr" "$demo/$lens/plate.1001.exr" --ch R,G,B,A=1 --over \
+    --ch R,G,B --powc 0.4545 -d uint8 -o "$demo/$lens/cg_over_plate.png"
+  oiiotool "$demo/$lens/straight.1001.exr" --fullpixels --ch R,G,B --powc 0.4545 -d uint8 \
+    -o "$demo/$lens/straight.png"
+}
+say "5. The spherical lens: calibrated, plate straightened, CG bent back"
+calibrate_demo plover-25 24.89x14mm 1
+say "6. The anamorphic lens: the same"
+calibrate_demo curlew-40-x2 20.56x17.5mm 2
+
+cat <<END
+
+== Look at
+  $out/before_after.png                       a photograph and its straightened self
+  $out/lens.json, undistort.exr, redistort.exr     the profile and its ST-maps
+  $demo/plover-25/cg_over_plate.png                CG bent back over the plate it belongs to
+  $demo/plover-25/straight.png                     the straightened plate, overscan included
+  $demo/curlew-40-x2/cg_over_plate.png             the same through the anamorphic lens, as recorded
+END

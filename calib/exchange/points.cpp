@@ -13,31 +13,15 @@
 namespace trueplate::exchange {
 namespace {
 
-/// Whether `size` is `plate` scaled: one side follows from the other within the rounding to whole
-/// pixels.
-bool same_shape(ImageSize size, ImageSize plate) {
-  constexpr double kHalfPixel = 0.5 + 1e-9;
-  const double height = static_cast<double>(size.width) * plate.height / plate.width;
-  const double width = static_cast<double>(size.height) * plate.width / plate.height;
-  return std::abs(height - size.height) <= kHalfPixel || std::abs(width - size.width) <= kHalfPixel;
-}
-
 Result<lens::Lens> lens_for(const CsvTable& table, const lens::Lens& lens) {
   const Result<std::optional<ImageSize>> size = table.image_size();
   if (!size) return fail(size.error());
-  if (!*size || **size == lens.plate_size) return lens;
-  if (!same_shape(**size, lens.plate_size)) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("{}: the points are of a picture of {}x{}, the lens was calibrated on "
-                            "{}x{}, which has another shape; bring the points to the calibrated "
-                            "frame first",
-                            table.source(),
-                            (*size)->width,
-                            (*size)->height,
-                            lens.plate_size.width,
-                            lens.plate_size.height));
+  if (!*size) return lens;
+  Result<lens::Lens> scaled = lens::for_picture_of(lens, **size);
+  if (!scaled) {
+    return fail(scaled.error().code, fmt::format("{}: {}", table.source(), scaled.error().message));
   }
-  return lens::scaled_to(lens, **size);
+  return scaled;
 }
 
 }  // namespace

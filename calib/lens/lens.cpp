@@ -107,4 +107,26 @@ Lens scaled_to(const Lens& lens, ImageSize size) {
   return scaled;
 }
 
+Result<Lens> for_picture_of(const Lens& lens, ImageSize size) {
+  const ImageSize plate = lens.plate_size;
+  if (size == plate) return lens;
+  if (size.width >= 1 && size.height >= 1) {
+    constexpr double kHalfPixel = 0.5 + 1e-9;
+    const double height = static_cast<double>(size.width) * plate.height / plate.width;
+    const double width = static_cast<double>(size.height) * plate.width / plate.height;
+    if (std::abs(height - size.height) <= kHalfPixel ||
+        std::abs(width - size.width) <= kHalfPixel) {
+      return scaled_to(lens, size);
+    }
+  }
+  return fail(
+      ErrorCode::kInvalidInput,
+      fmt::format("the picture is {}x{}, the lens was calibrated on {}x{}: another shape, so "
+                  "cropped, padded or squeezed; bring it to the calibrated frame first",
+                  size.width,
+                  size.height,
+                  plate.width,
+                  plate.height));
+}
+
 }  // namespace trueplate::lens

@@ -52,4 +52,9 @@ Result<void> validate(const Lens& lens);
 /// point and film back stay physically the same, coefficients do not change.
 [[nodiscard]] Lens scaled_to(const Lens& lens, ImageSize size);
 
+/// The lens for a picture of `size`: itself, or scaled_to() when `size` is the plate resized, one
+/// side following from the other within the rounding to whole pixels. Anything else is an error
+/// that names both sizes: nobody can tell whether such a picture was cropped, padded or squeezed.
+Result<Lens> for_picture_of(const Lens& lens, ImageSize size);
+
 }  // namespace trueplate::lens

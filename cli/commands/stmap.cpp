@@ -3,9 +3,10 @@
 #include <memory>
 
 #include "calib/base/text.h"
+#include "calib/footage/frame.h"
+#include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
-#include "warp/io/lens_warp.h"
 #include "warp/io/st_map_file.h"
 
 namespace trueplate::cli {
@@ -44,7 +45,7 @@ Result<Request> request_of(const Options& options, const lens::Lens& calibrated,
     if (!size) {
       return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", size.error().message));
     }
-    Result<lens::Lens> lens = warp::lens_for_size(calibrated, {size->first, size->second});
+    Result<lens::Lens> lens = lens::for_picture_of(calibrated, {size->first, size->second});
     if (!lens) {
       return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", lens.error().message));
     }
@@ -61,6 +62,20 @@ Result<Request> request_of(const Options& options, const lens::Lens& calibrated,
   request.map.t_origin = *origin;
   request.map.threads = threads;
   return request;
+}
+
+/// One line about the lens for the header of the map.
+std::string lens_text(const profile::Profile& profile, const lens::Lens& lens) {
+  std::string text = profile.labels.lens.empty() ? "lens not named" : profile.labels.lens;
+  if (!profile.labels.serial.empty()) text += fmt::format(", serial {}", profile.labels.serial);
+  text += fmt::format(", {}", lens::model_name(lens.model));
+  if (const auto focal_mm = lens::focal_mm(lens)) {
+    text += fmt::format(", {:.4f} x {:.4f} mm", focal_mm->x(), focal_mm->y());
+  }
+  return text + fmt::format(", {:.4f} x {:.4f} px, calibrated {}",
+                            lens.focal_px.x(),
+                            lens.focal_px.y(),
+                            profile.provenance.created);
 }
 
 nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
@@ -83,7 +98,10 @@ int run(const Options& options, const CommonOptions& common) {
       request_of(options, profile->stations.front().lens, common.threads);
   if (!request) return report_usage(request.error());
   const warp::StMapWriteOptions write{.compression = options.compression,
-                                      .overwrite = common.overwrite_policy()};
+                                      .overwrite = common.overwrite_policy(),
+                                      .lens_text = lens_text(*profile, request->lens),
+                                      .pixel_aspect = request->lens.pixel_aspect,
+                                      .threads = common.threads};
   for (const std::string& output : {options.undistort, options.redistort, common.json}) {
     if (Result<void> free = check_output(output, common); !free)
       return report_failure(free.error());

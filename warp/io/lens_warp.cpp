@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
 #include <mutex>
 #include <utility>
 
@@ -28,7 +27,7 @@ Result<Plan> make_plan(const lens::Lens& calibrated,
                        const Window& display,
                        const LensWarpOptions& options,
                        int threads) {
-  const Result<lens::Lens> lens = lens_for_size(calibrated, display.size());
+  const Result<lens::Lens> lens = lens::for_picture_of(calibrated, display.size());
   if (!lens) return fail(lens.error());
   Plan plan{.display = display, .map = nullptr, .needed = {}, .warnings = {}};
   if (lens->plate_size != calibrated.plate_size) {
@@ -162,21 +161,6 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   frame.pixels = std::move(*pixels);
   frame.windows = plan->map->output;
   return frame;
-}
-
-Result<lens::Lens> lens_for_size(const lens::Lens& lens, ImageSize size) {
-  if (size == lens.plate_size) return lens;
-  const double wanted =
-      static_cast<double>(lens.plate_size.width) / std::max(1, lens.plate_size.height);
-  const double found = static_cast<double>(size.width) / std::max(1, size.height);
-  if (size.width < 1 || size.height < 1 || std::abs(found / wanted - 1.0) > kShapeTolerance) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("the picture is {}, the lens was calibrated on {}: another shape, so "
-                            "cropped or padded; bring it to the calibrated frame first",
-                            to_text(size),
-                            to_text(lens.plate_size)));
-  }
-  return lens::scaled_to(lens, size);
 }
 
 }  // namespace trueplate::warp

@@ -23,8 +23,8 @@ struct LensWarpOptions {
 
 /// Straightens plates or bends straight pictures back, frame after frame, with one lens.
 ///
-/// The display window of a frame is the plate. When its size differs from the calibrated size but
-/// its shape is the same within kShapeTolerance, the lens is scaled to it. Channels, sample formats
+/// The display window of a frame is the plate. When it is the calibrated frame in another size, the
+/// lens is scaled to it (lens::for_picture_of). Channels, sample formats
 /// and metadata pass through. kUndistort yields the display window plus overscan as data window;
 /// kRedistort yields exactly the display window. Frames of one size share one map in memory.
 /// Warnings are added to the frame: `overscan-...` of warp/overscan.h, `lens-scaled`, and
@@ -46,12 +46,5 @@ class LensWarp {
   struct Shared;
   std::unique_ptr<Shared> shared_;
 };
-
-/// Widest relative difference of width / height at which two pictures count as of one shape: a
-/// pixel more or less on a small picture, not another crop.
-inline constexpr double kShapeTolerance = 0.01;
-
-/// The lens for a plate of `size`: scaled when the shape fits, else an error that names both.
-Result<lens::Lens> lens_for_size(const lens::Lens& lens, ImageSize size);
 
 }  // namespace trueplate::warp
