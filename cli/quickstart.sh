@@ -58,7 +58,7 @@ calibrate_demo() {
   run redistort "$demo/$lens/lens.json" "$demo/$lens/cg.####.exr" -o "$demo/$lens/cg_bent.####.exr"
   oiiotool "$demo/$lens/cg_bent.1001.exr" "$demo/$lens/plate.1001.exr" --ch R,G,B,A=1 --over \
     --ch R,G,B --powc 0.4545 -d uint8 -o "$demo/$lens/cg_over_plate.png"
-  oiiotool "$demo/$lens/straight.1001.exr" --fullpixels --ch R,G,B --powc 0.4545 -d uint8 \
+  oiiotool "$demo/$lens/straight.1001.exr" --origin +0+0 --fullpixels --ch R,G,B --powc 0.4545 -d uint8 \
     -o "$demo/$lens/straight.png"
 }
 say "5. The spherical lens: calibrated, plate straightened, CG bent back"

@@ -47,8 +47,7 @@ Ray ray_of(const CornerCandidate& candidate, int index) {
 class Buckets {
  public:
   Buckets(const std::vector<CornerCandidate>& candidates, int width, int height)
-      : candidates_(candidates),
-        columns_(width / kSize + 1),
+      : columns_(width / kSize + 1),
         rows_(height / kSize + 1),
         cells_(static_cast<std::size_t>(columns_) * static_cast<std::size_t>(rows_)) {
     for (std::size_t i = 0; i < candidates.size(); ++i)
@@ -84,7 +83,6 @@ class Buckets {
            static_cast<std::size_t>(x);
   }
 
-  const std::vector<CornerCandidate>& candidates_;
   int columns_;
   int rows_;
   std::vector<std::vector<int>> cells_;
