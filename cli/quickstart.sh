@@ -13,6 +13,8 @@ bash cli/packages.sh quickstart
 build=${BUILD:-build}
 results=${RESULTS:-results}
 echo "building in $build ..."
+# Lets clones in different folders share what ccache holds.
+export CCACHE_BASEDIR=$PWD CCACHE_NOHASHDIR=1
 # Tests stay as they were configured, so that tests/run.sh and this share one build.
 cmake -S . -B "$build" -G Ninja > /dev/null
 ninja -C "$build" --quiet trueplate

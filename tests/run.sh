@@ -6,6 +6,8 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 
 bash cli/packages.sh test
+# Lets clones in different folders share what ccache holds.
+export CCACHE_BASEDIR=$PWD CCACHE_NOHASHDIR=1
 build=${BUILD:-build}
 cmake -S . -B "$build" -G Ninja -DTRUEPLATE_BUILD_TESTS=ON > /dev/null
 ninja -C "$build"
