@@ -64,8 +64,10 @@ struct ReadOptions {
 /// the sensor saw it: that is what a lens calibration refers to; the warning `exif-orientation`
 /// says so.
 /// errors  kNotFound; kUnreadable: damaged, truncated, a side above kMaxImageSide, above max_bytes,
-///         or not a picture; kUnsupported: deep data, unsigned-integer EXR channels, sub-sampled
-///         EXR channels, integer samples of other depths, CMYK. Never returns half a picture.
+///         or not a picture; kUnsupported: deep data, unsigned-integer or sub-sampled EXR channels,
+///         integer samples of other depths, CMYK, DPX with run-length encoding or luma and colour
+///         differences. Never returns half a picture. Damage that only a check sum could show
+///         passes where the format has none (DPX, TIFF, JPEG, EXR without zip).
 /// Safe from any thread.
 Result<Frame> read_frame(const std::filesystem::path& path, const ReadOptions& options = {});
 

@@ -29,10 +29,12 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
 /// Writes a frame in the format of the extension (exr, dpx, tif, tiff, png, jpg, jpeg), whole or
 /// not at all.
 ///
-/// EXR keeps channel names, formats, windows, pixel aspect and header as they are. Other formats
-/// have no data window: the picture is cut or padded with 0 to the display window. Where a format
-/// cannot hold something, the nearest it can hold is written and a warning says so:
-///   `sample-format`      channels stored in another depth (value: how many)
+/// EXR keeps channel names, formats, windows, pixel aspect and header as they are; samples of 8 and
+/// 10 bits become half, which gives their codes back, those of 12 and 16 bits float. Always
+/// scanlines, also from tiles. Other formats have no data window: the picture is cut or padded with
+/// 0 to the display window. TIFF holds half as float. Where a format cannot hold something, the
+/// nearest it can hold is written and a warning says so:
+///   `sample-format`      channels stored more coarsely than they were (value: how many)
 ///   `clipped`            samples below 0, above 1 or NaN in an integer format (value: how many)
 ///   `dropped-channels`   channels the format has no place for (value: how many)
 ///   `cropped`            pixels outside the display window left out (value: how many)

@@ -33,7 +33,8 @@ Window window_of(const Imath::Box2i& box) {
   return {box.min.x, box.min.y, static_cast<int>(size.width), static_cast<int>(size.height)};
 }
 
-/// The file sorts channels by name; people expect R, G, B, A (or Y, A), layer by layer, the nameless first.
+/// The file sorts channels by name; people expect R, G, B, A (or Y, A), layer by layer, the
+/// nameless first.
 void sort_for_people(std::vector<Channel>& channels) {
   const auto key = [](const Channel& channel) {
     static constexpr std::array<std::string_view, 5> kOrder = {"R", "G", "B", "Y", "A"};

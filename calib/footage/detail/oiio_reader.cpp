@@ -3,10 +3,13 @@
 
 #include <cstdint>
 #include <memory>
-#include <vector>
+#include <system_error>
+#include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/dpx_header.h"
 #include "calib/footage/detail/metadata.h"
+#include "calib/footage/detail/png_check.h"
 #include "calib/footage/detail/readers.h"
 
 namespace trueplate::footage::detail {
@@ -48,20 +51,34 @@ Result<SampleFormat> sample_format_of(const std::filesystem::path& path,
 /// Integers of `bits` bits, which the library hands over widened to the type's width by repeating
 /// the leading bits, as value / (2^bits - 1).
 template <class T>
-void scale_rows(const std::vector<T>& from, Image<float>& to, int bits, int threads) {
+void scale_rows(const T* from, Image<float>& to, int bits, int threads) {
   const int shift = static_cast<int>(sizeof(T) * 8) - bits;
   const float largest = static_cast<float>((1 << bits) - 1);
   const std::size_t row_size =
       static_cast<std::size_t>(to.width()) * static_cast<std::size_t>(to.channels());
   parallel_rows(to.height(), threads, [&](int begin, int end) {
     for (int y = begin; y < end; ++y) {
-      const T* source = from.data() + static_cast<std::size_t>(y) * row_size;
+      const T* source = from + static_cast<std::size_t>(y) * row_size;
       float* target = to.row(y);
       for (std::size_t i = 0; i < row_size; ++i) {
         target[i] = static_cast<float>(source[i] >> shift) / largest;
       }
     }
   });
+}
+
+/// A damaged header can promise gigabytes of pixels that the file cannot hold.
+Result<void> check_compression_ratio(const std::filesystem::path& path,
+                                     const OIIO::ImageSpec& spec) {
+  // Deflate reaches 1032:1 and TIFF's LZW less than 4096:1; JPEG needs a bit per block of 64.
+  constexpr double kLargestRatio = 5000.0;
+  std::error_code code;
+  const auto length = static_cast<double>(std::filesystem::file_size(path, code));
+  const auto promised = static_cast<double>(spec.image_bytes(true));
+  if (code || promised > kLargestRatio * (length + 1000.0)) {
+    return damaged(path, fmt::format("{} bytes cannot hold {} bytes of pixels", length, promised));
+  }
+  return {};
 }
 
 int bits_of(SampleFormat format) {
@@ -87,14 +104,15 @@ bool read_pixels(OIIO::ImageInput& input, const Frame& header, Image<float>& pix
     return read(OIIO::TypeFloat, pixels.data());
   }
   if (format == SampleFormat::kUint8) {
-    std::vector<std::uint8_t> samples(pixels.size());
-    if (!read(OIIO::TypeUInt8, samples.data())) return false;
-    scale_rows(samples, pixels, 8, threads);
+    // Not a vector, which would clear the memory first.
+    const auto samples = std::make_unique_for_overwrite<std::uint8_t[]>(pixels.size());
+    if (!read(OIIO::TypeUInt8, samples.get())) return false;
+    scale_rows(samples.get(), pixels, 8, threads);
     return true;
   }
-  std::vector<std::uint16_t> samples(pixels.size());
-  if (!read(OIIO::TypeUInt16, samples.data())) return false;
-  scale_rows(samples, pixels, bits_of(format), threads);
+  const auto samples = std::make_unique_for_overwrite<std::uint16_t[]>(pixels.size());
+  if (!read(OIIO::TypeUInt16, samples.get())) return false;
+  scale_rows(samples.get(), pixels, bits_of(format), threads);
   return true;
 }
 
@@ -136,6 +154,15 @@ Result<Frame> read_other(const std::filesystem::path& path,
                          FileKind kind,
                          const ReadOptions& options,
                          Extent extent) {
+  DpxLayout dpx;
+  if (kind == FileKind::kDpx) {
+    const Result<DpxLayout> layout = read_dpx_layout(path);
+    if (!layout) return fail(layout.error());
+    dpx = *layout;
+  }
+  if (kind == FileKind::kPng) {
+    if (Result<void> sound = check_png_chunks(path); !sound) return fail(sound.error());
+  }
   const std::unique_ptr<OIIO::ImageInput> input = OIIO::ImageInput::create(library_format(kind));
   if (!input) {
     return fail(ErrorCode::kUnsupported,
@@ -153,6 +180,15 @@ Result<Frame> read_other(const std::filesystem::path& path,
           check_size(path, spec.width, spec.height, spec.nchannels, options.max_bytes);
       !size) {
     return fail(size.error());
+  }
+  if (kind == FileKind::kDpx) {
+    const ImageSize size = {spec.width, spec.height};
+    if (Result<void> length = check_dpx_length(path, dpx, size, spec.nchannels); !length) {
+      return fail(length.error());
+    }
+  }
+  if (Result<void> plausible = check_compression_ratio(path, spec); !plausible) {
+    return fail(plausible.error());
   }
   if (spec.depth > 1) {
     return fail(
@@ -183,6 +219,10 @@ Result<Frame> read_other(const std::filesystem::path& path,
     Image<float> pixels(spec.width, spec.height, spec.nchannels);
     if (!read_pixels(*input, frame, pixels, options.threads)) {
       return damaged(path, input->geterror());
+    }
+    if (kind == FileKind::kDpx && *format == SampleFormat::kUint10 &&
+        !repair_dpx_row_ends(path, dpx, pixels.view())) {
+      return damaged(path, "its pixels cannot be read");
     }
     frame.pixels = std::move(pixels);
   }
