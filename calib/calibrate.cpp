@@ -101,6 +101,24 @@ std::optional<Warning> aspect_warning(const lens::Lens& lens) {
                  measured};
 }
 
+/// The pixel aspect of most frames with a chart.
+double pixel_aspect_of(const std::vector<DetectedFrame>& frames) {
+  std::vector<double> aspects;
+  for (const DetectedFrame& frame : frames) {
+    if (!frame.corners.empty()) aspects.push_back(frame.pixel_aspect);
+  }
+  return most_frequent(aspects, 1.0);
+}
+
+/// The pixel aspect that observations_of() notes; 1 where there is none.
+double pixel_aspect_from_comments(const std::vector<CsvComment>& comments) {
+  for (const CsvComment& comment : comments) {
+    const std::optional<double> value = parse_number(comment.value);
+    if (comment.key == "pixel_aspect" && value && *value > 0.0) return *value;
+  }
+  return 1.0;
+}
+
 struct Input {
   std::vector<target::View> views;
   double pixel_aspect = 1.0;
@@ -231,7 +249,8 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
   }
   observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
                            {"grid", fmt::format("{}x{}", chart.columns, chart.rows)},
-                           {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))}};
+                           {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
+                           {"pixel_aspect", to_lossless_text(pixel_aspect_of(frames))}};
   return observations;
 }
 
@@ -240,12 +259,8 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const CalibrateOptions& options) {
   Result<footage::Observations> observations = observations_of(frames, chart);
   if (!observations) return fail(observations.error());
-  std::vector<double> aspects;
-  for (const DetectedFrame& frame : frames) {
-    if (!frame.corners.empty()) aspects.push_back(frame.pixel_aspect);
-  }
   Result<Calibration> calibration =
-      calibrate_views({std::move(observations->views), most_frequent(aspects, 1.0)}, options);
+      calibrate_views({std::move(observations->views), pixel_aspect_of(frames)}, options);
   if (!calibration) return fail(calibration.error());
 
   calibration->profile.chart =
@@ -279,7 +294,8 @@ Result<Calibration> calibrate(const std::filesystem::path& observations_file,
   if (!observations) return fail(observations.error());
   const Result<std::string> sha256 = footage::sha256_of_file(observations_file);
   if (!sha256) return fail(sha256.error());
-  Result<Calibration> calibration = calibrate_views({observations->views, 1.0}, options);
+  Result<Calibration> calibration = calibrate_views(
+      {observations->views, pixel_aspect_from_comments(observations->comments)}, options);
   if (!calibration) return fail(calibration.error());
   calibration->profile.chart = chart_from_comments(observations->comments);
   profile::Provenance& provenance = calibration->profile.provenance;

@@ -6,7 +6,11 @@
 #include <csignal>
 #include <cstdio>
 #include <filesystem>
+#include <map>
 #include <mutex>
+#include <optional>
+
+#include "calib/base/text.h"
 
 namespace trueplate::cli {
 namespace {
@@ -32,7 +36,11 @@ int report_failure(const Error& error) {
 }
 
 int report_usage(const Error& error) {
-  fmt::print(stderr, "trueplate {}: {}\n", command_name(), error.message);
+  fmt::print(stderr,
+             "trueplate{}{}: {}\n",
+             command_name().empty() ? "" : " ",
+             command_name(),
+             error.message);
   return kUsage;
 }
 
@@ -76,11 +84,42 @@ Result<void> write_json(const CommonOptions& common, const nlohmann::json& value
   return write_text_file(common.json, text, common.overwrite_policy());
 }
 
-Result<void> check_output(const std::string& path, const CommonOptions& common) {
-  if (path.empty() || path == "-") return {};
-  Result<AtomicFile> probe = AtomicFile::create(path, common.overwrite_policy());
-  if (!probe) return fail(probe.error());
+Result<void> check_outputs(const std::vector<std::string>& outputs,
+                           const std::vector<std::string>& inputs,
+                           const CommonOptions& common) {
+  namespace fs = std::filesystem;
+  const auto place = [](const std::string& path) {
+    std::error_code code;
+    const fs::path canonical = fs::weakly_canonical(path, code);
+    return code ? fs::path(path) : canonical;
+  };
+  std::map<fs::path, std::string> taken;
+  for (const std::string& input : inputs) {
+    if (!input.empty()) taken.emplace(place(input), "is an input of this command");
+  }
+  std::vector<std::string> all = outputs;
+  all.push_back(common.json);
+  for (const std::string& output : all) {
+    if (output.empty() || output == "-") continue;
+    const auto [other, is_new] = taken.emplace(place(output), "is named for two outputs");
+    if (!is_new) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: {}; choose another name", output, other->second));
+    }
+    const Result<AtomicFile> probe = AtomicFile::create(output, common.overwrite_policy());
+    if (!probe) return fail(probe.error());
+  }
   return {};
+}
+
+CLI::Validator finite_range(double low, double high) {
+  return CLI::Validator(
+      [low, high](std::string& text) {
+        const std::optional<double> value = parse_number(text);
+        if (value && *value >= low && *value <= high) return std::string();
+        return fmt::format("'{}' is not a number from {} to {}", text, low, high);
+      },
+      "");
 }
 
 struct Progress::State {

@@ -85,7 +85,14 @@ class Progress {
 const std::atomic<bool>& interrupt_flag();
 void install_interrupt_handler();
 
-/// Refuses an output that exists or whose folder does not, before any work is done.
-Result<void> check_output(const std::string& path, const CommonOptions& common);
+/// Refuses, before any work is done, an output that exists or whose folder does not, two outputs of
+/// one name (--json among them), and an output that would replace an input. Empty names and - do
+/// not count.
+Result<void> check_outputs(const std::vector<std::string>& outputs,
+                           const std::vector<std::string>& inputs,
+                           const CommonOptions& common);
+
+/// A number from `low` to `high`, NaN excluded; for add_option(...)->check().
+CLI::Validator finite_range(double low, double high);
 
 }  // namespace trueplate::cli

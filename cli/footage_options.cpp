@@ -71,17 +71,11 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
   return detected;
 }
 
-FailureCounts count_failures(const std::vector<DetectedFrame>& frames) {
-  FailureCounts counts;
-  for (const DetectedFrame& frame : frames) {
-    if (!frame.error) continue;
-    if (frame.error->code == ErrorCode::kNoChart) {
-      ++counts.without_chart;
-    } else {
-      ++counts.unreadable;
-    }
-  }
-  return counts;
+std::vector<std::string> paths_of(const footage::FrameSet& frames) {
+  std::vector<std::string> paths;
+  paths.reserve(frames.frames.size());
+  for (const footage::FrameRef& frame : frames.frames) paths.push_back(frame.path.string());
+  return paths;
 }
 
 }  // namespace trueplate::cli

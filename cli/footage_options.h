@@ -32,11 +32,7 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           const target::Chart& chart,
                                           const CommonOptions& common);
 
-/// How many frames could not be read or are missing, and how many were read but show no chart.
-struct FailureCounts {
-  int unreadable = 0;
-  int without_chart = 0;
-};
-FailureCounts count_failures(const std::vector<DetectedFrame>& frames);
+/// The paths of the frames, as inputs for check_outputs().
+std::vector<std::string> paths_of(const footage::FrameSet& frames);
 
 }  // namespace trueplate::cli

@@ -1,8 +1,10 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdio>
 #include <exception>
+#include <string>
 
 #include "cli/command.h"
 #include "cli/commands/commands.h"
@@ -39,6 +41,23 @@ void add_common(CLI::App& app, CommonOptions& common) {
       ->group("Common options");
 }
 
+std::string one_line(std::string text) {
+  std::replace(text.begin(), text.end(), '\n', ' ');
+  return text;
+}
+
+/// The refusal of a first word that is no command; empty when it is one, or an option.
+std::string unknown_command(int argc, char** argv) {
+  if (argc < 2 || argv[1][0] == '-') return {};
+  std::string known;
+  for (const Command& command : kCommands) {
+    if (command.name == argv[1]) return {};
+    known += known.empty() ? "" : ", ";
+    known += command.name;
+  }
+  return fmt::format("unknown command '{}'; known: {}", argv[1], known);
+}
+
 int run(int argc, char** argv) {
   CLI::App app("Lens distortion for visual effects: calibrate, straighten plates, bend CG back.",
                "trueplate");
@@ -53,11 +72,18 @@ int run(int argc, char** argv) {
     actions[i] = kCommands[i].add(*apps[i]);
     add_common(*apps[i], common);
   }
+  if (const std::string refusal = unknown_command(argc, argv); !refusal.empty()) {
+    return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
+  }
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
-    const int status = app.exit(error);
-    return status == 0 ? kDone : kUsage;
+    if (error.get_exit_code() == 0) return app.exit(error);  // --help, --version
+    for (std::size_t i = 0; i < kCommands.size(); ++i) {
+      if (apps[i]->parsed()) set_command_name(kCommands[i].name);
+    }
+    return report_usage({trueplate::ErrorCode::kInvalidInput,
+                         fmt::format("{}; see --help", one_line(error.what()))});
   }
   for (std::size_t i = 0; i < kCommands.size(); ++i) {
     if (!apps[i]->parsed()) continue;
@@ -72,7 +98,12 @@ int run(int argc, char** argv) {
 int main(int argc, char** argv) {
   install_interrupt_handler();
   try {
-    return run(argc, argv);
+    const int status = run(argc, argv);
+    if (std::fflush(stdout) != 0 && status == kDone) {
+      std::fputs("trueplate: standard output could not be written\n", stderr);
+      return kFailed;
+    }
+    return status;
   } catch (const std::bad_alloc&) {
     std::fputs("trueplate: not enough memory; fewer --threads need less\n", stderr);
   } catch (const std::exception& error) {

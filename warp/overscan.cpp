@@ -148,13 +148,22 @@ Result<Overscan> overscan(const lens::Lens& lens,
   const int width = lens.plate_size.width;
   const int height = lens.plate_size.height;
   Overscan result;
+  const StraightBounds bounds = straight_bounds(lens);
+  if (bounds.invertible_share < 1.0) {
+    result.warnings.push_back(
+        {"overscan-no-inverse",
+         fmt::format("{:.1f} % of the plate's border has no inverse with this lens, so the "
+                     "straightened picture cannot keep the whole plate; the profile is not "
+                     "valid out to the corners",
+                     100.0 * (1.0 - bounds.invertible_share)),
+         1.0 - bounds.invertible_share});
+  }
   // left, top, right, bottom
   double wanted[4] = {};
   switch (request.kind) {
     case OverscanRequest::Kind::kNone:
       break;
     case OverscanRequest::Kind::kAuto: {
-      const StraightBounds bounds = straight_bounds(lens);
       if (!(bounds.min_px.x() <= bounds.max_px.x())) {
         return fail(ErrorCode::kUnsupported,
                     "overscan auto: no part of the plate has an inverse with this lens; check the "
@@ -165,15 +174,6 @@ Result<Overscan> overscan(const lens::Lens& lens,
                                bounds.max_px.x() - width,
                                bounds.max_px.y() - height};
       for (int i = 0; i < 4; ++i) wanted[i] = reach[i] > kCutPx ? reach[i] + options.margin_px : 0;
-      if (bounds.invertible_share < 1.0) {
-        result.warnings.push_back(
-            {"overscan-no-inverse",
-             fmt::format("{:.1f} % of the plate's border has no inverse with this lens, so the "
-                         "straightened picture cannot keep the whole plate; the profile is not "
-                         "valid out to the corners",
-                         100.0 * (1.0 - bounds.invertible_share)),
-             1.0 - bounds.invertible_share});
-      }
       break;
     }
     case OverscanRequest::Kind::kPercent:

@@ -37,6 +37,17 @@ Result<AtomicFile> AtomicFile::create(const std::filesystem::path& final_path,
     return fail(ErrorCode::kUnwritable,
                 fmt::format("{}: is a folder, wanted a file name", final_path.string()));
   }
+  if (std::filesystem::exists(final_path, code) &&
+      !std::filesystem::is_regular_file(final_path, code)) {
+    // A rename would replace the device or pipe itself.
+    return fail(ErrorCode::kUnwritable,
+                fmt::format("{}: is no regular file, wanted the name of one", final_path.string()));
+  }
+  if (overwrite == Overwrite::kAllow && std::filesystem::is_symlink(final_path, code)) {
+    // Replace what the link points to, not the link.
+    const std::filesystem::path target = std::filesystem::canonical(final_path, code);
+    if (!code) return create(target, overwrite);
+  }
   if (overwrite == Overwrite::kRefuse && std::filesystem::exists(final_path, code)) {
     return fail(output_exists_error(final_path));
   }

@@ -4,6 +4,7 @@
 #include <atomic>
 #include <exception>
 #include <mutex>
+#include <system_error>
 #include <thread>
 #include <vector>
 
@@ -44,7 +45,11 @@ void parallel_rows(int rows,
   };
   std::vector<std::thread> helpers;
   helpers.reserve(static_cast<std::size_t>(num_threads) - 1);
-  for (int i = 1; i < num_threads; ++i) helpers.emplace_back(work);
+  try {
+    for (int i = 1; i < num_threads; ++i) helpers.emplace_back(work);
+  } catch (const std::system_error&) {
+    // The system gives no more threads; those there are do the work.
+  }
   work();
   for (std::thread& helper : helpers) helper.join();
   if (first_exception) std::rethrow_exception(first_exception);

@@ -179,6 +179,11 @@ int calibrate_frames(const Options& options,
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_failure(frames.error());
+  if (Result<void> free =
+          check_outputs({options.output, options.observations}, paths_of(*frames), common);
+      !free) {
+    return report_failure(free.error());
+  }
   const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
   if (!detected) return report_failure(detected.error());
   if (!options.observations.empty()) {
@@ -194,16 +199,29 @@ int calibrate_frames(const Options& options,
   if (!calibration) return report_failure(calibration.error());
   const int status = finish(*calibration, options, common);
   if (status != kDone) return status;
-  const FailureCounts failures = count_failures(*detected);
-  return failures.unreadable + failures.without_chart > 0 ? kPartly : kDone;
+  bool partly = false;
+  const ImageSize plate_size = calibration->fit.lens.plate_size;
+  for (const DetectedFrame& frame : *detected) {
+    if (frame.error) partly = true;
+    if (frame.corners.empty() || frame.plate_size == plate_size) continue;
+    partly = true;
+    report_frame_problem(fmt::format("{}: is {}x{}, most frames are {}x{}; left out",
+                                     frame.name,
+                                     frame.plate_size.width,
+                                     frame.plate_size.height,
+                                     plate_size.width,
+                                     plate_size.height));
+  }
+  return partly ? kPartly : kDone;
 }
 
 int run(const Options& options, const CommonOptions& common) {
   const Result<CalibrateOptions> calibrate = calibrate_options(options, common);
   if (!calibrate) return report_usage(calibrate.error());
-  for (const std::string& output : {options.output, options.observations, common.json}) {
-    if (Result<void> free = check_output(output, common); !free)
-      return report_failure(free.error());
+  if (Result<void> free =
+          check_outputs({options.output, options.observations}, options.frames.arguments, common);
+      !free) {
+    return report_failure(free.error());
   }
   if (!is_observations(options.frames)) return calibrate_frames(options, *calibrate, common);
   if (!options.observations.empty()) {
@@ -231,10 +249,10 @@ Action add_calibrate(CLI::App& app) {
   app.add_option("--film-back", options->film_back, "sensor area of the frame, such as 24.89x14mm")
       ->type_name("WxH");
   app.add_option("--pixel-aspect", options->pixel_aspect, "width over height of a pixel as shown")
-      ->check(CLI::Range(0.05, 20.0))
+      ->check(finite_range(0.05, 20.0))
       ->type_name("F");
   app.add_option("--squeeze", options->squeeze, "anamorphic ratio of the lens, such as 2.0")
-      ->check(CLI::Range(0.25, 4.0))
+      ->check(finite_range(0.25, 4.0))
       ->type_name("F");
   app.add_option(
          "--focal", options->focal, "nominal focal length, a start value; needs --film-back")
@@ -243,7 +261,7 @@ Action add_calibrate(CLI::App& app) {
   app.add_option("--focus", options->focus, "focus distance, such as 2.5m or inf; a label")
       ->type_name("LENGTH");
   app.add_option("--t-stop", options->t_stop, "T-stop, such as 4; a label")
-      ->check(CLI::PositiveNumber)
+      ->check(finite_range(0.1, 1000.0))
       ->type_name("F");
   app.add_option("--body", options->labels.body, "camera body; a label")->type_name("TEXT");
   app.add_option("--lens", options->labels.lens, "lens; a label")->type_name("TEXT");

@@ -165,6 +165,9 @@ int run(const Options& options, const CommonOptions& common) {
       !(fs::is_directory(options.output, code) && fs::is_empty(options.output, code))) {
     return report_failure(output_exists_error(options.output));
   }
+  if (Result<void> free = check_outputs({}, {}, common); !free) {
+    return report_failure(free.error());
+  }
   const Result<synth::Demo> demo = synth::make_demo({.scale = options.scale});
   if (!demo) return report_usage(demo.error());
   const DemoWriter writer(options.output, common);
@@ -223,7 +226,7 @@ Action add_demo(CLI::App& app) {
       ->required()
       ->type_name("FOLDER");
   app.add_option("--scale", options->scale, "size of the pictures relative to full size")
-      ->check(CLI::Range(synth::kMinDemoScale, synth::kMaxDemoScale))
+      ->check(finite_range(synth::kMinDemoScale, synth::kMaxDemoScale))
       ->capture_default_str()
       ->type_name("F");
   return [options](const CommonOptions& common) { return run(*options, common); };

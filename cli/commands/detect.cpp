@@ -24,12 +24,12 @@ nlohmann::json frame_json(const DetectedFrame& frame) {
 int run(const Options& options, const CommonOptions& common) {
   const Result<target::Chart> chart = chart_of(options.chart);
   if (!chart) return report_usage(chart.error());
-  if (Result<void> free = check_output(options.output, common); !free) {
-    return report_failure(free.error());
-  }
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_failure(frames.error());
+  if (Result<void> free = check_outputs({options.output}, paths_of(*frames), common); !free) {
+    return report_failure(free.error());
+  }
   const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
   if (!detected) return report_failure(detected.error());
   const Result<footage::Observations> observations = observations_of(*detected, *chart);

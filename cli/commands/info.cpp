@@ -8,6 +8,9 @@ namespace trueplate::cli {
 namespace {
 
 int run(const std::string& path, const CommonOptions& common) {
+  if (Result<void> free = check_outputs({}, {path}, common); !free) {
+    return report_failure(free.error());
+  }
   const Result<profile::Profile> profile = profile::read_profile(path);
   if (!profile) return report_failure(profile.error());
   print(common, profile::describe(*profile));

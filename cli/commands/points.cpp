@@ -5,6 +5,7 @@
 #include "calib/exchange/points.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
+#include "cli/profile_option.h"
 
 namespace trueplate::cli {
 namespace {
@@ -23,7 +24,11 @@ int run(const Options& options, const CommonOptions& common) {
                          "say which way: --undistort (plate to straight picture) or --redistort "
                          "(straight picture to plate)"});
   }
-  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (Result<void> free = check_outputs({options.output}, {options.profile, options.input}, common);
+      !free) {
+    return report_failure(free.error());
+  }
+  const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const Result<exchange::PointsReport> report =
       exchange::transform_points_file(options.input,

@@ -7,6 +7,7 @@
 #include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
+#include "cli/profile_option.h"
 #include "warp/io/st_map_file.h"
 
 namespace trueplate::cli {
@@ -27,7 +28,7 @@ struct Options {
 struct Request {
   lens::Lens lens;
   warp::MapOptions map;
-  warp::Overscan overscan;
+  warp::OverscanRequest overscan_request;
 };
 
 Result<warp::TOrigin> parse_origin(const std::string& text) {
@@ -39,7 +40,7 @@ Result<warp::TOrigin> parse_origin(const std::string& text) {
 }
 
 Result<Request> request_of(const Options& options, const lens::Lens& calibrated, int threads) {
-  Request request{.lens = calibrated, .map = {}, .overscan = {}};
+  Request request{.lens = calibrated, .map = {}, .overscan_request = {}};
   if (!options.size.empty()) {
     const Result<std::pair<int, int>> size = parse_size(options.size);
     if (!size) {
@@ -55,10 +56,7 @@ Result<Request> request_of(const Options& options, const lens::Lens& calibrated,
   if (!overscan) return fail(overscan.error());
   const Result<warp::TOrigin> origin = parse_origin(options.origin);
   if (!origin) return fail(origin.error());
-  Result<warp::Overscan> edges =
-      warp::overscan(request.lens, *overscan, {.round_to = options.round_to});
-  if (!edges) return fail(edges.error());
-  request.overscan = std::move(*edges);
+  request.overscan_request = *overscan;
   request.map.t_origin = *origin;
   request.map.threads = threads;
   return request;
@@ -92,23 +90,27 @@ int run(const Options& options, const CommonOptions& common) {
     return report_usage({ErrorCode::kInvalidInput,
                          "say which maps to write: --undistort FILE, --redistort FILE or both"});
   }
-  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (Result<void> free =
+          check_outputs({options.undistort, options.redistort}, {options.profile}, common);
+      !free) {
+    return report_failure(free.error());
+  }
+  const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const Result<Request> request =
       request_of(options, profile->stations.front().lens, common.threads);
   if (!request) return report_usage(request.error());
+  const Result<warp::Overscan> overscan =
+      warp::overscan(request->lens, request->overscan_request, {.round_to = options.round_to});
+  if (!overscan) return report_failure(overscan.error());
   const warp::StMapWriteOptions write{.compression = options.compression,
                                       .overwrite = common.overwrite_policy(),
                                       .lens_text = lens_text(*profile, request->lens),
                                       .pixel_aspect = request->lens.pixel_aspect,
                                       .threads = common.threads};
-  for (const std::string& output : {options.undistort, options.redistort, common.json}) {
-    if (Result<void> free = check_output(output, common); !free)
-      return report_failure(free.error());
-  }
   footage::set_io_threads(common.threads);
 
-  nlohmann::json json = {{"warnings", warnings_json(request->overscan.warnings)}};
+  nlohmann::json json = {{"warnings", warnings_json(overscan->warnings)}};
   for (const warp::MapDirection direction :
        {warp::MapDirection::kUndistort, warp::MapDirection::kRedistort}) {
     const bool undistort = direction == warp::MapDirection::kUndistort;
@@ -116,7 +118,7 @@ int run(const Options& options, const CommonOptions& common) {
     if (path.empty()) continue;
     if (interrupt_flag().load()) return report_failure({ErrorCode::kInterrupted, "interrupted"});
     warp::MapOptions map_options = request->map;
-    if (undistort) map_options.overscan_px = request->overscan.edges;
+    if (undistort) map_options.overscan_px = overscan->edges;
     const Result<warp::StMap> map = undistort
                                         ? warp::make_undistort_map(request->lens, map_options)
                                         : warp::make_redistort_map(request->lens, map_options);
@@ -135,15 +137,15 @@ int run(const Options& options, const CommonOptions& common) {
                           : fmt::format(" around a {}x{} display window (overscan {},{},{},{})",
                                         map->output.display.width,
                                         map->output.display.height,
-                                        request->overscan.edges.left,
-                                        request->overscan.edges.top,
-                                        request->overscan.edges.right,
-                                        request->overscan.edges.bottom),
+                                        overscan->edges.left,
+                                        overscan->edges.top,
+                                        overscan->edges.right,
+                                        overscan->edges.bottom),
                       map->t_origin == warp::TOrigin::kBottomLeft ? "bottom" : "top",
                       path));
     json[std::string(warp::to_text(direction))] = map_json(path, *map);
   }
-  report_warnings(request->overscan.warnings, common);
+  report_warnings(overscan->warnings, common);
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
   }

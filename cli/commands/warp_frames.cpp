@@ -8,6 +8,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/footage_options.h"
+#include "cli/profile_option.h"
 #include "warp/io/lens_warp.h"
 #include "warp/io/sequence.h"
 
@@ -80,13 +81,14 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary) {
   return {{"done", summary.done},
           {"failed", failed},
           {"skipped", summary.skipped},
+          {"interrupted", summary.interrupted},
           {"warnings", warnings}};
 }
 
 int run(const Options& options, warp::MapDirection direction, const CommonOptions& common) {
   const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
   if (!lens_options) return report_usage(lens_options.error());
-  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
@@ -94,6 +96,13 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   const Result<std::vector<warp::SequenceJob>> jobs =
       warp::make_jobs(frames->frames, options.output);
   if (!jobs) return report_failure(jobs.error());
+  std::vector<std::string> inputs = paths_of(*frames);
+  inputs.push_back(options.profile);
+  std::vector<std::string> outputs;
+  for (const warp::SequenceJob& job : *jobs) outputs.push_back(job.output.string());
+  if (Result<void> free = check_outputs(outputs, inputs, common); !free) {
+    return report_failure(free.error());
+  }
   footage::set_io_threads(common.threads);
 
   const warp::LensWarp lens_warp(profile->stations.front().lens, *lens_options);
@@ -127,15 +136,22 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   for (const warp::FrameFailure& failure : summary->failed) {
     report_frame_problem(failure.error.message);
   }
-  print(common,
-        fmt::format("{} of {} frames -> {}\n",
-                    summary->done.size(),
-                    jobs->size() + frames->missing.size(),
-                    options.output));
+  if (!summary->done.empty()) {
+    print(common,
+          fmt::format("{} of {} frames -> {}\n",
+                      summary->done.size(),
+                      jobs->size() + frames->missing.size(),
+                      options.output));
+  }
   if (Result<void> written = write_json(common, summary_json(*summary)); !written) {
     return report_failure(written.error());
   }
-  if (summary->interrupted) return kInterrupted;
+  if (summary->interrupted) {
+    return report_failure({ErrorCode::kInterrupted,
+                           fmt::format("interrupted; {} frames are done, {} were not begun",
+                                       summary->done.size(),
+                                       summary->skipped.size())});
+  }
   if (summary->done.empty()) return kFailed;
   return summary->failed.empty() && frames->missing.empty() ? kDone : kPartly;
 }

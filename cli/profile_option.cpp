@@ -1,0 +1,20 @@
+#include "cli/profile_option.h"
+
+#include <fmt/format.h>
+
+namespace trueplate::cli {
+
+Result<profile::Profile> read_single_profile(const std::string& path) {
+  Result<profile::Profile> profile = profile::read_profile(path);
+  if (profile && profile->stations.size() != 1) {
+    return fail(
+        ErrorCode::kUnsupported,
+        fmt::format("{}: holds {} stations, wanted one; keep the station to use in a file of "
+                    "its own",
+                    path,
+                    profile->stations.size()));
+  }
+  return profile;
+}
+
+}  // namespace trueplate::cli
