@@ -148,7 +148,8 @@ TEST_CASE("includes follow the table in DEVELOPERS.md") {
 
 TEST_CASE("no folder includes, directly or not, one that includes it") {
   const std::map<std::string, Layer> layers = read_table();
-  for (const auto& [start, unused] : layers) {
+  for (const auto& entry : layers) {
+    const std::string& start = entry.first;
     std::set<std::string> reached;
     std::vector<std::string> open{start};
     while (!open.empty()) {

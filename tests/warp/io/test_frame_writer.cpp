@@ -517,7 +517,8 @@ TEST_CASE("compression: what fits is used, the rest refused before anything is w
                                      std::pair{"dwaa", Imf::DWAA_COMPRESSION},
                                      std::pair{"dwab", Imf::DWAB_COMPRESSION},
                                      std::pair{"", Imf::ZIP_COMPRESSION}}) {
-    CAPTURE(text);
+    const std::string compression = text;
+    CAPTURE(compression);
     const fs::path path = folder.path() / "c.exr";
     REQUIRE(write_frame(path, frame, {.compression = text, .overwrite = Overwrite::kAllow}));
     CHECK(Imf::InputFile(path.c_str()).header().compression() == method);
@@ -548,7 +549,8 @@ TEST_CASE("compression: what fits is used, the rest refused before anything is w
                                    std::pair{"y.tif", "none"},
                                    std::pair{"y.jpg", "jpeg:50"},
                                    std::pair{"y.dpx", "none"}}) {
-    CAPTURE(name);
+    const std::string file = name;
+    CAPTURE(file);
     CHECK(check_writable_format(folder.path() / name, {.compression = text}));
     CHECK(write_frame(
         folder.path() / name, frame, {.compression = text, .overwrite = Overwrite::kAllow}));
