@@ -224,7 +224,8 @@ TEST_CASE("another size of the same shape scales the lens, another shape is refu
   CHECK((points_of(half.text)[0] - 0.5 * straight_full).norm() < 1e-9);
   // The height of the same shape at a width of 1917 is 1078.3.
   CHECK(error_of("# image: 1917x1078\nx,y\n1,1\n", lens) == "no error");
-  CHECK(error_of("# image: 1920x1081\nx,y\n1,1\n", lens).starts_with("in.csv: the picture is 1920x1081"));
+  CHECK(error_of("# image: 1920x1081\nx,y\n1,1\n", lens)
+            .starts_with("in.csv: the picture is 1920x1081"));
   CHECK(error_of("# image: 2048x1080\nx,y\n1,1\n", lens).find("another shape") !=
         std::string::npos);
   CHECK(error_of("# image: 1080x1920\nx,y\n1,1\n", lens).find("another shape") !=
