@@ -94,13 +94,18 @@ int run_comparison(int argc, char** argv, const Verify& verify) {
   return 0;
 }
 
+struct ComparisonOptions {
+  int repetitions = 7;
+  int most_threads = 2;  // 1 for what cannot use a second one
+};
+
 /// Registers `body(threads)` as what/who/1 thread and what/who/2 threads.
 template <class Body>
 void register_comparison(const std::string& what,
                          const std::string& who,
                          Body body,
-                         int repetitions = 7) {
-  for (int threads : {1, 2}) {
+                         const ComparisonOptions& options = {}) {
+  for (int threads = 1; threads <= options.most_threads; ++threads) {
     const std::string name = what + "/" + who + (threads == 1 ? "/1 thread" : "/2 threads");
     benchmark::RegisterBenchmark(name.c_str(),
                                  [body, threads](benchmark::State& state) {
@@ -110,7 +115,7 @@ void register_comparison(const std::string& what,
         ->UseRealTime()
         ->MeasureProcessCPUTime()
         ->MinTime(0.05)
-        ->Repetitions(repetitions);
+        ->Repetitions(options.repetitions);
   }
 }
 
