@@ -86,6 +86,39 @@ double half_plane_share(double x, double y, const Point2d& n, double d) {
   return sum / kSteps;
 }
 
+/// Largest difference of the pixels of some rows from a mean over 32 x 96 rays of a pinhole lens,
+/// met with the plane of kChart (black 0, white 1, nothing 0) one by one.
+double worst_against_rays(const lens::Lens& lens,
+                          const Eigen::Isometry3d& camera_from_chart,
+                          const Image<float>& luminance,
+                          int y_begin,
+                          int y_end) {
+  const Eigen::Isometry3d chart_from_camera = camera_from_chart.inverse();
+  const Eigen::Vector3d eye = chart_from_camera.translation();
+  double worst = 0.0;
+  for (int y = y_begin; y < y_end; ++y) {
+    for (int x = 0; x < luminance.width(); x += 7) {
+      double sum = 0.0;
+      for (int k = 0; k < 3072; ++k) {
+        const Point2d place(x + (k % 32 + 0.5) / 32.0, y + (k / 32 + 0.5) / 96.0);
+        const Point2d ideal = (place - lens.principal_point_px).cwiseQuotient(lens.focal_px);
+        const Eigen::Vector3d ray =
+            chart_from_camera.linear() * Eigen::Vector3d(ideal.x(), ideal.y(), 1.0);
+        const double t = -eye.z() / ray.z();
+        if (!(t > 0.0)) continue;
+        const double u = (eye.x() + t * ray.x()) / kChart.pitch_mm;
+        const double v = (eye.y() + t * ray.y()) / kChart.pitch_mm;
+        if (u < -2.0 || v < -2.0 || u > 10.0 || v > 7.0) continue;
+        const bool border = u < -1.0 || v < -1.0 || u > 9.0 || v > 6.0;
+        const double square = std::floor(u) + std::floor(v);
+        if (border || std::fmod(square + 100.0, 2.0) == 1.0) sum += 1.0 / 3072.0;
+      }
+      worst = std::max(worst, std::abs(sum - luminance.at(x, y)));
+    }
+  }
+  return worst;
+}
+
 double rms(const std::vector<double>& values) {
   double sum = 0.0;
   for (const double v : values) sum += v * v;
@@ -327,7 +360,7 @@ TEST_CASE("boards that are not, or not wholly, in the picture") {
   const auto board_area = [&](const ChartFootage& footage) {
     double count = 0.0;
     for (std::size_t i = 0; i < footage.luminance.size(); ++i) {
-      CHECK(std::isfinite(footage.luminance.data()[i]));
+      if (!std::isfinite(footage.luminance.data()[i])) FAIL("not finite at ", i);
       if (footage.luminance.data()[i] > 0.5F) ++count;
     }
     return count;
@@ -353,8 +386,29 @@ TEST_CASE("boards that are not, or not wholly, in the picture") {
     }
   }
   SUBCASE("through the plane of the camera") {
-    const ChartFootage footage = rendered(lens, kChart, pose(80, 0, 0, {-160, 40, 30}), options);
-    CHECK(board_area(footage) > 0.0);
+    // The board lies like a table under the camera and passes behind it.
+    const Eigen::Isometry3d table = pose(-78, 0, 9, {-170, 60, 150});
+    const ChartFootage footage = rendered(lens, kChart, table, kPlain);
+    CHECK(board_area(footage) > 1000.0);
+    CHECK(worst_against_rays(lens, table, footage.luminance, 0, 120) < 0.04);
+    // The same with the eye a hair above the board, whose horizon runs through a pixel.
+    lens::Lens raised = lens;
+    raised.principal_point_px.y() = 60.35;
+    const Eigen::Isometry3d grazing = pose(-90, 0, 0, {-160, 0.25, 120});
+    const ChartFootage thin = rendered(raised, kChart, grazing, kPlain);
+    CHECK(worst_against_rays(raised, grazing, thin.luminance, 55, 65) < 0.04);
+    // Corners behind the camera have no image.
+    const auto corners = synth::project_corners(lens, kChart, table);
+    int num_behind = 0;
+    for (int j = 0; j < 6; ++j) {
+      for (int i = 0; i < 9; ++i) {
+        const bool behind = (table * Eigen::Vector3d(40.0 * i, 40.0 * j, 0.0)).z() <= 0.0;
+        CHECK(corners[static_cast<std::size_t>(j * 9 + i)].has_value() == !behind);
+        if (behind) ++num_behind;
+      }
+    }
+    CHECK(num_behind > 4);
+    CHECK(num_behind < 50);
   }
   SUBCASE("edge on, and with the camera in the plane of the board") {
     for (const double tilt : {90.0, 89.9999, 90.0001}) {
@@ -400,7 +454,7 @@ TEST_CASE("a lens without an inverse over the plate leaves black and alpha zero"
   CHECK(footage.luminance.at(0, 0) == 0.0F);
   CHECK(footage.alpha.at(100, 80) == doctest::Approx(1.0));
   for (std::size_t i = 0; i < footage.luminance.size(); ++i) {
-    CHECK(std::isfinite(footage.luminance.data()[i]));
+    if (!std::isfinite(footage.luminance.data()[i])) FAIL("not finite at ", i);
   }
 }
 
