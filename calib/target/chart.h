@@ -13,7 +13,7 @@ enum class ChartKind { kCheckerboard };
 struct Chart {
   ChartKind kind = ChartKind::kCheckerboard;
   double pitch_mm = 0.0;  // side of one square
-  int columns = 0;        // inner corners along x
+  int columns = 0;        // inner corners along x; 0 with rows = 0: not known
   int rows = 0;           // inner corners along y
 };
 

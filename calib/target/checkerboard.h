@@ -22,12 +22,17 @@ struct DetectOptions {
 /// Smallest image side detect_checkerboard() accepts, and the smallest grid, in inner corners.
 inline constexpr int kMinDetectSidePx = 32;
 inline constexpr int kMinGridCorners = 3;
+/// Fewest corners of a chart whose grid is not known.
+inline constexpr int kMinFreeCorners = 12;
 
-/// Finds a checkerboard with a known number of inner corners, and measures its corners.
+/// Finds a checkerboard and measures its corners.
 ///
 /// luma      one channel of any range and transfer: 0..1, linear HDR with negative values and
 ///           values beyond 1, log. NaN and infinity mean "no pixel". Dark and light may be swapped.
-/// chart     kCheckerboard; columns and rows count inner corners, kMinGridCorners or more each
+/// chart     kCheckerboard; columns and rows count inner corners, kMinGridCorners or more each.
+///           Both 0: not known. Then whatever part of a checkerboard the frame shows is
+///           returned, kMinFreeCorners or more, and its first column and row count from 0: a
+///           corner of the print may have another place in another frame.
 /// returns   the corners, row by row, each with its chart position (column, row) * pitch_mm, its
 ///           place in the frame of `luma` (origin top left, centre of pixel i at i + 0.5) and
 ///           sigma_px, the standard deviation of one coordinate as the local fit estimates it:

@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <utility>
 #include <vector>
@@ -27,6 +28,13 @@ constexpr double kFirstReach = 0.65;         // share of max_reach_px
 constexpr double kMostFirstReachPx = 16.0;
 constexpr std::array<double, 4> kFirstBlursPx = {0.8, 2.0, 5.0, 12.0};
 constexpr double kFirstDamping = 1e-4;
+// A gain of cost / weight is one standard deviation: this is 0.05 of it.
+constexpr double kNegligibleGain = 0.0025;
+// A fit that still moves by less than kCreepPx after the last iteration is kept, and its standard
+// deviation enlarged by kCreepFactor steps.
+constexpr double kCreepPx = 0.02;
+constexpr double kCreepFactor = 5.0;
+constexpr double kBlurPriorWidth = 0.5;
 constexpr double kNearPx = 0.05;  // the first round's window needs no better
 constexpr double kConvergedPx = 1e-3;
 constexpr double kMostReachPx = 60.0;  // bounds the time for a hopeless blur
@@ -151,6 +159,14 @@ double solve_linear(const std::vector<Pixel>& pixels, const SaddleGuess& guess, 
   return std::max(0.0, sum - solution.dot(right));
 }
 
+// What is expected of the blur, weighted as one more pixel that would know it to kBlurPriorWidth:
+// without influence where the pixels tell the blur, decisive where a sharp edge along a pixel row
+// leaves it open, and with it the position.
+struct BlurPrior {
+  double log_blur = 0.0;
+  double weight = 0.0;
+};
+
 // Normal equations of the fit at one set of unknowns.
 struct Equations {
   Normal normal = Normal::Zero();  // sum of weight * row * row'
@@ -181,8 +197,16 @@ Equations equations_at(const std::vector<Pixel>& pixels,
   return equations;
 }
 
+void add(const BlurPrior& prior, const Unknowns& p, Equations& equations) {
+  const double off = p[kLogBlur] - prior.log_blur;
+  equations.normal(kLogBlur, kLogBlur) += prior.weight;
+  equations.right[kLogBlur] -= prior.weight * off;
+  equations.cost += prior.weight * off * off;
+}
+
 struct Fit {
   bool converged = false;
+  double last_step_px = std::numeric_limits<double>::infinity();
   Equations equations;  // at the end
 };
 
@@ -190,10 +214,17 @@ Fit minimise(const std::vector<Pixel>& pixels,
              const SaddleGuess& guess,
              double enough_px,
              Unknowns& p) {
+  double sum_weight = 0.0;
+  for (const Pixel& pixel : pixels) sum_weight += pixel.weight;
   double damping = kFirstDamping;
   Fit fit;
   Equations& equations = fit.equations;
+  BlurPrior prior;
   equations = equations_at(pixels, guess, p);
+  if (guess.blur_px > 0.0)
+    prior = {std::log(guess.blur_px),
+             equations.cost / sum_weight / (kBlurPriorWidth * kBlurPriorWidth)};
+  add(prior, p, equations);
   for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
     Normal damped = equations.normal;
     damped.diagonal().array() *= 1.0 + damping;
@@ -221,18 +252,32 @@ Fit minimise(const std::vector<Pixel>& pixels,
     const bool open = std::sin(candidate[kAngleV] - candidate[kAngleU]) >= kMinSine;
     // A step this small changes nothing that matters; the convergence is quadratic by then, so what
     // is left after it is far smaller still.
-    const bool last = step.head<2>().norm() < enough_px && std::abs(step[kLogBlur]) < 0.02;
+    const bool last =
+        step.head<2>().norm() < enough_px && std::abs(step[kLogBlur]) < 20.0 * enough_px;
+    bool negligible = false;
     Equations next;
-    if (open) next = equations_at(pixels, guess, candidate);
+    if (open) {
+      next = equations_at(pixels, guess, candidate);
+      add(prior, candidate, next);
+    }
     if (open && next.cost <= equations.cost) {
+      // Less damping where the model predicted the gain well, more where it did not (Nielsen 1999):
+      // on sharpened images, whose residuals are large, plain steps overshoot to and fro.
+      const double predicted = step.dot(equations.right) +
+                               damping * step.dot(equations.normal.diagonal().cwiseProduct(step));
+      const double gain = equations.cost - next.cost;
+      const double quality = predicted > 0.0 ? gain / predicted : 1.0;
+      negligible = gain <= kNegligibleGain * equations.cost / sum_weight;
       p = candidate;
       equations = next;
-      damping = std::max(1e-9, 0.1 * damping);
+      fit.last_step_px = step.head<2>().norm();
+      damping *= std::max(0.1, 1.0 - std::pow(2.0 * quality - 1.0, 3));
+      damping = std::max(kFirstDamping, damping);
     } else if (!last) {
-      damping = std::max(kFirstDamping, 10.0 * damping);
+      damping *= 10.0;
       if (damping > 1e8) break;
     }
-    if (last) {
+    if (last || negligible) {
       fit.converged = true;
       break;
     }
@@ -386,7 +431,8 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
                               move.norm(),
                               options.max_move_share * shorter));
   }
-  if (!fit.converged && fit.equations.cost > 0.0)
+  const bool creeping = !fit.converged && fit.last_step_px < kCreepPx;
+  if (!fit.converged && !creeping)
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: the fit did not converge", where(guess.p_px)));
 
@@ -418,6 +464,10 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
                             saddle.blur_px,
                             0.4 * shorter));
   saddle.covariance_px2 = covariance(pixels, guess, p, fit.equations);
+  if (creeping) {
+    const double left = kCreepFactor * fit.last_step_px;
+    saddle.covariance_px2 += left * left * Eigen::Matrix2d::Identity();
+  }
   if (!saddle.covariance_px2.allFinite())
     return fail(ErrorCode::kNoChart,
                 fmt::format("corner at {}: the position is not determined", where(saddle.p_px)));

@@ -216,24 +216,6 @@ Lattice measure_seed(ImageView<const float> image,
   return lattice;
 }
 
-// The next crossing continued from up to three in line, if there are two: each step as long as the
-// last one, changed as much as that one changed. Follows a bend the smooth grid does not.
-std::optional<Point2d> continued(const Lattice& lattice, int column, int row) {
-  Point2d sum(0.0, 0.0);
-  int count = 0;
-  for (const auto& [dc, dr] : {Lattice::Place{1, 0}, {-1, 0}, {0, 1}, {0, -1}}) {
-    const Saddle* a = lattice.find(column + dc, row + dr);
-    const Saddle* b = lattice.find(column + 2 * dc, row + 2 * dr);
-    if (a == nullptr || b == nullptr) continue;
-    const Saddle* c = lattice.find(column + 3 * dc, row + 3 * dr);
-    sum += c != nullptr ? Point2d(3.0 * (a->p_px - b->p_px) + c->p_px)
-                        : Point2d(2.0 * a->p_px - b->p_px);
-    ++count;
-  }
-  if (count == 0) return std::nullopt;
-  return sum / count;
-}
-
 void grow(ImageView<const float> image, Lattice& lattice) {
   // Where a place was probed in vain; tried again only when the prediction has moved.
   std::map<Lattice::Place, Point2d> failed;
@@ -333,6 +315,22 @@ SaddleGuess guess_at(const SmoothGrid& smooth, int column, int row, double blur_
   guess.curvature_v = smooth.curvature_v(column, row);
   guess.blur_px = blur_px;
   return guess;
+}
+
+std::optional<Point2d> continued(const Lattice& lattice, int column, int row) {
+  Point2d sum(0.0, 0.0);
+  int count = 0;
+  for (const auto& [dc, dr] : {Lattice::Place{1, 0}, {-1, 0}, {0, 1}, {0, -1}}) {
+    const Saddle* a = lattice.find(column + dc, row + dr);
+    const Saddle* b = lattice.find(column + 2 * dc, row + 2 * dr);
+    if (a == nullptr || b == nullptr) continue;
+    const Saddle* c = lattice.find(column + 3 * dc, row + 3 * dr);
+    sum += c != nullptr ? Point2d(3.0 * (a->p_px - b->p_px) + c->p_px)
+                        : Point2d(2.0 * a->p_px - b->p_px);
+    ++count;
+  }
+  if (count == 0) return std::nullopt;
+  return sum / count;
 }
 
 Looks looks_of(const Lattice& lattice) {

@@ -40,6 +40,11 @@ class Lattice {
 /// The guess for the crossing (column, row) of a smooth grid.
 SaddleGuess guess_at(const SmoothGrid& smooth, int column, int row, double blur_px);
 
+/// The crossing (column, row) continued from the next ones in line, where there are two or three:
+/// each step as long as the last one, changed as much as that one changed. Follows a bend that the
+/// smooth grid does not. The mean over the directions that allow it; nullopt without any.
+std::optional<Point2d> continued(const Lattice& lattice, int column, int row);
+
 /// Median blur and contrast of a lattice, to judge further corners by.
 struct Looks {
   double blur_px = 0.0;
