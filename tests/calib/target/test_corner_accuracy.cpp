@@ -199,7 +199,7 @@ TEST_CASE("a lens that bends the edges") {
   check(c, 0.008);
   CHECK(c.ours.bias() <= kBiasPx);
   c = compare({"blur 1, no noise, k1 -0.25", 1.0, 0.0, 45.0, -0.25});
-  CHECK(c.ours.rms() <= 0.004);
+  CHECK(c.ours.rms() <= 0.0018);  // 0.0022 when the edges are taken for straight
   CHECK(c.ours.bias() <= 0.001);
 }
 

@@ -6,6 +6,9 @@
 #include <numbers>
 #include <random>
 
+#include "calib/base/geometry.h"
+
+using trueplate::Point2d;
 using namespace trueplate::target::detail;
 
 namespace {
@@ -102,6 +105,27 @@ TEST_CASE("perpendicular edges give the product of two error functions") {
       CHECK(std::abs(model.at(x, y, nullptr) - std::erf(x / (1.5 * std::numbers::sqrt2)) *
                                                    std::erf(y / (1.5 * std::numbers::sqrt2))) <
             kShapeTolerance);
+}
+
+TEST_CASE("a known curvature bends the edges towards the other direction") {
+  const double u = 0.3;
+  const double v = 0.3 + 1.4;
+  constexpr double kBend = 0.02;
+  const Point2d along_u(std::cos(u), std::sin(u));
+  const Point2d along_v(std::cos(v), std::sin(v));
+  const Point2d beside_u(-std::sin(u), std::cos(u));  // towards +v
+  const Point2d beside_v(std::sin(v), -std::cos(v));  // towards +u
+  const SaddleModel bent_u(shape(u, v, 0.5), kBend, 0.0);
+  const SaddleModel bent_v(shape(u, v, 0.5), 0.0, kBend);
+  for (const double t : {-8.0, -5.0, 5.0, 8.0}) {
+    Point2d p = t * along_u + 0.5 * kBend * t * t * beside_u;
+    CHECK(std::abs(bent_u.at(p.x(), p.y(), nullptr)) < 1e-6);
+    p = t * along_v + 0.5 * kBend * t * t * beside_v;
+    CHECK(std::abs(bent_v.at(p.x(), p.y(), nullptr)) < 1e-6);
+  }
+  // The straight continuation of u lies on the side away from +v: dark on +u, light on -u.
+  CHECK(bent_u.at(8.0 * along_u.x(), 8.0 * along_u.y(), nullptr) < -0.5);
+  CHECK(bent_v.at(8.0 * along_v.x(), 8.0 * along_v.y(), nullptr) < -0.5);
 }
 
 TEST_CASE("derivatives agree with central differences") {
