@@ -53,6 +53,12 @@ class Comparison : public benchmark::ConsoleReporter {
     }
   }
 
+  /// Median processor time of what/who/threads; 0 when it was not run.
+  [[nodiscard]] double cpu_ms(const std::string& name) const {
+    const auto found = times_.find(name);
+    return found == times_.end() ? 0.0 : median(found->second).cpu_ms;
+  }
+
  private:
   struct Time {
     double wall_ms, cpu_ms;
@@ -75,9 +81,9 @@ class Comparison : public benchmark::ConsoleReporter {
 };
 
 /// Main program of a benchmark: `verify` compares the answers first and returns false when they
-/// differ; only then is anything timed.
-template <class Verify>
-int run_comparison(int argc, char** argv, const Verify& verify) {
+/// differ; only then is anything timed. `conclude` gets the finished Comparison.
+template <class Verify, class Conclude>
+int run_comparison(int argc, char** argv, const Verify& verify, const Conclude& conclude) {
   if (!verify()) {
     std::printf("answers differ; nothing was timed\n");
     return 1;
@@ -91,7 +97,12 @@ int run_comparison(int argc, char** argv, const Verify& verify) {
   if (benchmark::ReportUnrecognizedArguments(count, arguments.data())) return 1;
   Comparison reporter;
   benchmark::RunSpecifiedBenchmarks(&reporter);
+  conclude(reporter);
   return 0;
+}
+template <class Verify>
+int run_comparison(int argc, char** argv, const Verify& verify) {
+  return run_comparison(argc, argv, verify, [](const Comparison&) {});
 }
 
 struct ComparisonOptions {
