@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <cstdint>
 #include <set>
 
 #include "calib/footage/detail/metadata.h"
@@ -88,7 +89,7 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
   }
   std::vector<Channel> channels = frame.channels;
   for (Channel& channel : channels) channel.format = exr_format(channel.format);
-  const Result<void> written =
+  const Result<std::int64_t> written =
       detail::write_exr(file.temporary_path(),
                         path,
                         std::move(header),
@@ -96,6 +97,12 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                         threads);
   if (!written) return fail(written.error());
   std::vector<Warning> warnings;
+  if (*written > 0) {
+    warnings.push_back(
+        {"clipped",
+         fmt::format("{} samples beyond 65504, the largest half, became that", *written),
+         static_cast<double>(*written)});
+  }
   if (frame.alpha == footage::Alpha::kUnassociated) {
     warnings.push_back({"alpha-association",
                         "EXR takes colour as multiplied by alpha, this frame's is not; the numbers "

@@ -9,6 +9,7 @@
 
 #include <array>
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <utility>
 
@@ -237,15 +238,15 @@ Result<void> write_st_map(const std::filesystem::path& path,
   const std::array<footage::Channel, 2> channels = {
       {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
   const Image<float> pixels = for_disk(map.st, options.threads);
-  Result<void> written = detail::write_exr(file->temporary_path(),
-                                           path,
-                                           std::move(header),
-                                           {.pixels = pixels.view(),
-                                            .windows = map.output,
-                                            .pixel_aspect = options.pixel_aspect,
-                                            .channels = channels},
-                                           options.threads);
-  if (!written) return written;
+  const Result<std::int64_t> written = detail::write_exr(file->temporary_path(),
+                                                         path,
+                                                         std::move(header),
+                                                         {.pixels = pixels.view(),
+                                                          .windows = map.output,
+                                                          .pixel_aspect = options.pixel_aspect,
+                                                          .channels = channels},
+                                                         options.threads);
+  if (!written) return fail(written.error());
   return file->commit(options.flush);
 }
 

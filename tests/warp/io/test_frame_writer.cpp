@@ -484,6 +484,25 @@ TEST_CASE("what a format cannot hold is told, with the number") {
   CHECK(!fs::exists(folder.path() / "x2.dpx"));
 }
 
+TEST_CASE("what is too large for half becomes the largest half, not infinity") {
+  const ScratchFolder folder;
+  Frame frame = make_plate(16, 8, SampleFormat::kHalf);
+  frame.pixels.at(0, 0, 0) = 65519.0F;  // still rounds to 65504
+  frame.pixels.at(1, 0, 0) = 65520.0F;
+  frame.pixels.at(2, 0, 1) = -1e30F;
+  frame.pixels.at(3, 0, 2) = -std::numeric_limits<float>::infinity();
+  const auto warnings = write_frame(folder.path() / "x.exr", frame);
+  REQUIRE(warnings);
+  CHECK(codes_of(*warnings) == Names{"clipped"});
+  CHECK(value_of(*warnings, "clipped") == 2);
+  const auto again = read_frame(folder.path() / "x.exr");
+  REQUIRE(again);
+  CHECK(again->pixels.at(0, 0, 0) == 65504.0F);
+  CHECK(again->pixels.at(1, 0, 0) == 65504.0F);
+  CHECK(again->pixels.at(2, 0, 1) == -65504.0F);
+  CHECK(again->pixels.at(3, 0, 2) == -std::numeric_limits<float>::infinity());
+}
+
 TEST_CASE("alpha is neither multiplied in nor divided out") {
   const ScratchFolder folder;
   const Frame frame =

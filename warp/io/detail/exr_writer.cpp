@@ -8,6 +8,10 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <atomic>
+#include <cmath>
+#include <cstdint>
+#include <limits>
 #include <stdexcept>
 #include <vector>
 
@@ -109,22 +113,37 @@ class RowFeeder {
     return buffer;
   }
 
+  [[nodiscard]] std::int64_t num_clipped() const { return num_clipped_.load(); }
+
  private:
+  static half to_half(float value, std::int64_t& clipped) {
+    // From here on a half would round to infinity.
+    constexpr float kOverflow = 65520.0F;
+    const float size = std::abs(value);
+    if (size >= kOverflow && size < std::numeric_limits<float>::infinity()) {
+      ++clipped;
+      value = std::copysign(65504.0F, value);
+    }
+    return half(value);
+  }
   static bool is_half(const Channel& channel) { return channel.format == SampleFormat::kHalf; }
 
   void convert(int begin, int end) {
     const auto width = static_cast<std::size_t>(picture_.pixels.width);
     const auto num_channels = static_cast<std::size_t>(picture_.pixels.channels);
     const auto convert_rows = [&](int first, int last) {
+      std::int64_t clipped = 0;
       for (int y = first; y < last; ++y) {
         const float* from = picture_.pixels.row(begin + y);
         std::size_t plane = 0;
         for (std::size_t c = 0; c < num_channels; ++c) {
           if (!is_half(picture_.channels[c])) continue;
           half* to = halves_.data() + plane_size_ * plane++ + static_cast<std::size_t>(y) * width;
-          for (std::size_t x = 0; x < width; ++x) to[x] = half(from[x * num_channels + c]);
+          for (std::size_t x = 0; x < width; ++x)
+            to[x] = to_half(from[x * num_channels + c], clipped);
         }
       }
+      if (clipped > 0) num_clipped_.fetch_add(clipped);
     };
     parallel_rows(end - begin, threads_, convert_rows, 16);
   }
@@ -133,17 +152,19 @@ class RowFeeder {
   int threads_;
   std::size_t plane_size_ = 0;
   std::vector<half> halves_;
+  std::atomic<std::int64_t> num_clipped_{0};
 };
 
 }  // namespace
 
-Result<void> write_exr(const std::filesystem::path& temporary_path,
-                       const std::filesystem::path& shown_path,
-                       Imf::Header header,
-                       const ExrPicture& picture,
-                       int threads) {
+Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
+                               const std::filesystem::path& shown_path,
+                               Imf::Header header,
+                               const ExrPicture& picture,
+                               int threads) {
   CheckedFile file(temporary_path);
   std::string reason;
+  std::int64_t num_clipped = 0;
   try {
     describe_pixels(header, picture);
     ExrStream stream(file, shown_path.string());
@@ -155,15 +176,16 @@ Result<void> write_exr(const std::filesystem::path& temporary_path,
       output.setFrameBuffer(feeder.rows(begin, end));
       output.writePixels(end - begin);
     }
+    num_clipped = feeder.num_clipped();
   } catch (const std::exception& exception) {
     reason = exception.what();
   }
-  if (Result<void> closed = file.close(shown_path); !closed) return closed;
+  if (Result<void> closed = file.close(shown_path); !closed) return fail(closed.error());
   if (!reason.empty()) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("{}: OpenEXR refuses the picture ({})", shown_path.string(), reason));
   }
-  return {};
+  return num_clipped;
 }
 
 }  // namespace trueplate::warp::detail

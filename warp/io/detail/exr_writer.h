@@ -2,6 +2,7 @@
 
 #include <OpenEXR/ImfHeader.h>
 
+#include <cstdint>
 #include <filesystem>
 #include <span>
 
@@ -21,11 +22,13 @@ struct ExrPicture {
 };
 
 /// Writes a scanline file to `temporary_path`. Of `header` everything is taken over that does not
-/// describe pixels, and the compression. Errors name `shown_path`.
-Result<void> write_exr(const std::filesystem::path& temporary_path,
-                       const std::filesystem::path& shown_path,
-                       Imf::Header header,
-                       const ExrPicture& picture,
-                       int threads);
+/// describe pixels, and the compression. Errors name `shown_path`. Returns how many finite samples
+/// were beyond the largest half (65504) and became that, since infinity would spread in every later
+/// filter.
+Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
+                               const std::filesystem::path& shown_path,
+                               Imf::Header header,
+                               const ExrPicture& picture,
+                               int threads);
 
 }  // namespace trueplate::warp::detail
