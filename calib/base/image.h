@@ -3,9 +3,11 @@
 #include <cassert>
 #include <cstddef>
 #include <memory>
+#include <type_traits>
 #include <utility>
 
 #include "calib/base/geometry.h"
+#include "calib/base/pixel_memory.h"
 
 namespace trueplate {
 
@@ -34,6 +36,8 @@ struct ImageView {
 /// Moves, does not copy implicitly; clone() copies.
 template <class T>
 class Image {
+  static_assert(std::is_trivial_v<T>, "the memory is used as it comes");
+
  public:
   static constexpr std::size_t kPadding = 16;
 
@@ -42,7 +46,7 @@ class Image {
       : width_(width),
         height_(height),
         channels_(channels),
-        pixels_(std::make_unique_for_overwrite<T[]>(size() + kPadding)) {
+        pixels_(static_cast<T*>(allocate_pixel_memory((size() + kPadding) * sizeof(T)))) {
     assert(width >= 0 && height >= 0 && channels >= 0);
     for (std::size_t i = 0; i < kPadding; ++i) pixels_[size() + i] = T{};
   }
@@ -84,7 +88,7 @@ class Image {
   int width_ = 0;
   int height_ = 0;
   int channels_ = 0;
-  std::unique_ptr<T[]> pixels_;
+  std::unique_ptr<T[], PixelMemoryDeleter> pixels_;
 };
 
 }  // namespace trueplate
