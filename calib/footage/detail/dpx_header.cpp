@@ -17,6 +17,7 @@ using Stream = std::unique_ptr<std::FILE, int (*)(std::FILE*)>;
 // The file header, then at 768 the image header with its first element at 780.
 constexpr std::size_t kHeaderSize = 820;
 constexpr std::size_t kDataPlace = 4;
+constexpr std::size_t kUserSize = 32;
 constexpr std::size_t kDescriptor = 800;
 constexpr std::size_t kBits = 803;
 constexpr std::size_t kPacking = 804;
@@ -24,6 +25,7 @@ constexpr std::size_t kEncoding = 806;
 constexpr std::size_t kElementPlace = 808;
 constexpr std::size_t kRowPadding = 812;
 constexpr std::uint32_t kUndefined = 0xFFFFFFFFU;
+constexpr std::uint32_t kMaxUserSize = 1U << 20;  // the standard's own limit
 
 std::uint32_t number(const unsigned char* bytes, int size, bool big_endian) {
   std::uint32_t value = 0;
@@ -54,6 +56,10 @@ Result<DpxLayout> read_dpx_layout(const std::filesystem::path& path) {
   const auto field = [&](std::size_t place, int size) {
     return number(header.data() + place, size, layout.big_endian);
   };
+  // OpenImageIO ends the program at sizes beyond 2^31.
+  if (const std::uint32_t size = field(kUserSize, 4); size != kUndefined && size > kMaxUserSize) {
+    return damaged(path, fmt::format("{} bytes of user data", size));
+  }
   layout.descriptor = header[kDescriptor];
   layout.bits = header[kBits];
   layout.packing = static_cast<int>(field(kPacking, 2));

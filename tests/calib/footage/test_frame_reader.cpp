@@ -378,6 +378,24 @@ TEST_CASE("absurd sizes are refused before memory is asked for") {
   CHECK(read_frame(path, {.max_bytes = std::size_t{kWidth} * kHeight * 3 * 4}));
 }
 
+TEST_CASE("a DPX that promises gigabytes of user data is refused") {
+  const ScratchFolder folder;
+  const fs::path path = write_with_library(folder.path() / "d8.dpx", 3, OIIO::TypeUInt8);
+  const std::string content = content_of(path);
+  for (const std::uint32_t size : {0xBB000000U, 0x7FFFFFFFU, 0xFFFFFFFEU, 0x00FFFFFFU}) {
+    for (const bool swapped : {false, true}) {
+      std::string bytes = content;
+      for (int i = 0; i < 4; ++i) {
+        bytes[static_cast<std::size_t>(32 + i)] =
+            static_cast<char>(size >> (swapped ? 24 - 8 * i : 8 * i) & 0xFF);
+      }
+      write_content(folder.path() / "user.dpx", bytes);
+      const auto frame = read_frame(folder.path() / "user.dpx");
+      if (!frame) CHECK(frame.error().code == ErrorCode::kUnreadable);
+    }
+  }
+}
+
 TEST_CASE("EXR windows, tiles, mixed formats, several threads") {
   const ScratchFolder folder;
   const fs::path path = folder.path() / "tiles.exr";
