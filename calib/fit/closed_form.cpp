@@ -182,6 +182,7 @@ Eigen::Matrix<double, N, 1> robust_null_vector(
 std::optional<Pinhole> centred_closed_form(const std::vector<Eigen::Matrix3d>& homographies,
                                            ImageSize plate) {
   std::vector<std::array<Eigen::Vector3d, 2>> rows;
+  rows.reserve(homographies.size());
   for (const Eigen::Matrix3d& h : homographies) {
     const Eigen::Vector3d v12 = h.col(0).cwiseProduct(h.col(1));
     const Eigen::Vector3d v11 = h.col(0).cwiseAbs2();
@@ -314,6 +315,7 @@ std::optional<Pinhole> zhang_closed_form(std::span<const Eigen::Matrix3d> plate_
   // b = (B11, B22, B13, B23, B33); B12 = 0 is zero skew.
   using Row = Eigen::Matrix<double, 5, 1>;
   std::vector<std::array<Row, 2>> rows;
+  rows.reserve(plate_from_chart.size());
   for (const Eigen::Matrix3d& h : centred(plate_from_chart, plate_size)) {
     const auto v = [&h](int i, int j) {
       Row row;
@@ -352,7 +354,8 @@ std::vector<StartPinhole> start_candidates(std::span<const Eigen::Matrix3d> plat
   // principal point far away, while real ones are close to the centre.
   const auto add = [&](const std::optional<Pinhole>& pinhole, StartMethod method, double penalty) {
     if (!pinhole) return;
-    rated.push_back({{*pinhole, method}, penalty * misfit(plate_from_chart, *pinhole)});
+    const double rating = penalty * misfit(plate_from_chart, *pinhole);
+    if (std::isfinite(rating)) rated.push_back({{*pinhole, method}, rating});
   };
   const std::vector<Eigen::Matrix3d> homographies = centred(plate_from_chart, plate);
   if (options.focal_px) {
@@ -380,6 +383,7 @@ std::vector<StartPinhole> start_candidates(std::span<const Eigen::Matrix3d> plat
     return a.misfit < b.misfit;
   });
   std::vector<StartPinhole> result;
+  result.reserve(rated.size() + guesses.size());
   for (const Rated& r : rated) result.push_back(r.start);
   for (const Rated& r : guesses) result.push_back(r.start);
   return result;

@@ -16,6 +16,7 @@
 #include "calib/fit/detail/held_out.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_uncertainty.h"
+#include "calib/fit/detail/residual_pattern.h"
 #include "calib/fit/detail/screen.h"
 
 namespace trueplate::fit {
@@ -200,10 +201,14 @@ class Fitter {
       return std::max(kSmallestCauchyPx, tuning * attempt.frames.robust_sigma_px());
     };
     adjust_active(attempt, cauchy(kFirstCauchyTuning), 1e-3);
-    attempt.frames.retry_bad_poses(attempt.state.intrinsics, cauchy(kCauchyTuning));
+    attempt.frames.retry_poses(
+        Frames::Retry::kBad, attempt.state.intrinsics, cauchy(kCauchyTuning));
     adjust_active(attempt, cauchy(kCauchyTuning), 1e-5);
+    attempt.frames.retry_poses(
+        Frames::Retry::kBad, attempt.state.intrinsics, cauchy(kCauchyTuning));
     for (int round = 0; round < kMaxRejectionRounds; ++round) {
-      attempt.frames.retry_bad_poses(attempt.state.intrinsics, cauchy(kCauchyTuning));
+      attempt.frames.retry_poses(
+          Frames::Retry::kInactive, attempt.state.intrinsics, cauchy(kCauchyTuning));
       const bool changed =
           attempt.frames.decide(options_.rejection_limit_sigma, options_.frame_limit_factor);
       if (attempt.frames.num_active() == 0) {
@@ -283,6 +288,22 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
 
   const bool fix_focal = options.focal_mode == FocalMode::kFixed;
   const ImageSize plate = screened.plate_size;
+  const int longer = std::max(plate.width, plate.height);
+  const auto in_range = [&](const Point2d& f) {
+    return f.minCoeff() >= kCollapsed * longer && f.maxCoeff() <= kRunAway * longer;
+  };
+  if (options.focal_px && !in_range(*options.focal_px)) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("focal length {:.4g} x {:.4g} px for a {}x{} plate, wanted {:.4g} to {:.4g} "
+                    "px: check the focal length and the film back",
+                    options.focal_px->x(),
+                    options.focal_px->y(),
+                    plate.width,
+                    plate.height,
+                    kCollapsed * longer,
+                    kRunAway * longer));
+  }
   std::vector<StartPinhole> starts;
   if (fix_focal) {
     starts.push_back(
@@ -316,9 +337,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
         frames.all.size()));
   }
   const Eigen::VectorXd& theta = attempt.state.intrinsics;
-  const int longer = std::max(plate.width, plate.height);
-  if (!theta.allFinite() || theta(0) < kCollapsed * longer || theta(0) > kRunAway * longer ||
-      theta(1) < kCollapsed * longer || theta(1) > kRunAway * longer) {
+  if (!theta.allFinite() || !in_range(theta.head<2>())) {
     return not_determined(
         fmt::format("the focal length ran away to {:.4g} x {:.4g} px", theta(0), theta(1)));
   }
@@ -376,6 +395,14 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
                     largest_tilt));
   }
   summarise_residuals(fit);
+  // With unequal weights neighbours have unequal noise, and the comparison means nothing.
+  const std::optional<double> local = options.weighting == Weighting::kEqual
+                                          ? detail::local_noise_px(views, fit.frames)
+                                          : std::nullopt;
+  if (local && fit.noise_sigma_px > 0.0) {
+    const double ratio = *local / fit.noise_sigma_px;
+    fit.systematic_share = 1.0 - ratio * ratio;
+  }
   std::optional<detail::HeldOut> held_out;
   if (options.held_out_folds > 0) {
     held_out = detail::held_out(

@@ -35,7 +35,8 @@ enum class Weighting {
 struct FitOptions {
   std::string model = "radial-tangential";  // a name from lens::model_table()
   FocalMode focal_mode = FocalMode::kFree;
-  std::optional<Point2d> focal_px = std::nullopt;  // start, or the truth with FocalMode::kFixed
+  /// A start, or the truth with FocalMode::kFixed; 0.05 to 200 times the plate's longer side.
+  std::optional<Point2d> focal_px = std::nullopt;
   double focal_ratio = 1.0;  // expected focal_px.x / focal_px.y; for starts and one warning
   Rejection rejection = Rejection::kRobust;
   /// A corner goes when its residual exceeds this many robust standard deviations (per coordinate)
@@ -65,6 +66,8 @@ struct FrameFit {
   std::string reason;      // why the frame was left out; empty when used
   Pose camera_from_chart;  // the last fit's; meaningless when has_pose is false
   bool has_pose = false;
+  Eigen::Vector3d chart_normal = {
+      0.0, 0.0, 1.0};            // unit vector in camera axes, away from the camera
   double tilt_deg = 0.0;         // between the chart's normal and the optical axis, 0 .. 90
   std::vector<PointFit> points;  // one for each corner of the view, in its order
 };
@@ -89,7 +92,16 @@ struct LensFit {
   double rms_px = 0.0;           // sqrt(sum(dx^2 + dy^2) / num_points), used corners
   double max_residual_px = 0.0;  // longest residual vector of a used corner
   double p95_residual_px = 0.0;  // 95 % of used corners have one no longer than this
-  double noise_sigma_px = 0.0;   // per coordinate: sqrt(SSE / (2 num_points - fitted parameters))
+  /// Per coordinate: sqrt(SSE / (2 num_points - fitted parameters)). With Weighting::kBySigma, of a
+  /// corner whose sigma_px is the median.
+  double noise_sigma_px = 0.0;
+
+  /// The share of noise_sigma_px^2 that is not noise: 1 - (local noise / noise_sigma_px)^2, where
+  /// the local noise comes from differences between neighbouring corners, which a wrong model or a
+  /// bent chart hardly touches. Near 0 (it may be slightly negative) where the model holds. Where
+  /// it is large, sigma, covariance and map sigma are too small, for they take all residuals for
+  /// noise. nullopt when the corners form no regular grid or are few.
+  std::optional<double> systematic_share;
 
   /// The residual to expect in a frame the fit has not seen; nullopt when there are too few frames
   /// or it was not asked for. The used frames, sorted by name, are cut into
@@ -100,7 +112,8 @@ struct LensFit {
   /// the rms per point over all these judgements.
   std::optional<double> held_out_rms_px;
 
-  /// Standard deviation of the lens map: how far the plate position of a fixed ray may be off,
+  /// Standard deviation of the lens map (in the literature the root of the expected mapping error):
+  /// how far the plate position of a fixed ray may be off,
   /// after removing the small camera rotation that a camera solve absorbs. Root mean square over
   /// the plate, and the largest value (at a corner or edge). See map_sigma_px().
   double map_sigma_rms_px = 0.0;

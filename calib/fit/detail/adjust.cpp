@@ -1,12 +1,17 @@
 #include "calib/fit/detail/adjust.h"
 
-#include <ceres/ceres.h>
+#include <ceres/cost_function.h>
+#include <ceres/manifold.h>
+#include <ceres/ordered_groups.h>
+#include <ceres/problem.h>
+#include <ceres/solver.h>
 
 #include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cassert>
 #include <cmath>
+#include <memory>
 
 namespace trueplate::fit::detail {
 namespace {

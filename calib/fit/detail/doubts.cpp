@@ -28,6 +28,8 @@ constexpr double kHeldOutExcess = 1.3;  // over what the noise alone would give
 constexpr double kManyRejected = 0.05;
 constexpr double kUncertainMapPx = 0.5;
 constexpr double kWrongRatio = 0.01;
+constexpr double kSystematic = 0.5;
+constexpr double kSystematicPx = 0.1;  // below this rms nobody sees it
 
 class Collector {
  public:
@@ -46,10 +48,9 @@ int num_distinct_tilts(const LensFit& fit) {
   const double closest = std::cos(kSameTiltDeg * EIGEN_PI / 180.0);
   for (const FrameFit& frame : fit.frames) {
     if (!frame.used) continue;
-    const Eigen::Vector3d n = frame.camera_from_chart.rotation.col(2);
-    const bool known = std::any_of(normals.begin(), normals.end(), [&](const auto& other) {
-      return std::abs(n.dot(other)) > closest;
-    });
+    const Eigen::Vector3d& n = frame.chart_normal;
+    const bool known = std::any_of(
+        normals.begin(), normals.end(), [&](const auto& other) { return n.dot(other) > closest; });
     if (!known) normals.push_back(n);
   }
   return static_cast<int>(normals.size());
@@ -247,6 +248,15 @@ void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& o
                     "look at the worst frames",
                     fit.rms_px,
                     kFairRmsPx));
+  }
+  if (fit.systematic_share && *fit.systematic_share > kSystematic && fit.rms_px > kSystematicPx) {
+    out.add("systematic-residuals",
+            *fit.systematic_share,
+            fmt::format(
+                "{:.0f} % of the residuals' variance is the same for neighbouring corners, so it "
+                "is not noise: the chart is bent, the model cannot follow the lens, or the "
+                "camera moved; the standard deviations are too small",
+                100.0 * *fit.systematic_share));
   }
   const double expected = fit.noise_sigma_px * held_out_per_noise;
   if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * expected) {

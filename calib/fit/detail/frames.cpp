@@ -46,16 +46,6 @@ ViewPoints select(const ViewPoints& points, const std::vector<char>& used) {
   return result;
 }
 
-/// Whether the corners that are left still determine a pose (not all on one line).
-bool determines_pose(const ViewPoints& points) {
-  std::vector<target::Corner> corners(points.size());
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    corners[i].p_chart_mm = Eigen::Map<const Eigen::Vector3d>(&points.chart_mm[3 * i]);
-    corners[i].p_plate_px = {points.plate_px[2 * i], points.plate_px[2 * i + 1]};
-  }
-  return homography_of(corners).has_value();
-}
-
 }  // namespace
 
 Frames::Frames(const ModelKernel& kernel, const Screened& screened, const Pinhole& pinhole)
@@ -137,12 +127,12 @@ double Frames::median_frame_sigma_px() const {
   return median(sigmas);
 }
 
-void Frames::retry_bad_poses(const Eigen::VectorXd& intrinsics, double cauchy_scale) {
+void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double cauchy_scale) {
   const double limit = std::max(3.0 * median_frame_sigma_px(), kNeverRejectPx);
   std::optional<lens::Lens> lens;
   for (Frame& frame : all) {
     const bool bad = !(frame.sigma_px <= limit);
-    if (frame.active && !bad) continue;
+    if (frame.active && (!bad || which == Retry::kInactive)) continue;
     // The old pose, moved to where the current lens wants it, and one made without it.
     Frame trial = frame;
     const auto consider = [&](const Pose& start) {
@@ -215,7 +205,7 @@ bool Frames::decide(double limit_sigma, double frame_limit_factor) {
             fmt::format("{} of {} corners are off by more than {:.3g} px", n - kept, n, limit);
       } else if (kept < n) {
         frame.fitted = select(frame.screened->points, frame.used);
-        if (!determines_pose(frame.fitted)) {
+        if (!determines_homography(frame.fitted, frame.screened->plane_from_chart)) {
           frame.active = false;
           frame.reason = fmt::format("the {} corners left after rejection lie on one line", kept);
         }
@@ -253,6 +243,7 @@ std::vector<FrameFit> Frames::report(const std::vector<target::View>& views) con
     out.camera_from_chart = frame.pose;
     const Eigen::Vector3d normal =
         frame.pose.rotation * frame.screened->plane_from_chart.rotation.row(2).transpose();
+    out.chart_normal = normal.z() < 0.0 ? Eigen::Vector3d(-normal) : normal;
     out.tilt_deg = std::atan2(normal.head<2>().norm(), std::abs(normal.z())) * 180.0 / EIGEN_PI;
     double squares = 0.0;
     std::size_t count = 0;

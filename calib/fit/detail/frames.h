@@ -49,9 +49,13 @@ class Frames {
   /// robust standard deviation. For comparing fits from different starts.
   [[nodiscard]] double typical_residual_px(Rejection rejection) const;
 
-  /// Gives frames that fit badly, or not at all, a pose made anew through the current lens, and
-  /// keeps it where it is better.
-  void retry_bad_poses(const Eigen::VectorXd& intrinsics, double cauchy_scale);
+  /// Which frames get a second chance at a pose.
+  enum class Retry {
+    kBad,       // all that fit badly or not at all
+    kInactive,  // only those that do not take part: the poses of the others are the last fit's
+  };
+  /// Gives such frames a pose made anew through the current lens, and keeps it where it is better.
+  void retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double cauchy_scale);
 
   /// Chooses the corners and frames of the next fit from the residuals of all usable ones. Returns
   /// whether anything differs from before.

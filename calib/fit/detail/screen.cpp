@@ -253,6 +253,10 @@ Screened screen(const std::vector<target::View>& views, Weighting weighting) {
   return result;
 }
 
+bool determines_homography(const ViewPoints& points, const Pose& plane_from_chart) {
+  return plane_homography(points, plane_from_chart, {}).has_value();
+}
+
 std::optional<Pose> pose_through_lens(const ViewPoints& points,
                                       const Pose& plane_from_chart,
                                       const lens::Lens& lens) {

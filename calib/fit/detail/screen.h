@@ -36,6 +36,9 @@ struct Screened {
 };
 [[nodiscard]] Screened screen(const std::vector<target::View>& views, Weighting weighting);
 
+/// Whether corners determine a homography (at least four, not on a line).
+[[nodiscard]] bool determines_homography(const ViewPoints& points, const Pose& plane_from_chart);
+
 /// The pose of a view for a known lens: homography of the straightened corners. nullopt when they
 /// cannot be straightened or do not determine one.
 [[nodiscard]] std::optional<Pose> pose_through_lens(const ViewPoints& points,

@@ -203,6 +203,30 @@ TEST_CASE("nothing is rejected from clean Gaussian corners") {
         1e-4);
 }
 
+TEST_CASE("a blurred frame stays in, and the result is still the least-squares optimum") {
+  auto data = good_set(tests::synthetic_lens(), 30);
+  std::mt19937 random(3000);
+  std::normal_distribution<double> blur(0.0, 0.35);
+  for (target::Corner& corner : data.views[4].corners) {
+    corner.p_plate_px += Point2d(blur(random), blur(random));
+  }
+  const auto robust = fit::fit_lens(data.views, {.held_out_folds = 0});
+  const auto plain = fit::fit_lens(data.views, {.rejection = Rejection::kOff, .held_out_folds = 0});
+  REQUIRE(robust);
+  REQUIRE(plain);
+  CHECK(robust->num_points == 16 * 54);
+  CHECK((robust->parameters - plain->parameters).cwiseQuotient(plain->sigma).cwiseAbs().maxCoeff() <
+        1e-4);
+  CHECK(robust->rms_px == doctest::Approx(plain->rms_px).epsilon(1e-9));
+  // Residuals, rms and noise tell one story.
+  double squares = 0.0;
+  for (const fit::FrameFit& frame : robust->frames) {
+    for (const fit::PointFit& point : frame.points) squares += point.residual_px.squaredNorm();
+  }
+  const double freedom = 2.0 * robust->num_points - 9.0 - 6.0 * robust->num_frames;
+  CHECK(std::sqrt(squares / freedom) == doctest::Approx(robust->noise_sigma_px).epsilon(1e-9));
+}
+
 TEST_CASE("the order of the views changes nothing") {
   auto data = good_set(tests::synthetic_lens(), 15);
   data.views[3].corners[7].p_plate_px.x() += 9.0;
@@ -375,6 +399,112 @@ TEST_CASE("a bowed chart with known heights is fitted as it is") {
   REQUIRE(fitted);
   CHECK((fitted->parameters - parameters_of(truth)).head<4>().cwiseAbs().maxCoeff() < 1e-5);
   CHECK(fitted->rms_px < 1e-7);
+}
+
+TEST_CASE("what is not noise is told from noise") {
+  const lens::Lens truth = tests::synthetic_lens();
+  // White noise: no share, whatever its size.
+  for (double noise : {0.05, 0.5}) {
+    const auto fitted = fit::fit_lens(good_set(truth, 25, noise).views, {.held_out_folds = 0});
+    REQUIRE(fitted);
+    REQUIRE(fitted->systematic_share);
+    CHECK(std::abs(*fitted->systematic_share) < 0.12);
+    CHECK_FALSE(has_warning(*fitted, "systematic-residuals"));
+  }
+  // A print that is bowed by 3 mm over 200 mm, believed to be flat.
+  auto data = good_set(truth, 26, 0.05);
+  std::mt19937 random(2600);
+  std::normal_distribution<double> noise(0.0, 0.05);
+  for (std::size_t v = 0; v < data.views.size(); ++v) {
+    for (target::Corner& corner : data.views[v].corners) {
+      const double x = (corner.p_chart_mm.x() - 100.0) / 100.0;
+      const Eigen::Vector3d bowed = corner.p_chart_mm + Eigen::Vector3d(0.0, 0.0, 3.0 * x * x);
+      const Eigen::Vector3d p = data.poses[v].rotation * bowed + data.poses[v].translation_mm;
+      corner.p_plate_px =
+          lens::px_from_ideal(truth, *lens::distort(truth.model, Point2d(p.hnormalized()))) +
+          Point2d(noise(random), noise(random));
+    }
+  }
+  const auto bowed = fit::fit_lens(data.views, {.held_out_folds = 0});
+  REQUIRE(bowed);
+  REQUIRE(bowed->systematic_share);
+  CHECK(*bowed->systematic_share > 0.8);
+  CHECK(has_warning(*bowed, "systematic-residuals"));
+  // And what is left is the noise that was put in.
+  CHECK(bowed->noise_sigma_px * std::sqrt(1.0 - *bowed->systematic_share) ==
+        doctest::Approx(0.05).epsilon(0.3));
+}
+
+TEST_CASE("a cropped plate: the principal point is found far from the centre, and reported") {
+  const lens::Lens whole = tests::synthetic_lens();
+  auto data = good_set(whole, 27);
+  for (target::View& view : data.views) {
+    view.plate_size = {1400, 1080};
+    std::erase_if(view.corners, [](const auto& c) { return c.p_plate_px.x() > 1400.0; });
+  }
+  const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
+  REQUIRE(fitted);
+  CHECK(std::abs(fitted->lens.principal_point_px.x() - whole.principal_point_px.x()) <
+        4.0 * fitted->sigma(2));
+  CHECK(std::abs(fitted->lens.focal_px.x() - whole.focal_px.x()) < 4.0 * fitted->sigma(0));
+  CHECK(has_warning(*fitted, "principal-point-far"));
+}
+
+TEST_CASE("corners in the middle only: the fit says that the frame's corner is a guess") {
+  // A strong lens seen through the middle third: whatever the polynomial does outside, it is not
+  // measured.
+  lens::Lens truth = tests::synthetic_lens();
+  truth.model = lens::RadialTangential({-0.3, 0.12, -0.02, 0.0, 0.0});
+  auto data =
+      tests::synthetic_views(truth, {.num_views = 20, .noise_px = 0.2, .fill = 0.3, .seed = 28});
+  const Point2d centre(960.0, 540.0);
+  for (target::View& view : data.views) {
+    std::erase_if(view.corners,
+                  [&](const auto& c) { return (c.p_plate_px - centre).norm() > 400.0; });
+  }
+  const auto fitted = fit::fit_lens(data.views, {});
+  REQUIRE(fitted);
+  CHECK(has_warning(*fitted, "poor-coverage"));
+  CHECK(has_warning(*fitted, "short-reach"));
+  CHECK(has_warning(*fitted, "uncertain-map"));
+  // The forecast at the frame's corner covers the true error there.
+  const Point2d corner(0.0, 0.0);
+  const auto sigma = fit::map_sigma_px(*fitted, corner, fit::Absorbed::kNothing);
+  if (sigma) {
+    const Point2d ideal = *lens::undistort(truth.model, lens::ideal_from_px(truth, corner));
+    if (const auto moved = lens::distort(fitted->lens.model, ideal)) {
+      CHECK((lens::px_from_ideal(fitted->lens, *moved) - corner).norm() < 5.0 * *sigma);
+    }
+  } else {
+    CHECK(has_warning(*fitted, "fold-inside-plate"));
+  }
+}
+
+TEST_CASE("a fitted lens that folds inside the plate is reported") {
+  // The truth itself folds at r = 1 / sqrt(3 * 0.5) = 0.816, inside the plate's corner at about
+  // 0.58 distorted; no corner was seen beyond.
+  lens::Lens truth = tests::synthetic_lens();
+  truth.focal_px = {1000.0, 1000.0};
+  truth.model = lens::RadialTangential({-0.5, 0.0, 0.0, 0.0, 0.0});
+  const auto data = tests::synthetic_views(truth, {.num_views = 20, .fill = 0.4, .seed = 29});
+  const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
+  REQUIRE(fitted);
+  CHECK(lens::invertible_share_of_border(fitted->lens) < 1.0);
+  CHECK(has_warning(*fitted, "fold-inside-plate"));
+}
+
+TEST_CASE("too few frames for the noise: held-out frames say so") {
+  int warned = 0;
+  for (unsigned seed = 200; seed < 206; ++seed) {
+    const auto data = tests::synthetic_views(
+        tests::synthetic_lens(),
+        {.num_views = 3, .columns = 5, .rows = 4, .noise_px = 0.8, .fill = 0.3, .seed = seed});
+    const auto fitted = fit::fit_lens(data.views, {});
+    if (!fitted) continue;
+    REQUIRE(fitted->held_out_rms_px);
+    if (has_warning(*fitted, "held-out-worse")) ++warned;
+  }
+  CHECK(warned > 0);
 }
 
 TEST_CASE("long, short and strongly bent lenses converge from the corners alone") {

@@ -48,6 +48,9 @@ TEST_CASE("options that make no sense") {
   CHECK(contains(message({.focal_mode = fit::FocalMode::kFixed}), "none given"));
   CHECK(contains(message({.focal_px = Point2d(0.0, 1000.0)}), "above 0"));
   CHECK(contains(message({.focal_px = Point2d(1000.0, kNan)}), "above 0"));
+  CHECK(contains(message({.focal_px = Point2d(1e9, 1e9)}), "film back"));
+  CHECK(contains(message({.focal_mode = fit::FocalMode::kFixed, .focal_px = Point2d(1.0, 1.0)}),
+                 "1920x1080"));
   CHECK(contains(message({.focal_ratio = -1.0}), "ratio"));
   CHECK(contains(message({.rejection_limit_sigma = 0.5}), "at least 3"));
   CHECK(contains(message({.rejection_limit_sigma = kNan}), "at least 3"));
