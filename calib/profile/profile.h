@@ -123,7 +123,7 @@ Result<std::string> profile_text(const Profile& profile);
 
 /// The profile in `text`; `source` names it in messages. Everything is checked, and the message
 /// names the field by its path: `lens.json: stations[0].lens.focal_px.x: is missing, wanted a
-/// finite number above zero`. Text that is no JSON is reported with line and column. A format
+/// number from 1 to 10000000`. Text that is no JSON is reported with line and column. A format
 /// version above kFormatVersion and fields that are not known are refused.
 Result<Profile> parse_profile(std::string_view text, std::string_view source);
 

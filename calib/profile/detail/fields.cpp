@@ -24,29 +24,15 @@ const Json& empty_list() {
   return kEmpty;
 }
 
-std::string_view wanted_text(Range range) {
-  switch (range) {
-    case Range::kFinite:
-      return "a finite number";
-    case Range::kPositive:
-      return "a finite number above zero";
-    case Range::kZeroOrMore:
-      return "a finite number, zero or more";
-  }
-  return "a number";
+std::string wanted_text(const Range& range) {
+  if (range.most < kInfinity) return fmt::format("a number from {} to {}", range.least, range.most);
+  if (range.least == -kInfinity) return "a finite number";
+  return range.end == Least::kOpen ? "a finite number above zero" : "a finite number, zero or more";
 }
 
-bool in_range(double value, Range range) {
-  if (!std::isfinite(value)) return false;
-  switch (range) {
-    case Range::kFinite:
-      return true;
-    case Range::kPositive:
-      return value > 0.0;
-    case Range::kZeroOrMore:
-      return value >= 0.0;
-  }
-  return false;
+bool in_range(double value, const Range& range) {
+  return std::isfinite(value) && value <= range.most &&
+         (range.end == Least::kOpen ? value > range.least : value >= range.least);
 }
 
 /// Levenshtein distance: insertions, deletions and replacements that turn one into the other.
@@ -90,7 +76,7 @@ std::string found_text(const Json& value) {
 }
 
 std::optional<double> number_in_range(const Json& value,
-                                      Range range,
+                                      const Range& range,
                                       std::string_view path,
                                       Complaint& complaint) {
   if (value.is_number() && in_range(value.get<double>(), range)) return value.get<double>();
@@ -134,13 +120,13 @@ const Json* Fields::find(std::string_view key, std::string_view wanted) const {
   return nullptr;
 }
 
-double Fields::number(std::string_view key, Range range) const {
+double Fields::number(std::string_view key, const Range& range) const {
   const Json* value = find(key, wanted_text(range));
   if (value == nullptr) return 0.0;
   return number_in_range(*value, range, path_of(key), *complaint_).value_or(0.0);
 }
 
-std::optional<double> Fields::optional_number(std::string_view key, Range range) const {
+std::optional<double> Fields::optional_number(std::string_view key, const Range& range) const {
   if (!has(key)) return std::nullopt;
   return number(key, range);
 }
@@ -149,12 +135,11 @@ std::optional<double> Fields::optional_distance(std::string_view key) const {
   if (!has(key)) return std::nullopt;
   const Json& value = *value_->find(key);
   if (value.is_string() && value.get<std::string>() == "inf") return kInfinity;
-  if (value.is_number() && in_range(value.get<double>(), Range::kPositive)) {
+  if (value.is_number() && in_range(value.get<double>(), kPositive)) {
     return value.get<double>();
   }
-  complain(
-      key,
-      fmt::format("{}, wanted {}, or \"inf\"", found_text(value), wanted_text(Range::kPositive)));
+  complain(key,
+           fmt::format("{}, wanted {}, or \"inf\"", found_text(value), wanted_text(kPositive)));
   return std::nullopt;
 }
 

@@ -12,8 +12,24 @@
 
 namespace trueplate::profile::detail {
 
-/// What a number may be.
-enum class Range { kFinite, kPositive, kZeroOrMore };
+/// What a number may be: finite, and from `least` to `most`; with kOpen not `least` itself.
+enum class Least { kIncluded, kOpen };
+struct Range {
+  double least = -std::numeric_limits<double>::infinity();
+  double most = std::numeric_limits<double>::infinity();
+  Least end = Least::kIncluded;
+};
+inline constexpr Range kFinite{};
+inline constexpr Range kPositive{.least = 0.0, .end = Least::kOpen};
+inline constexpr Range kZeroOrMore{.least = 0.0};
+
+// Beyond these no lens and no plate is; a file that goes past them was damaged or mistyped. The
+// schema in docs/ says the same.
+inline constexpr Range kFocalPx{.least = 1.0, .most = 1e7};
+inline constexpr Range kPrincipalPointPx{.least = -1e6, .most = 1e6};
+inline constexpr Range kFilmBackMm{.least = 0.1, .most = 1000.0};
+inline constexpr Range kAspect{.least = 0.05, .most = 20.0};  // of pixels, and the squeeze
+inline constexpr Range kCoefficient{.least = -1e6, .most = 1e6};
 
 /// The first thing found wrong with a JSON text. Later complaints are ignored, so that a reader can
 /// go on with placeholder values and look at the end.
@@ -41,9 +57,10 @@ class Fields {
   [[nodiscard]] std::string path_of(std::string_view key) const;
   void complain(std::string_view key, std::string_view message) const;
 
-  [[nodiscard]] double number(std::string_view key, Range range) const;
-  [[nodiscard]] std::optional<double> optional_number(std::string_view key, Range range) const;
-  /// Like optional_number with Range::kPositive; the string "inf" is infinity.
+  [[nodiscard]] double number(std::string_view key, const Range& range) const;
+  [[nodiscard]] std::optional<double> optional_number(std::string_view key,
+                                                      const Range& range) const;
+  /// Like optional_number with kPositive; the string "inf" is infinity.
   [[nodiscard]] std::optional<double> optional_distance(std::string_view key) const;
   [[nodiscard]] int integer(std::string_view key,
                             int least,
@@ -78,7 +95,7 @@ class Fields {
 
 /// `value` as a double when it is a number in the range; otherwise a complaint and nullopt.
 [[nodiscard]] std::optional<double> number_in_range(const Json& value,
-                                                    Range range,
+                                                    const Range& range,
                                                     std::string_view path,
                                                     Complaint& complaint);
 

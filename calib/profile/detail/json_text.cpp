@@ -77,7 +77,9 @@ class Builder : public nlohmann::json_sax<Json> {
                    const std::string&,
                    const nlohmann::detail::exception& error) override {
     position_ = position;
-    return refuse("is not JSON: " + reason_of(error.what()));
+    // A bare NaN or 1e999 is a field's value to whoever wrote it: name the field.
+    const std::string field = key_.empty() ? "" : fmt::format(" (the value of {})", field_path());
+    return refuse(fmt::format("is not JSON{}: {}", field, reason_of(error.what())));
   }
 
   Json take() { return std::move(root_); }
@@ -88,6 +90,13 @@ class Builder : public nlohmann::json_sax<Json> {
   bool refuse(std::string complaint) {
     complaint_ = std::move(complaint);
     return false;
+  }
+
+  /// The field whose value is being read, as the complaints of the reader name it.
+  [[nodiscard]] std::string field_path() const {
+    std::string path;
+    for (const std::string& step : steps_) path += step;
+    return printable((path + "." + key_).substr(path.empty() ? 1 : 0), 200);
   }
 
   /// Puts a value where the parser stands; the pointers in open_ stay good, because only the
@@ -114,17 +123,26 @@ class Builder : public nlohmann::json_sax<Json> {
     if (open_.size() >= static_cast<std::size_t>(kMaxDepth)) {
       return refuse(fmt::format("nested deeper than {} levels", kMaxDepth));
     }
+    std::string step;
+    if (!open_.empty()) {
+      const Json& parent = *open_.back();
+      step = parent.is_array() ? fmt::format("[{}]", parent.size())
+                               : (steps_.size() > 1 ? "." : "") + key_;
+    }
+    steps_.push_back(std::move(step));
     open_.push_back(place(std::move(container)));
     return true;
   }
 
   bool close() {
+    steps_.pop_back();
     open_.pop_back();
     return true;
   }
 
   Json root_;
   std::vector<Json*> open_;
+  std::vector<std::string> steps_;  // to each of open_, from the one before
   std::string key_;
   std::string complaint_;
   std::size_t position_ = 0;  // bytes read when the parser gave up; 0 when the builder did

@@ -25,12 +25,12 @@ Labels labels_of(const Fields& fields) {
 
 ChartUsed chart_of(const Fields& fields) {
   return {.kind = fields.string("kind"),
-          .pitch_mm = fields.optional_number("pitch_mm", Range::kPositive),
+          .pitch_mm = fields.optional_number("pitch_mm", kPositive),
           .columns = fields.optional_integer("columns", 1),
           .rows = fields.optional_integer("rows", 1)};
 }
 
-Point2d pair_of(const Fields& parent, std::string_view key, Range range) {
+Point2d pair_of(const Fields& parent, std::string_view key, const Range& range) {
   const Fields fields = parent.object(key, {"x", "y"});
   const double x = fields.number("x", range);
   const double y = fields.number("y", range);
@@ -58,7 +58,7 @@ lens::Model model_of(const Fields& fields) {
   const Fields coefficients = fields.object("coefficients", names);
   std::vector<double> values;
   for (const std::string_view parameter : names) {
-    values.push_back(coefficients.number(parameter, Range::kFinite));
+    values.push_back(coefficients.number(parameter, kCoefficient));
   }
   Result<lens::Model> model = lens::make_model(name, values);
   if (!model) {
@@ -73,15 +73,15 @@ lens::Lens lens_of(const Fields& fields) {
   const Fields size = fields.object("plate_size_px", {"width", "height"});
   lens.plate_size = {size.integer("width", 1, kMaxImageSide),
                      size.integer("height", 1, kMaxImageSide)};
-  lens.pixel_aspect = fields.number("pixel_aspect", Range::kPositive);
-  lens.squeeze = fields.number("squeeze", Range::kPositive);
+  lens.pixel_aspect = fields.number("pixel_aspect", kAspect);
+  lens.squeeze = fields.number("squeeze", kAspect);
   if (fields.has("film_back_mm")) {
     const Fields film_back = fields.object("film_back_mm", {"width", "height"});
-    lens.film_back = lens::FilmBack{.width_mm = film_back.number("width", Range::kPositive),
-                                    .height_mm = film_back.number("height", Range::kPositive)};
+    lens.film_back = lens::FilmBack{.width_mm = film_back.number("width", kFilmBackMm),
+                                    .height_mm = film_back.number("height", kFilmBackMm)};
   }
-  lens.focal_px = pair_of(fields, "focal_px", Range::kPositive);
-  lens.principal_point_px = pair_of(fields, "principal_point_px", Range::kFinite);
+  lens.focal_px = pair_of(fields, "focal_px", kFocalPx);
+  lens.principal_point_px = pair_of(fields, "principal_point_px", kPrincipalPointPx);
   lens.model = model_of(fields);
   return lens;
 }
@@ -127,8 +127,8 @@ Eigen::MatrixXd square_of(const Fields& fields, std::string_view key, std::size_
       return {};
     }
     for (std::size_t j = 0; j < size; ++j) {
-      const std::optional<double> value = number_in_range(
-          rows[i][j], Range::kFinite, fmt::format("{}[{}]", path, j), fields.complaint());
+      const std::optional<double> value =
+          number_in_range(rows[i][j], kFinite, fmt::format("{}[{}]", path, j), fields.complaint());
       if (!value) return {};
       matrix(static_cast<Eigen::Index>(i), static_cast<Eigen::Index>(j)) = *value;
     }
@@ -181,7 +181,7 @@ Uncertainty uncertainty_of(const Fields& fields, const lens::Lens& lens) {
   for (std::size_t i = 0; i < size; ++i) {
     constexpr double kTolerance = 1e-9;
     const std::string& name = uncertainty.parameters[i];
-    const double written = sigmas.number(name, Range::kZeroOrMore);
+    const double written = sigmas.number(name, kZeroOrMore);
     const auto k = static_cast<Eigen::Index>(i);
     const double wanted = std::sqrt(std::max(uncertainty.covariance(k, k), 0.0));
     if (std::abs(written - wanted) > kTolerance * wanted) {
@@ -195,16 +195,16 @@ Uncertainty uncertainty_of(const Fields& fields, const lens::Lens& lens) {
 
 Quality quality_of(const Fields& fields) {
   Quality quality;
-  quality.rms_px = fields.number("rms_px", Range::kZeroOrMore);
-  quality.held_out_rms_px = fields.optional_number("held_out_rms_px", Range::kZeroOrMore);
-  quality.max_px = fields.number("max_px", Range::kZeroOrMore);
-  quality.p95_px = fields.number("p95_px", Range::kZeroOrMore);
+  quality.rms_px = fields.number("rms_px", kZeroOrMore);
+  quality.held_out_rms_px = fields.optional_number("held_out_rms_px", kZeroOrMore);
+  quality.max_px = fields.number("max_px", kZeroOrMore);
+  quality.p95_px = fields.number("p95_px", kZeroOrMore);
   quality.num_frames = fields.integer("num_frames", 0);
   quality.num_frames_used = fields.integer("num_frames_used", 0);
   quality.num_points = fields.integer("num_points", 0);
-  quality.noise_sigma_px = fields.optional_number("noise_sigma_px", Range::kZeroOrMore);
-  quality.map_sigma_rms_px = fields.optional_number("map_sigma_rms_px", Range::kZeroOrMore);
-  quality.map_sigma_max_px = fields.optional_number("map_sigma_max_px", Range::kZeroOrMore);
+  quality.noise_sigma_px = fields.optional_number("noise_sigma_px", kZeroOrMore);
+  quality.map_sigma_rms_px = fields.optional_number("map_sigma_rms_px", kZeroOrMore);
+  quality.map_sigma_max_px = fields.optional_number("map_sigma_max_px", kZeroOrMore);
   if (quality.num_frames_used > quality.num_frames) {
     fields.complain("num_frames_used",
                     fmt::format("is {}, more than num_frames, which is {}",
@@ -224,16 +224,16 @@ std::vector<Warning> warnings_of(const Fields& fields) {
     warnings.push_back({.code = item.string("code"),
                         .message = item.string("message"),
                         .value = has_no_value ? std::numeric_limits<double>::quiet_NaN()
-                                              : item.number("value", Range::kFinite)});
+                                              : item.number("value", kFinite)});
   }
   return warnings;
 }
 
 Station station_of(const Fields& fields) {
   Station station;
-  station.nominal_focal_mm = fields.optional_number("nominal_focal_mm", Range::kPositive);
+  station.nominal_focal_mm = fields.optional_number("nominal_focal_mm", kPositive);
   station.focus_m = fields.optional_distance("focus_m");
-  station.t_stop = fields.optional_number("t_stop", Range::kPositive);
+  station.t_stop = fields.optional_number("t_stop", kPositive);
   station.lens = lens_of(fields.object("lens",
                                        {"plate_size_px",
                                         "pixel_aspect",
@@ -278,7 +278,7 @@ FootageItem footage_item_of(const Fields& fields) {
                                 printable(item.sha256, 70)));
   }
   item.points = fields.integer("points", 0);
-  item.rms_px = fields.optional_number("rms_px", Range::kZeroOrMore);
+  item.rms_px = fields.optional_number("rms_px", kZeroOrMore);
   item.used = fields.boolean("used");
   item.reason = fields.optional_string("reason");
   return item;
@@ -316,9 +316,15 @@ std::optional<std::string> format_complaint(const Json& json) {
                        found,
                        kFormatName);
   }
-  Complaint complaint;
-  if (json.contains("format_version") && json["format_version"].is_number() &&
-      json["format_version"].get<double>() > kFormatVersion) {
+  if (!json.contains("format_version") || !json["format_version"].is_number()) return std::nullopt;
+  const double version = json["format_version"].get<double>();
+  if (version != std::floor(version) || version < 1.0) {
+    return fmt::format(
+        "format_version: is {}, wanted a whole number from 1 (this version reads up to {})",
+        json["format_version"].dump(),
+        kFormatVersion);
+  }
+  if (version > kFormatVersion) {
     return fmt::format(
         "format_version: profile format {} is newer than {}, the newest this version reads; update "
         "trueplate",

@@ -142,12 +142,17 @@ TEST_CASE("numbers of any bit pattern come back bit for bit") {
     while (!std::isfinite(value)) value = std::bit_cast<double>(random());
     return value;
   };
+  const auto double_up_to = [&](double most) {
+    double value = kInfinity;
+    while (!(std::abs(value) <= most)) value = any_double();
+    return value;
+  };
   Profile profile = example_profile();
   profile.stations[0].uncertainty.reset();
   for (int round = 0; round < 300; ++round) {
     trueplate::lens::Lens& lens = profile.stations[0].lens;
-    lens.focal_px = {std::abs(any_double()) + 5e-324, std::abs(any_double()) + 5e-324};
-    lens.principal_point_px = {any_double(), any_double()};
+    lens.focal_px = {1.0 + std::abs(double_up_to(1e6)), 1.0 + std::abs(double_up_to(1e6))};
+    lens.principal_point_px = {double_up_to(1e6), double_up_to(1e6)};
     profile.stations[0].warnings[0].value = any_double();
     const Profile after = read_back(text_of(profile));
     for (int i = 0; i < 2; ++i) {
@@ -205,16 +210,32 @@ TEST_CASE("a parameter held fixed has a row of zeros") {
 }
 
 TEST_CASE("broken fields are named by their path") {
-  const std::array<std::array<std::string, 3>, 36> cases{{
+  const std::array<std::array<std::string, 3>, 41> cases{{
       {"\"x\": 1800.3333333333333, ",
        "",
-       "stations[0].lens.focal_px.x: is missing, wanted a finite number above zero"},
+       "stations[0].lens.focal_px.x: is missing, wanted a number from 1 to 10000000"},
       {"\"x\": 1800.3333333333333",
        "\"x\": \"1800\"",
-       "stations[0].lens.focal_px.x: is \"1800\", wanted a finite number above zero"},
+       "stations[0].lens.focal_px.x: is \"1800\", wanted a number from 1 to 10000000"},
       {"\"x\": 1800.3333333333333",
        "\"x\": -3",
-       "stations[0].lens.focal_px.x: is -3, wanted a finite number above zero"},
+       "stations[0].lens.focal_px.x: is -3, wanted a number from 1 to 10000000"},
+      {"\"x\": 1800.3333333333333",
+       "\"x\": 1e300",
+       "stations[0].lens.focal_px.x: is 1e+300, wanted a number from 1 to 10000000"},
+      {"\"x\": 962.1",
+       "\"x\": 1e9",
+       "stations[0].lens.principal_point_px.x: is 1000000000, wanted a number from -1000000 to "
+       "1000000"},
+      {"\"k1\": -0.05",
+       "\"k1\": -1e200",
+       "stations[0].lens.coefficients.k1: is -1e+200, wanted a number from -1000000 to 1000000"},
+      {"\"width\": 24.89",
+       "\"width\": 1e-9",
+       "stations[0].lens.film_back_mm.width: is 1e-09, wanted a number from 0.1 to 1000"},
+      {"\"pixel_aspect\": 1",
+       "\"pixel_aspect\": 1e6",
+       "stations[0].lens.pixel_aspect: is 1000000, wanted a number from 0.05 to 20"},
       {"\"x\": 1800.3333333333333", "\"x\": null", "stations[0].lens.focal_px.x: is null"},
       {"\"x\": 962.1", "\"x\": true", "stations[0].lens.principal_point_px.x: is true"},
       {"\"x\": 962.1", "\"x\": [1]", "stations[0].lens.principal_point_px.x: is a list"},
@@ -234,7 +255,7 @@ TEST_CASE("broken fields are named by their path") {
        "(radial-tangential"},
       {"\"k1\": -0.05,",
        "",
-       "stations[0].lens.coefficients.k1: is missing, wanted a finite number"},
+       "stations[0].lens.coefficients.k1: is missing, wanted a number from -1000000 to 1000000"},
       {"\"k1\": -0.05",
        "\"k7\": 0, \"k1\": -0.05",
        "stations[0].lens.coefficients.k7: is not a field of this format, did you mean 'k1'?"},
@@ -309,7 +330,9 @@ TEST_CASE("the format and its version come first") {
         "lens.json: format_version: profile format 7 is newer than 1, the newest this version "
         "reads; update trueplate");
   CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": 0"))
-            .starts_with("lens.json: format_version: is 0, wanted a whole number from 1 to 1"));
+            .starts_with("lens.json: format_version: is 0, wanted a whole number from 1"));
+  CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": 1.5"))
+            .starts_with("lens.json: format_version: is 1.5, wanted a whole number from 1"));
   CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": \"1\""))
             .starts_with("lens.json: format_version: is \"1\""));
   CHECK(error_of(example_with("\"format_version\": 1,", ""))
@@ -330,15 +353,17 @@ TEST_CASE("the format and its version come first") {
 }
 
 TEST_CASE("text that is no JSON is refused with line and byte") {
-  const std::array<std::array<std::string, 2>, 15> cases{{
+  const std::array<std::array<std::string, 2>, 16> cases{{
       {"", "lens.json:1:1: is empty"},
       {" \n ", "lens.json:1:1: is empty"},
       {"\xEF\xBB\xBF", "lens.json:1:1: is empty"},
       {"hello", "lens.json:1:1: is not JSON"},
-      {"{\n  \"a\": nan}", "lens.json:2:9: is not JSON"},
+      {"{\n  \"a\": nan}", "lens.json:2:9: is not JSON (the value of a)"},
       {"{\n  \"a\": NaN}", "lens.json:2:8: is not JSON"},
       {"{\n  \"a\": Infinity}", "lens.json:2:8: is not JSON"},
-      {"{\n  \"a\": 1e999}", "lens.json:2:12: is not JSON: number overflow"},
+      {"{\n  \"a\": 1e999}", "lens.json:2:12: is not JSON (the value of a): number overflow"},
+      {"{\"a\": [3, {\"b\": {\"c\": NaN}}]}",
+       "lens.json:1:23: is not JSON (the value of a[1].b.c)"},
       {"{\"a\": 01}", "lens.json:1:8: is not JSON"},
       {"{\"a\": 1,}", "lens.json:1:9: is not JSON"},
       {"{\"a\": 1} {", "lens.json:1:10: is not JSON"},
@@ -441,7 +466,7 @@ TEST_CASE("a profile that could not be read is not written") {
   profile = example_profile();
   profile.stations[0].lens.focal_px.x() = kNan;
   CHECK(write_error_of(profile) ==
-        "stations[0].lens.focal_px.x: is nan, wanted a finite number above zero");
+        "stations[0].lens.focal_px.x: is nan, wanted a number from 1 to 10000000");
   profile = example_profile();
   profile.stations[0].lens.principal_point_px.y() = kInfinity;
   CHECK(write_error_of(profile).starts_with("stations[0].lens.principal_point_px.y: is inf"));
