@@ -17,6 +17,10 @@
 namespace trueplate {
 namespace {
 
+/// Key of the comments that keep the frames' content hashes with their corners: `HASH NAME`.
+constexpr std::string_view kHashKey = "sha256";
+constexpr std::size_t kHashLength = 64;
+
 bool is_set(const std::atomic<bool>* flag) { return flag != nullptr && flag->load(); }
 
 DetectedFrame detect_frame(const footage::FrameRef& ref, const target::Chart& chart) {
@@ -85,22 +89,6 @@ profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& opt
   return station;
 }
 
-/// The warning that a measured squeeze contradicts what was declared, if it does.
-std::optional<Warning> aspect_warning(const lens::Lens& lens) {
-  // A picture shown with its pixel aspect looks right, so focal_px.x * pixel_aspect = focal_px.y.
-  const double measured = lens.focal_px.y() / lens.focal_px.x();
-  const double difference = std::abs(measured / lens.pixel_aspect - 1.0);
-  // The squeeze of anamorphic lenses varies by several percent (common practice, no source).
-  constexpr double kLimit = 0.08;
-  if (difference <= kLimit) return std::nullopt;
-  return Warning{"aspect-contradicts-fit",
-                 fmt::format("the fit sees a pixel aspect of {:.3f}, declared is {:.3f}; check "
-                             "--pixel-aspect, --squeeze and whether the chart's squares are square",
-                             measured,
-                             lens.pixel_aspect),
-                 measured};
-}
-
 /// The pixel aspect of most frames with a chart.
 double pixel_aspect_of(const std::vector<DetectedFrame>& frames) {
   std::vector<double> aspects;
@@ -135,8 +123,7 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
   if (options.nominal_focal_mm) {
     if (!options.film_back) {
       return fail(ErrorCode::kInvalidInput,
-                  "a focal length in mm means nothing without the film back; add --film-back, such "
-                  "as --film-back 24.89x14mm");
+                  "a nominal focal length in mm means nothing without the film back");
     }
     if (!input.views.empty()) {
       const ImageSize size = input.views.front().plate_size;
@@ -148,7 +135,7 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
     }
   } else if (fit_options.focal_mode == fit::FocalMode::kFixed) {
     return fail(ErrorCode::kInvalidInput,
-                "--fix-focal needs the focal length to keep: add --focal and --film-back");
+                "there is no focal length to keep fixed: the nominal one is not given");
   }
 
   Result<fit::LensFit> fitted = fit::fit_lens(input.views, fit_options);
@@ -156,9 +143,6 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
   fitted->lens.pixel_aspect = pixel_aspect;
   fitted->lens.squeeze = options.squeeze;
   fitted->lens.film_back = options.film_back;
-  if (std::optional<Warning> warning = aspect_warning(fitted->lens)) {
-    fitted->warnings.push_back(std::move(*warning));
-  }
 
   Calibration calibration;
   calibration.profile.labels = options.labels;
@@ -183,6 +167,11 @@ profile::FootageItem footage_item(const fit::FrameFit& frame) {
           .rms_px = frame.has_pose ? std::optional(frame.rms_px) : std::nullopt,
           .used = frame.used,
           .reason = frame.reason};
+}
+
+bool is_sha256(std::string_view text) {
+  return text.size() == kHashLength &&
+         text.find_first_not_of("0123456789abcdef") == std::string_view::npos;
 }
 
 /// The chart as observations_of() notes it; nullopt when a comment is absent or malformed, since
@@ -224,11 +213,10 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
     }
   });
   if (is_set(options.interrupt)) return fail(ErrorCode::kInterrupted, "interrupted");
-  for (const footage::FrameRef& missing : frames.missing) {
+  for (const footage::LeftOut& left_out : frames.left_out) {
     DetectedFrame frame;
-    frame.name = missing.name;
-    frame.error =
-        Error{ErrorCode::kNotFound, fmt::format("{}: no such file", missing.path.string())};
+    frame.name = left_out.frame.name;
+    frame.error = left_out.reason;
     detected.push_back(std::move(frame));
   }
   return detected;
@@ -251,6 +239,10 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
                            {"grid", fmt::format("{}x{}", chart.columns, chart.rows)},
                            {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
                            {"pixel_aspect", to_lossless_text(pixel_aspect_of(frames))}};
+  for (const DetectedFrame& frame : frames) {
+    if (frame.corners.empty() || frame.sha256.empty()) continue;
+    observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});
+  }
   return observations;
 }
 
@@ -301,8 +293,18 @@ Result<Calibration> calibrate(const std::filesystem::path& observations_file,
   profile::Provenance& provenance = calibration->profile.provenance;
   provenance.method += fmt::format(
       "; corners read from {} (SHA-256 {})", observations_file.filename().string(), *sha256);
+  std::map<std::string, std::string> hashes;
+  for (const CsvComment& comment : observations->comments) {
+    const std::string_view value = comment.value;
+    if (comment.key != kHashKey || value.size() < kHashLength + 2) continue;
+    const std::string_view hash = value.substr(0, kHashLength);
+    if (is_sha256(hash)) hashes.emplace(value.substr(kHashLength + 1), hash);
+  }
   for (const fit::FrameFit& frame : calibration->fit.frames) {
-    provenance.footage.push_back(footage_item(frame));
+    profile::FootageItem item = footage_item(frame);
+    if (const auto hash = hashes.find(frame.frame); hash != hashes.end())
+      item.sha256 = hash->second;
+    provenance.footage.push_back(std::move(item));
   }
   return calibration;
 }

@@ -38,7 +38,7 @@ struct DetectedFrame {
 };
 
 /// Finds the chart in every frame. A frame that cannot be read or shows no chart keeps its place
-/// and carries its reason; frames asked for but missing on disk are listed like it. The order is
+/// and carries its reason; names asked for that are no frames are listed like it. The order is
 /// that of the frame set, whatever the number of threads. Errors: only kInterrupted.
 Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
                                                  const DetectFramesOptions& options);
@@ -75,7 +75,7 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
 
 /// The same from an observations file, whoever wrote it. The file's name and content hash go into
 /// the provenance; its comments `chart`, `grid` and `pitch`, as observations_of() writes them,
-/// become the profile's chart.
+/// become the profile's chart, and `sha256: HASH FRAME` the frame's content hash.
 Result<Calibration> calibrate(const std::filesystem::path& observations_file,
                               const CalibrateOptions& options);
 

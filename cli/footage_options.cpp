@@ -2,7 +2,10 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "calib/base/text.h"
+#include "calib/target/checkerboard.h"
 
 namespace trueplate::cli {
 
@@ -11,6 +14,10 @@ void add_frames(CLI::App& app, FrameArguments& frames, const std::string& descri
   app.add_option(
          "--frames", frames.range, "frame numbers: 1001-1100, 1001-1100x2 or 1001,1005,1010-1020")
       ->type_name("RANGE");
+}
+
+int report_frames(const Error& error) {
+  return error.code == ErrorCode::kInvalidInput ? report_usage(error) : report_failure(error);
 }
 
 void add_chart(CLI::App& app, ChartOptions& chart) {
@@ -41,6 +48,21 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
   const Result<double> pitch = parse_length_mm(options.pitch);
   if (!pitch) {
     return fail(ErrorCode::kInvalidInput, fmt::format("--pitch: {}", pitch.error().message));
+  }
+  constexpr double kShortestPitchMm = 0.01;
+  constexpr double kLongestPitchMm = 100'000.0;
+  if (*pitch < kShortestPitchMm || *pitch > kLongestPitchMm) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--pitch: {} is no size of a square, wanted {} mm to {} m",
+                            options.pitch,
+                            kShortestPitchMm,
+                            kLongestPitchMm / 1000.0));
+  }
+  if (std::min(grid->first, grid->second) < target::kMinGridCorners) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--grid: {} inner corners, wanted {} or more each way",
+                            options.grid,
+                            target::kMinGridCorners));
   }
   chart.columns = grid->first;
   chart.rows = grid->second;

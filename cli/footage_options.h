@@ -17,6 +17,10 @@ struct FrameArguments {
 };
 void add_frames(CLI::App& app, FrameArguments& frames, const std::string& description);
 
+/// Reports why FRAMES could not be resolved: a malformed name or range is a wrong command line, an
+/// absent file is not.
+int report_frames(const Error& error);
+
 /// The options that name a chart.
 struct ChartOptions {
   std::string kind;

@@ -18,6 +18,7 @@ enum class ErrorCode {
   kUnsupported,   // understood, but outside what this program does
   kNoChart,       // a frame without a usable chart
   kNotConverged,  // a fit that did not reach a solution
+  kUndetermined,  // data that leave what was asked for open, however good they are
   kInterrupted,   // stopped by the user
 };
 

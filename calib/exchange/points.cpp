@@ -24,6 +24,13 @@ Result<lens::Lens> lens_for(const CsvTable& table, const lens::Lens& lens) {
   return scaled;
 }
 
+/// How far outside the plate a point lies; 0 inside.
+double distance_from(ImageSize plate, const Point2d& p_plate_px) {
+  const Point2d size(plate.width, plate.height);
+  const Point2d nearest = p_plate_px.cwiseMax(0.0).cwiseMin(size);
+  return (p_plate_px - nearest).norm();
+}
+
 }  // namespace
 
 Result<TransformedPoints> transform_points(std::string content,
@@ -61,6 +68,10 @@ Result<TransformedPoints> transform_points(std::string content,
       table->set_cell(row, *x_column, to_lossless_text(after->x()));
       table->set_cell(row, *y_column, to_lossless_text(after->y()));
       report.max_shift_px = std::max(report.max_shift_px, (*after - before).norm());
+      const double outside = distance_from(
+          scaled->plate_size, direction == PointsDirection::kUndistort ? before : *after);
+      if (outside > 0.0) ++report.num_outside_plate;
+      report.max_outside_px = std::max(report.max_outside_px, outside);
       ++report.num_moved;
       continue;
     }

@@ -27,7 +27,11 @@ struct PointsReport {
   std::size_t num_without_answer = 0;
   std::vector<std::size_t> lines_without_answer;  // the first kMaxListedLines of them
   double max_shift_px = 0.0;                      // largest distance a point moved
-  ImageSize image_size;                           // the pixel frame of the points
+  /// Points whose place on the plate (before undistorting, after redistorting) is outside it, where
+  /// the lens was not measured, and the largest distance of one from the plate.
+  std::size_t num_outside_plate = 0;
+  double max_outside_px = 0.0;
+  ImageSize image_size;      // the pixel frame of the points
   bool lens_scaled = false;  // `# image:` differs in size (not shape) from the calibrated plate
 
   static constexpr std::size_t kMaxListedLines = 20;

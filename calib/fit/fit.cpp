@@ -243,7 +243,7 @@ Attempt best_attempt(const Fitter& fitter,
 
 Unexpected not_determined(std::string_view what) {
   return fail(
-      ErrorCode::kNotConverged,
+      ErrorCode::kUndetermined,
       fmt::format("{}; shoot at least 3 frames with the chart at different tilts (10 to 45 "
                   "degrees, in more than one direction), or give the focal length and fix it",
                   what));

@@ -139,7 +139,7 @@ struct LensFit {
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views
 ///   kNoChart       no frame is usable (each frame's reason is quoted)
-///   kNotConverged  one distinct view with a free focal length; views that leave the lens
+///   kUndetermined  one distinct view with a free focal length; views that leave the lens
 ///                  undetermined; a focal length that runs away
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options);
 

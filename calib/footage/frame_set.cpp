@@ -100,6 +100,8 @@ class Collector {
   std::unordered_set<int> wanted_set_;
   bool numbers_from_names_ = false;  // some argument was a file, a folder or a glob
   std::unordered_set<std::string> seen_;
+  std::vector<FrameRef> strangers_;  // files that are no pictures
+  std::vector<FrameRef> missing_;    // numbers that are not on disk
   FrameSet set_;
 };
 
@@ -121,10 +123,8 @@ void Collector::offer(const fs::path& path) {
 Result<void> Collector::add_file(const fs::path& path) {
   if (is_movie_path(path)) return fail(movie_error(path));
   if (!is_picture_path(path)) {
-    return fail(
-        ErrorCode::kUnsupported,
-        fmt::format(
-            "{}: not a kind of picture that is read; wanted {}", path.string(), kPictureKinds));
+    push(strangers_, path, std::nullopt);
+    return {};
   }
   if (!wanted_.empty() && !detail::trailing_number(path)) {
     return fail(ErrorCode::kInvalidInput,
@@ -233,7 +233,7 @@ Result<void> Collector::add_pattern(const std::string& argument) {
   for (const int number : wanted_.empty() ? existing : wanted_) {
     const bool exists = std::binary_search(existing.begin(), existing.end(), number);
     found = found || exists;
-    push(exists ? set_.frames : set_.missing, detail::path_of(*pattern, number), number);
+    push(exists ? set_.frames : missing_, detail::path_of(*pattern, number), number);
   }
   if (!found) return fail(no_match(argument, *pattern));
   return {};
@@ -264,13 +264,20 @@ Result<FrameSet> Collector::finish() && {
   if (numbers_from_names_ && !wanted_.empty()) {
     std::unordered_set<int> found;
     for (const FrameRef& frame : set_.frames) found.insert(frame.number.value());
-    for (const FrameRef& frame : set_.missing) found.insert(frame.number.value());
+    for (const FrameRef& frame : missing_) found.insert(frame.number.value());
     for (const int number : wanted_) {
       if (!found.contains(number)) {
-        set_.missing.push_back({{}, number, fmt::format("frame {}", number)});
+        missing_.push_back({{}, number, fmt::format("frame {}", number)});
       }
     }
   }
+  const auto no_picture = [](const FrameRef& frame) {
+    return Error{ErrorCode::kUnsupported,
+                 fmt::format("{}: not a kind of picture that is read; wanted {}",
+                             frame.path.string(),
+                             kPictureKinds)};
+  };
+  if (set_.frames.empty() && !strangers_.empty()) return fail(no_picture(strangers_.front()));
   if (set_.frames.empty()) {
     std::vector<int> sorted = wanted_;
     std::sort(sorted.begin(), sorted.end());
@@ -281,6 +288,15 @@ Result<FrameSet> Collector::finish() && {
   if (set_.frames.size() > kMaxFrames) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("{} frames; at most {} at a time", set_.frames.size(), kMaxFrames));
+  }
+  for (FrameRef& frame : missing_) {
+    const std::string shown = frame.path.empty() ? frame.name : frame.path.string();
+    set_.left_out.push_back(
+        {std::move(frame), {ErrorCode::kNotFound, fmt::format("{}: no such file", shown)}});
+  }
+  for (FrameRef& frame : strangers_) {
+    Error reason = no_picture(frame);
+    set_.left_out.push_back({std::move(frame), std::move(reason)});
   }
   std::map<std::string, int> uses;
   for (const FrameRef& frame : set_.frames) ++uses[frame.name];

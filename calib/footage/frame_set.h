@@ -26,10 +26,16 @@ struct FrameRef {
                               // two frames of the set would otherwise share a name
 };
 
+/// A name that was asked for and cannot be a frame.
+struct LeftOut {
+  FrameRef frame;
+  Error reason;
+};
+
 /// What the FRAMES arguments of a command stand for.
 struct FrameSet {
   std::vector<FrameRef> frames;   // in order, no path twice; never empty after resolve_frames()
-  std::vector<FrameRef> missing;  // asked for by number, but not on disk
+  std::vector<LeftOut> left_out;  // asked for, but not to be had: absent, or no picture
 };
 
 /// Turns FRAMES arguments into frames, in the order of the arguments. Each argument is
@@ -47,9 +53,12 @@ struct FrameSet {
 ///
 /// range   `--frames`: `1001-1100`, `1001-1100x2`, `1001,1005,1010-1020`; numbers may be negative.
 ///         Empty means no choice. It picks, from files, folders and globs, the frames of these
-///         numbers. A number found nowhere is listed in `missing`.
+///         numbers. A number found nowhere is left out.
+/// A file by name that is no picture is left out while there are others: a shell turns `*` into
+/// such names. In a folder and in a glob that is quoted, what is no picture is passed over.
 /// errors  kNotFound: no such file, an empty folder, a pattern or a range that matches nothing;
-///         kUnsupported: movies and other kinds of file; kInvalidInput: a malformed pattern or
+///         kUnsupported: movies, and other kinds of file when nothing else is given;
+///         kInvalidInput: a malformed pattern or
 ///         range, a range written backwards, more than kMaxFrames frames.
 Result<FrameSet> resolve_frames(std::span<const std::string> arguments,
                                 std::string_view range = {});

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <memory>
 
 #include "calib/base/text.h"
@@ -39,12 +40,18 @@ Result<lens::FilmBack> parse_film_back(const std::string& text) {
       width_text += side.substr(side.find_last_of("0123456789.") + 1);
     }
     const Result<double> width = parse_length_mm(width_text);
-    if (width && height) return lens::FilmBack{*width, *height};
+    constexpr double kSmallestMm = 0.1;
+    constexpr double kLargestMm = 1000.0;
+    const auto is_side = [&](const Result<double>& side) {
+      return side && *side >= kSmallestMm && *side <= kLargestMm;
+    };
+    if (is_side(width) && is_side(height)) return lens::FilmBack{*width, *height};
   }
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("--film-back: '{}' is not a size in mm; write WIDTHxHEIGHT with a unit, "
-                          "such as 24.89x14mm",
-                          text));
+  return fail(
+      ErrorCode::kInvalidInput,
+      fmt::format("--film-back: '{}' is no size of 0.1 mm to 1 m a side; write WIDTHxHEIGHT "
+                  "with a unit, such as 24.89x14mm",
+                  text));
 }
 
 Result<CalibrateOptions> calibrate_options(const Options& options, const CommonOptions& common) {
@@ -57,6 +64,25 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.fit.threads = common.threads;
   // There is one model to choose from so far that suits any plate; auto means that one.
   if (options.model != "auto") result.fit.model = options.model;
+  const auto table = lens::model_table();
+  if (std::none_of(table.begin(), table.end(), [&](const lens::ModelInfo& row) {
+        return row.name == result.fit.model;
+      })) {
+    std::string known = "auto";
+    for (const lens::ModelInfo& row : table) known += fmt::format(", {}", row.name);
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--model: no model is called '{}'; known: {}", options.model, known));
+  }
+  if (options.fix_focal && options.focal.empty()) {
+    return fail(ErrorCode::kInvalidInput,
+                "--fix-focal: there is no focal length to keep; add --focal, such as --focal 35mm, "
+                "and --film-back");
+  }
+  if (!options.focal.empty() && options.film_back.empty()) {
+    return fail(ErrorCode::kInvalidInput,
+                "--focal: a focal length in mm means nothing without the film back; add "
+                "--film-back, such as --film-back 24.89x14mm");
+  }
   if (options.keep_all) result.fit.rejection = fit::Rejection::kOff;
   if (options.fix_focal) result.fit.focal_mode = fit::FocalMode::kFixed;
   if (!options.film_back.empty()) {
@@ -152,6 +178,14 @@ std::string summary(const Calibration& calibration, const std::string& output) {
   return text;
 }
 
+/// A fit that fails because it cannot tell the focal length: with the options that give it.
+int report_fit(Error error, const Options& options) {
+  if (error.code == ErrorCode::kUndetermined && !options.fix_focal) {
+    error.message += " (--focal, --film-back and --fix-focal)";
+  }
+  return report_failure(error);
+}
+
 int finish(const Calibration& calibration, const Options& options, const CommonOptions& common) {
   if (Result<void> written =
           profile::write_profile(options.output, calibration.profile, common.overwrite_policy());
@@ -178,7 +212,7 @@ int calibrate_frames(const Options& options,
   if (!chart) return report_usage(chart.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
-  if (!frames) return report_failure(frames.error());
+  if (!frames) return report_frames(frames.error());
   if (Result<void> free =
           check_outputs({options.output, options.observations}, paths_of(*frames), common);
       !free) {
@@ -196,7 +230,7 @@ int calibrate_frames(const Options& options,
     }
   }
   const Result<Calibration> calibration = calibrate(*detected, *chart, calibrate_options);
-  if (!calibration) return report_failure(calibration.error());
+  if (!calibration) return report_fit(calibration.error(), options);
   const int status = finish(*calibration, options, common);
   if (status != kDone) return status;
   bool partly = false;
@@ -231,7 +265,7 @@ int run(const Options& options, const CommonOptions& common) {
   }
   const Result<Calibration> calibration =
       trueplate::calibrate(std::filesystem::path(options.frames.arguments.front()), *calibrate);
-  if (!calibration) return report_failure(calibration.error());
+  if (!calibration) return report_fit(calibration.error(), options);
   return finish(*calibration, options, common);
 }
 

@@ -26,7 +26,7 @@ int run(const Options& options, const CommonOptions& common) {
   if (!chart) return report_usage(chart.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
-  if (!frames) return report_failure(frames.error());
+  if (!frames) return report_frames(frames.error());
   if (Result<void> free = check_outputs({options.output}, paths_of(*frames), common); !free) {
     return report_failure(free.error());
   }

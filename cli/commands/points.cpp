@@ -56,6 +56,14 @@ int run(const Options& options, const CommonOptions& common) {
                                     report->lines_without_answer.front()),
                         static_cast<double>(report->num_without_answer)});
   }
+  if (report->num_outside_plate > 0) {
+    warnings.push_back({"points-outside-plate",
+                        fmt::format("{} points lie outside the plate, up to {:.1f} px: there the "
+                                    "lens was not measured",
+                                    report->num_outside_plate,
+                                    report->max_outside_px),
+                        report->max_outside_px});
+  }
   if (report->lens_scaled) {
     warnings.push_back({"lens-scaled",
                         fmt::format("the points are of a {}x{} picture, another size than "
@@ -71,6 +79,8 @@ int run(const Options& options, const CommonOptions& common) {
                                          {"gaps", report->num_gaps},
                                          {"without_answer", report->num_without_answer},
                                          {"max_shift_px", report->max_shift_px},
+                                         {"outside_plate", report->num_outside_plate},
+                                         {"max_outside_px", report->max_outside_px},
                                          {"warnings", warnings_json(warnings)}});
       !written) {
     return report_failure(written.error());

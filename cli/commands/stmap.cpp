@@ -95,6 +95,12 @@ int run(const Options& options, const CommonOptions& common) {
       !free) {
     return report_failure(free.error());
   }
+  for (const std::string& path : {options.undistort, options.redistort}) {
+    if (path.empty()) continue;
+    if (Result<void> writable = warp::check_writable_st_map(path, options.compression); !writable) {
+      return report_usage(writable.error());
+    }
+  }
   const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const Result<Request> request =

@@ -92,10 +92,17 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   if (!profile) return report_failure(profile.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
-  if (!frames) return report_failure(frames.error());
+  if (!frames) return report_frames(frames.error());
   const Result<std::vector<warp::SequenceJob>> jobs =
       warp::make_jobs(frames->frames, options.output);
-  if (!jobs) return report_failure(jobs.error());
+  if (!jobs) return report_usage(jobs.error());
+  const warp::WriteOptions write{.compression = options.compression,
+                                 .overwrite = common.overwrite_policy()};
+  for (const warp::SequenceJob& job : *jobs) {
+    if (Result<void> writable = warp::check_writable_format(job.output, write); !writable) {
+      return report_usage(writable.error());
+    }
+  }
   std::vector<std::string> inputs = paths_of(*frames);
   inputs.push_back(options.profile);
   std::vector<std::string> outputs;
@@ -108,8 +115,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   const warp::LensWarp lens_warp(profile->stations.front().lens, *lens_options);
   Progress progress(common, std::string(warp::to_text(direction)));
   warp::SequenceOptions sequence_options;
-  sequence_options.write.compression = options.compression;
-  sequence_options.write.overwrite = common.overwrite_policy();
+  sequence_options.write = write;
   sequence_options.max_frames_in_flight = options.in_flight;
   sequence_options.threads = common.threads;
   sequence_options.interrupt = &interrupt_flag();
@@ -130,8 +136,8 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   if (!summary) return report_failure(summary.error());
 
   report_frame_warnings(summary->warnings, common);
-  for (const footage::FrameRef& missing : frames->missing) {
-    report_frame_problem(fmt::format("{}: no such file", missing.path.string()));
+  for (const footage::LeftOut& left_out : frames->left_out) {
+    report_frame_problem(left_out.reason.message);
   }
   for (const warp::FrameFailure& failure : summary->failed) {
     report_frame_problem(failure.error.message);
@@ -140,7 +146,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
     print(common,
           fmt::format("{} of {} frames -> {}\n",
                       summary->done.size(),
-                      jobs->size() + frames->missing.size(),
+                      jobs->size() + frames->left_out.size(),
                       options.output));
   }
   if (Result<void> written = write_json(common, summary_json(*summary)); !written) {
@@ -153,7 +159,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
                                        summary->skipped.size())});
   }
   if (summary->done.empty()) return kFailed;
-  return summary->failed.empty() && frames->missing.empty() ? kDone : kPartly;
+  return summary->failed.empty() && frames->left_out.empty() ? kDone : kPartly;
 }
 
 Action add(CLI::App& app, warp::MapDirection direction) {

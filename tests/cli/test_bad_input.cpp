@@ -144,6 +144,40 @@ TEST_CASE("wrong command lines end with status 2") {
                 kUsage,
                 {"--film-back", "24.89x14mm"},
                 folder);
+  const auto call = with(Workshop::calibrate(frames), {"-o", out});
+  check_refused(with(call, {"--model", "wishful"}), kUsage, {"--model", "wishful", "auto"}, folder);
+  check_refused(with(call, {"--fix-focal"}), kUsage, {"--fix-focal", "--focal 35mm"}, folder);
+  check_refused(with(call, {"--focal", "35mm"}), kUsage, {"--focal", "--film-back"}, folder);
+  check_refused(with(call, {"--frames", "9-1"}), kUsage, {"9-1"}, folder);
+  check_refused(
+      {"detect", frames, "--chart", "checkerboard", "--grid", "1x1", "--pitch", "40mm", "-o", out},
+      kUsage,
+      {"--grid", "1x1"},
+      folder);
+  check_refused(
+      {"detect", frames, "--chart", "checkerboard", "--grid", "9x6", "--pitch", "900km", "-o", out},
+      kUsage,
+      {"--pitch"},
+      folder);
+  const std::string& lens = workshop().profile;
+  const std::string straight = (folder / "never.####.exr").string();
+  check_refused({"undistort", lens, frames, "-o", straight, "--compression", "squash"},
+                kUsage,
+                {"squash", "zip"},
+                folder);
+  check_refused({"undistort", lens, frames, "-o", (folder / "never.####.gif").string()},
+                kUsage,
+                {".gif"},
+                folder);
+  check_refused({"stmap", lens, "--undistort", (folder / "never.png").string()},
+                kUsage,
+                {"never.png", ".exr"},
+                folder);
+  check_refused(
+      {"stmap", lens, "--undistort", (folder / "never.exr").string(), "--compression", "dwaa"},
+      kUsage,
+      {"dwaa", "zip"},
+      folder);
   check_refused({"stmap", workshop().profile}, kUsage, {"--undistort", "--redistort"}, folder);
   check_refused(
       {"points", workshop().profile, "in.csv", "-o", out}, kUsage, {"--undistort"}, folder);
@@ -169,7 +203,7 @@ TEST_CASE("one frame only: refused with advice, fine with a fixed focal length")
   const fs::path folder = workshop().scratch.path();
   const std::string out = (folder / "one.json").string();
   const auto one = Workshop::calibrate(workshop().frame(1).string());
-  check_refused(with(one, {"-o", out}), kFailed, {"focal"}, folder);
+  check_refused(with(one, {"-o", out}), kFailed, {"--focal", "--film-back", "--fix-focal"}, folder);
   const ProgramResult fixed = run_trueplate(
       with(one, {"-o", out, "--film-back", "24.89x14mm", "--focal", "25mm", "--fix-focal"}));
   CAPTURE(fixed.errors);
@@ -226,6 +260,36 @@ TEST_CASE("some frames without chart, damaged or of another size: the rest is fi
     CHECK(result.errors.find(name) != std::string::npos);
   }
   CHECK(fs::exists(out));
+}
+
+TEST_CASE("a file among the frames that is no picture is named, the rest is done, status 3") {
+  const fs::path folder = workshop().scratch.path() / "strangers";
+  fs::create_directory(folder);
+  write(folder / "notes.txt", "hello");
+  const ProgramResult result = run_trueplate({"undistort",
+                                              workshop().profile,
+                                              workshop().frame(1).string(),
+                                              (folder / "notes.txt").string(),
+                                              "-o",
+                                              (folder / "straight.####.exr").string()});
+  CAPTURE(result.errors);
+  CHECK(result.status == kPartly);
+  CHECK(result.errors.find("notes.txt") != std::string::npos);
+  CHECK(fs::exists(folder / "straight.0001.exr"));
+}
+
+TEST_CASE("points far outside the plate are moved, and warned of with their distance") {
+  const fs::path folder = workshop().scratch.path();
+  write(folder / "far.csv", "x,y\n100,100\n-40,100\n");
+  const ProgramResult result = run_trueplate({"points",
+                                              workshop().profile,
+                                              (folder / "far.csv").string(),
+                                              "-o",
+                                              (folder / "moved.csv").string(),
+                                              "--undistort"});
+  CAPTURE(result.errors);
+  CHECK(result.status == kDone);
+  CHECK(result.errors.find("outside the plate, up to 40.0 px") != std::string::npos);
 }
 
 TEST_CASE("profiles that cannot be trusted are refused") {

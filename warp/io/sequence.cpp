@@ -9,6 +9,7 @@
 #include <optional>
 #include <set>
 #include <string_view>
+#include <system_error>
 #include <thread>
 #include <unordered_set>
 
@@ -79,7 +80,15 @@ class Pipeline {
     const std::size_t num_workers = std::min(in_flight, jobs_.size());
     unfinished_workers_ = static_cast<int>(num_workers);
     std::vector<std::jthread> workers;
-    for (std::size_t i = 1; i < num_workers; ++i) workers.emplace_back([this] { work(); });
+    for (std::size_t i = 1; i < num_workers; ++i) {
+      try {
+        workers.emplace_back([this] { work(); });
+      } catch (const std::system_error&) {
+        // The system gives no more threads; those there are do the work.
+        unfinished_workers_ -= static_cast<int>(num_workers - i);
+        break;
+      }
+    }
     work();
     for (std::jthread& worker : workers) worker.join();
     return summary();

@@ -200,7 +200,34 @@ double take_values(const footage::Frame& frame, int r, int g, float no_source, I
   return num_values == 0 ? 1.0 : static_cast<double>(num_near) / static_cast<double>(num_values);
 }
 
+/// The compression of a map at `path`.
+Result<Imf::Compression> method_of(const std::filesystem::path& path,
+                                   const std::string& compression) {
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  if (!kind || *kind != detail::FileKind::kExr) {
+    return fail(
+        ErrorCode::kUnsupported,
+        fmt::format("{}: ST-maps are written as EXR only; end the name in .exr", path.string()));
+  }
+  const auto parsed = detail::parse_compression(path, *kind, compression);
+  if (!parsed) return fail(parsed.error());
+  const Imf::Compression method = *parsed ? (*parsed)->exr : Imf::ZIP_COMPRESSION;
+  if (detail::is_lossless(method)) return method;
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("{}: compression '{}' loses digits that an ST-map needs; choose one of "
+                          "none, rle, zips, zip, piz",
+                          path.string(),
+                          compression));
+}
+
 }  // namespace
+
+Result<void> check_writable_st_map(const std::filesystem::path& path,
+                                   const std::string& compression) {
+  const Result<Imf::Compression> method = method_of(path, compression);
+  if (!method) return fail(method.error());
+  return {};
+}
 
 Result<void> write_st_map(const std::filesystem::path& path,
                           const StMap& map,
@@ -208,19 +235,8 @@ Result<void> write_st_map(const std::filesystem::path& path,
   const auto refuse = [&](ErrorCode code, std::string_view why) {
     return fail(code, fmt::format("{}: {}", path.string(), why));
   };
-  const Result<detail::FileKind> kind = detail::output_kind(path);
-  if (!kind || *kind != detail::FileKind::kExr) {
-    return refuse(ErrorCode::kUnsupported, "ST-maps are written as EXR only; end the name in .exr");
-  }
-  const auto compression = detail::parse_compression(path, *kind, options.compression);
-  if (!compression) return fail(compression.error());
-  const Imf::Compression method = *compression ? (*compression)->exr : Imf::ZIP_COMPRESSION;
-  if (!detail::is_lossless(method)) {
-    return refuse(ErrorCode::kInvalidInput,
-                  fmt::format("compression '{}' loses digits that an ST-map needs; choose one of "
-                              "none, rle, zips, zip, piz",
-                              options.compression));
-  }
+  const Result<Imf::Compression> method = method_of(path, options.compression);
+  if (!method) return fail(method.error());
   if (Result<void> valid = validate(map); !valid) {
     return refuse(ErrorCode::kInvalidInput, valid.error().message);
   }
@@ -234,7 +250,7 @@ Result<void> write_st_map(const std::filesystem::path& path,
   Result<AtomicFile> file = AtomicFile::create(path, options.overwrite);
   if (!file) return fail(file.error());
   Imf::Header header = header_of(map, options);
-  header.compression() = method;
+  header.compression() = *method;
   const std::array<footage::Channel, 2> channels = {
       {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
   const Image<float> pixels = for_disk(map.st, options.threads);

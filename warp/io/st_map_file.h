@@ -31,6 +31,11 @@ struct StMapWriteOptions {
   int threads = 0;            // 0 = all cores
 };
 
+/// Whether write_st_map() could be asked to write this at all: an EXR, compressed without loss. For
+/// refusing a command line before any work is done. Errors as there.
+Result<void> check_writable_st_map(const std::filesystem::path& path,
+                                   const std::string& compression);
+
 /// Writes an EXR with the two 32-bit float channels R = s and G = t, the map's output windows, and
 /// the conventions in the header as attributes:
 ///   trueplateMapVersion     int     1

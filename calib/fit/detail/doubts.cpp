@@ -194,8 +194,9 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
     out.add(
         "focal-ratio",
         ratio,
-        fmt::format("the focal length ratio x / y is {:.4f}, expected {:.4f}: check pixel aspect, "
-                    "squeeze and whether the chart's cells are square",
+        fmt::format("the focal length ratio x / y is {:.4f}, the pixel aspect says {:.4f}: check "
+                    "pixel aspect and squeeze (a 2x lens may measure a few percent off), and "
+                    "whether the chart's cells are square",
                     ratio,
                     options.focal_ratio));
   }

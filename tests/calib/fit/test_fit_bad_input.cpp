@@ -127,7 +127,7 @@ TEST_CASE("one view, or the same view over and over, needs a fixed focal length"
   const auto check = [&] {
     const auto fitted = fit::fit_lens(views, {});
     REQUIRE_FALSE(fitted);
-    CHECK(fitted.error().code == ErrorCode::kNotConverged);
+    CHECK(fitted.error().code == ErrorCode::kUndetermined);
     CHECK(contains(fitted.error().message, "at least 3 frames"));
   };
   check();
@@ -150,7 +150,7 @@ TEST_CASE("square-on views: an error, or a result that says how weak it is") {
                                              {.num_views = 8, .max_tilt_deg = 0.0, .seed = seed});
     const auto fitted = fit::fit_lens(data.views, {});
     if (!fitted) {
-      CHECK(fitted.error().code == ErrorCode::kNotConverged);
+      CHECK(fitted.error().code == ErrorCode::kUndetermined);
       CHECK(contains(fitted.error().message, "tilt"));
       continue;
     }
@@ -168,7 +168,7 @@ TEST_CASE("square-on and noise-free: the focal length is undetermined, whatever 
       lens, {.num_views = 6, .noise_px = 0.0, .max_tilt_deg = 0.0, .seed = 45});
   const auto fitted = fit::fit_lens(data.views, {});
   REQUIRE_FALSE(fitted);
-  CHECK(fitted.error().code == ErrorCode::kNotConverged);
+  CHECK(fitted.error().code == ErrorCode::kUndetermined);
 }
 
 TEST_CASE("weak sets carry their warnings, each with its number") {
@@ -184,7 +184,7 @@ TEST_CASE("weak sets carry their warnings, each with its number") {
                                             .seed = 46});
   const auto fitted = fit::fit_lens(data.views, {});
   if (!fitted) {
-    CHECK(fitted.error().code == ErrorCode::kNotConverged);
+    CHECK(fitted.error().code == ErrorCode::kUndetermined);
   } else {
     for (const char* code : {"few-frames",
                              "little-tilt",

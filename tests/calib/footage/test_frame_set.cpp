@@ -115,7 +115,7 @@ TEST_CASE("a folder gives its pictures in natural order") {
   REQUIRE(set);
   CHECK(names_of(set->frames) == Names{"frame1.jpeg", "frame2.JPG", "frame02.png", "frame10.jpg"});
   CHECK(numbers_of(set->frames) == Numbers{1, 2, 2, 10});
-  CHECK(set->missing.empty());
+  CHECK(set->left_out.empty());
   CHECK(set->frames[0].name == "frame1.jpeg");
 }
 
@@ -159,6 +159,17 @@ TEST_CASE("globs") {
   check_error(resolve({folder / "[[[*"}), ErrorCode::kNotFound, "matches no file");
 }
 
+TEST_CASE("a file that is no picture is left out by name; alone it is an error") {
+  const Folder folder({"grid.1.exr", "notes.txt"});
+  const auto set = resolve({folder / "notes.txt", folder / "grid.1.exr"});
+  REQUIRE(set);
+  CHECK(set->frames.size() == 1);
+  REQUIRE(set->left_out.size() == 1);
+  CHECK(set->left_out[0].frame.name == "notes.txt");
+  CHECK(set->left_out[0].reason.code == ErrorCode::kUnsupported);
+  check_error(resolve({folder / "notes.txt"}), ErrorCode::kUnsupported, "notes.txt");
+}
+
 TEST_CASE("patterns, with and without a range") {
   const Folder folder({"grid.0999.exr",
                        "grid.1001.exr",
@@ -176,8 +187,10 @@ TEST_CASE("patterns, with and without a range") {
     const auto some = resolve({folder / pattern}, "1003,1001-1002");
     REQUIRE(some);
     CHECK(numbers_of(some->frames) == Numbers{1003, 1001});
-    CHECK(numbers_of(some->missing) == Numbers{1002});
-    CHECK(some->missing[0].name == "grid.1002.exr");
+    REQUIRE(some->left_out.size() == 1);
+    CHECK(some->left_out[0].frame.number == 1002);
+    CHECK(some->left_out[0].frame.name == "grid.1002.exr");
+    CHECK(some->left_out[0].reason.code == ErrorCode::kNotFound);
     CHECK(numbers_of(resolve({folder / pattern}, "-1-999x1000")->frames) == Numbers{-1, 999});
   }
   CHECK(numbers_of(resolve({folder / "grid.%d.exr"})->frames) == Numbers{12, 1001, 1003, 10000});
@@ -227,8 +240,9 @@ TEST_CASE("a range picks from folders too and lists what is nowhere") {
   const auto set = resolve({folder.path()}, "2-3");
   REQUIRE(set);
   CHECK(numbers_of(set->frames) == Numbers{2});
-  CHECK(numbers_of(set->missing) == Numbers{3});
-  CHECK(set->missing[0].name == "frame 3");
+  REQUIRE(set->left_out.size() == 1);
+  CHECK(set->left_out[0].frame.number == 3);
+  CHECK(set->left_out[0].frame.name == "frame 3");
   check_error(resolve({folder.path()}, "10-12"), ErrorCode::kNotFound, "10-12");
   check_error(resolve({folder / "still.exr"}, "2"), ErrorCode::kInvalidInput, "no frame number");
 }
