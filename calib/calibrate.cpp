@@ -12,7 +12,7 @@
 #include "calib/base/timestamp.h"
 #include "calib/footage/file_hash.h"
 #include "calib/footage/frame.h"
-#include "calib/target/checkerboard.h"
+#include "calib/target/detect.h"
 
 namespace trueplate {
 namespace {
@@ -41,12 +41,13 @@ DetectedFrame detect_frame(const footage::FrameRef& ref, const target::Chart& ch
   detected.sha256 = *sha256;
   const Result<footage::Luma> luma = footage::luma(*frame, 1);
   if (!luma) return failed(luma.error());
-  Result<std::vector<target::Corner>> corners =
-      target::detect_checkerboard(luma->pixels.view(), chart);
-  if (!corners) {
-    return failed({corners.error().code, fmt::format("{}: {}", ref.name, corners.error().message)});
+  Result<target::Detection> detection = target::detect_chart(luma->pixels.view(), chart);
+  if (!detection) {
+    return failed(
+        {detection.error().code, fmt::format("{}: {}", ref.name, detection.error().message)});
   }
-  detected.corners = std::move(*corners);
+  detected.corners = std::move(detection->corners);
+  for (Warning& warning : detection->warnings) detected.warnings.push_back(std::move(warning));
   for (target::Corner& corner : detected.corners) corner.p_plate_px += luma->offset_px;
   return detected;
 }

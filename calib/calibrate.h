@@ -34,7 +34,7 @@ struct DetectedFrame {
   double pixel_aspect = 1.0;
   std::vector<target::Corner> corners;  // empty when there is no usable chart
   std::optional<Error> error;           // why there are no corners
-  std::vector<Warning> warnings;        // of reading the file
+  std::vector<Warning> warnings;        // of reading the file and finding the chart
 };
 
 /// Finds the chart in every frame. A frame that cannot be read or shows no chart keeps its place

@@ -91,7 +91,7 @@ Points find_ours(const Setup& s) {
   const auto corners = target::detect_checkerboard(
       s.chart.image.view(), {.pitch_mm = 1.0, .columns = kColumns, .rows = kRows});
   if (corners)
-    for (const target::Corner& c : *corners) points.push_back(c.p_plate_px);
+    for (const target::Corner& c : corners->corners) points.push_back(c.p_plate_px);
   return points;
 }
 

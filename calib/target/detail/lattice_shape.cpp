@@ -4,41 +4,20 @@
 #include <array>
 #include <optional>
 #include <utility>
-
-#include "calib/target/detail/smooth_grid.h"
+#include <vector>
 
 namespace trueplate::target::detail {
 namespace {
 
 constexpr double kMinOccupied = 0.5;  // of a border row or column that counts as one
 
-Lattice moved_to_origin(const Lattice& lattice) {
-  const auto low = lattice.bounds().first;
-  Lattice result;
-  for (const auto& [place, saddle] : lattice.saddles())
-    result.set(place.first - low.first, place.second - low.second, saddle);
-  return result;
-}
-
-double x_to_the_right(const Lattice& lattice, Extent extent) {
-  const auto smooth = SmoothGrid::fit(lattice.points());
-  if (!smooth) return 0.0;
-  const Point2d step = smooth->step_u(0.5 * (extent.columns - 1), 0.5 * (extent.rows - 1));
-  return step.x() / std::max(1e-12, step.norm());
-}
-
-// A quarter turn of a lattice whose places begin at 0; right-handed stays right-handed. The sector
-// between the new axes is the old one's neighbour, so the sign of the contrast changes.
-Lattice turned(const Lattice& lattice, Extent extent) {
-  Lattice result;
-  for (const auto& [place, old] : lattice.saddles()) {
-    Saddle saddle = old;
-    saddle.contrast = -saddle.contrast;
-    saddle.direction_u = old.direction_v;
-    saddle.direction_v = -old.direction_u;
-    result.set(place.second, extent.columns - 1 - place.first, saddle);
-  }
-  return result;
+// Cosine of the angle between the mean step along a row and the screen's x.
+double x_to_the_right(const Lattice& lattice) {
+  Point2d sum(0.0, 0.0);
+  for (const auto& [place, node] : lattice.nodes())
+    if (const Node* next = lattice.find({place.first + 1, place.second}))
+      sum += next->p_px - node.p_px;
+  return sum.x() / std::max(1e-12, sum.norm());
 }
 
 }  // namespace
@@ -48,13 +27,49 @@ bool same_grid(Extent a, Extent b) {
          (a.columns == b.rows && a.rows == b.columns);
 }
 
+bool has_colours(const Node& node, Place place, int parity) {
+  const int expected = (place.first + place.second) % 2 == 0 ? parity : -parity;
+  return (node.contrast > 0.0) == (expected > 0);
+}
+
+int parity_of(const Lattice& lattice) {
+  int sum = 0;
+  for (const auto& [place, node] : lattice.nodes()) sum += has_colours(node, place, 1) ? 1 : -1;
+  return sum >= 0 ? 1 : -1;
+}
+
+Lattice moved(const Lattice& lattice, int columns, int rows) {
+  Lattice result;
+  for (const auto& [place, node] : lattice.nodes())
+    result.set({place.first + columns, place.second + rows}, node);
+  return result;
+}
+
+Lattice moved_to_origin(const Lattice& lattice) {
+  const Place low = lattice.bounds().first;
+  return moved(lattice, -low.first, -low.second);
+}
+
+Lattice turned(const Lattice& lattice, Colours colours) {
+  const int last_column = lattice.bounds().second.first;
+  Lattice result;
+  for (const auto& [place, old] : lattice.nodes()) {
+    Node node = old;
+    if (colours == Colours::kAlternate) node.contrast = -node.contrast;
+    node.direction_u = old.direction_v;
+    node.direction_v = -old.direction_u;
+    result.set({place.second, last_column - place.first}, node);
+  }
+  return result;
+}
+
 Lattice trimmed(const Lattice& lattice) {
   auto [low, high] = lattice.bounds();
   const auto occupied = [&](int c0, int c1, int r0, int r1) {
     int count = 0;
     for (int row = r0; row <= r1; ++row)
       for (int column = c0; column <= c1; ++column)
-        if (lattice.find(column, row) != nullptr) ++count;
+        if (lattice.find({column, row}) != nullptr) ++count;
     return static_cast<double>(count) / ((c1 - c0 + 1) * (r1 - r0 + 1));
   };
   // The emptiest border first: a stray beside a row's end must not cost the row.
@@ -81,11 +96,11 @@ Lattice trimmed(const Lattice& lattice) {
     }
   }
   Lattice result;
-  for (const auto& [place, saddle] : lattice.saddles()) {
+  for (const auto& [place, node] : lattice.nodes()) {
     const auto [column, row] = place;
     if (column < low.first || column > high.first || row < low.second || row > high.second)
       continue;
-    result.set(column - low.first, row - low.second, saddle);
+    result.set({column - low.first, row - low.second}, node);
   }
   return result;
 }
@@ -99,10 +114,12 @@ Extent extent_of(const Lattice& lattice) {
 Lattice without_strays(const Lattice& lattice) {
   Lattice result = lattice;
   for (;;) {
-    std::vector<Lattice::Place> strays;
-    for (const auto& [place, saddle] : result.saddles()) {
+    std::vector<Place> strays;
+    for (const auto& [place, node] : result.nodes()) {
       const auto [column, row] = place;
-      const auto taken = [&](int c, int r) { return result.find(column + c, row + r) != nullptr; };
+      const auto taken = [&](int c, int r) {
+        return result.find({column + c, row + r}) != nullptr;
+      };
       // Part of a square of four: only then do two directions vouch for it.
       bool in_square = false;
       for (const int c : {-1, 1})
@@ -110,25 +127,26 @@ Lattice without_strays(const Lattice& lattice) {
       if (!in_square) strays.push_back(place);
     }
     if (strays.empty()) return moved_to_origin(result);
-    for (const auto& [column, row] : strays) result.erase(column, row);
+    for (const Place& place : strays) result.erase(place);
   }
 }
 
-Lattice oriented(const Lattice& lattice, Extent wanted) {
+Lattice oriented(const Lattice& lattice, Extent wanted, Colours colours) {
   std::optional<Lattice> best;
   std::pair<bool, double> best_rank;
-  Lattice turn = lattice;
+  Lattice turn = moved_to_origin(lattice);
   Extent extent = wanted;
   if (extent_of(lattice).columns != wanted.columns) std::swap(extent.columns, extent.rows);
   for (int quarter = 0; quarter < 4; ++quarter) {
     if (extent.columns == wanted.columns && extent.rows == wanted.rows) {
-      const std::pair rank(turn.parity() < 0, x_to_the_right(turn, extent));
+      const bool dark = colours == Colours::kAlternate && parity_of(turn) < 0;
+      const std::pair rank(dark, x_to_the_right(turn));
       if (!best || rank > best_rank) {
         best = turn;
         best_rank = rank;
       }
     }
-    turn = turned(turn, extent);
+    turn = turned(turn, colours);
     std::swap(extent.columns, extent.rows);
   }
   return best.value_or(lattice);

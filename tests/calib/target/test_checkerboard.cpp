@@ -44,7 +44,7 @@ ChartScene scene(int columns, int rows) {
 std::vector<Corner> found(ImageView<const float> image, const Chart& chart) {
   const auto corners = detect_checkerboard(image, chart);
   REQUIRE_MESSAGE(corners.has_value(), corners.error().message);
-  return *corners;
+  return corners->corners;
 }
 
 std::string no_chart(ImageView<const float> image, const Chart& chart) {
@@ -262,7 +262,8 @@ TEST_CASE("without a grid, whatever the frame shows of the chart") {
   CHECK(all.size() == 54);
   Image<float> flat(320, 240, 1);
   flat.fill(0.5F);
-  CHECK(no_chart(flat.view(), any) == "found 0 corners of a checkerboard, need 12");
+  CHECK(no_chart(flat.view(), any) ==
+        "found 0 corners of a checkerboard, need 12, 3 or more each way");
 }
 
 TEST_CASE("a large frame is searched small and measured large") {

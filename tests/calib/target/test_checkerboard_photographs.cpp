@@ -42,7 +42,10 @@ ImageView<const float> view_of(const cv::Mat& image) {
 
 Result<std::vector<Corner>> detect(const std::filesystem::path& file, int columns, int rows) {
   const cv::Mat image = grey(file);
-  return detect_checkerboard(view_of(image), {.pitch_mm = 1.0, .columns = columns, .rows = rows});
+  auto found =
+      detect_checkerboard(view_of(image), {.pitch_mm = 1.0, .columns = columns, .rows = rows});
+  if (!found) return trueplate::fail(found.error());
+  return found->corners;
 }
 
 // Corners of many frames, as the library wants them.

@@ -107,7 +107,7 @@ Comparison compare(const Condition& condition, Against against = Against::kWindo
     const auto corners = detect_checkerboard(chart.image.view(),
                                              {.pitch_mm = 1.0, .columns = kColumns, .rows = kRows});
     REQUIRE_MESSAGE(corners.has_value(), corners.error().message);
-    for (const auto& corner : *corners) {
+    for (const auto& corner : corners->corners) {
       auto index =
           std::lround(corner.p_chart_mm.x()) + kColumns * std::lround(corner.p_chart_mm.y());
       // Light squares begin: the origin is the other end, which is dark.
