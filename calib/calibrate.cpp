@@ -237,9 +237,10 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
         fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
   }
   observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
-                           {"grid", fmt::format("{}x{}", chart.columns, chart.rows)},
                            {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
                            {"pixel_aspect", to_lossless_text(pixel_aspect_of(frames))}};
+  if (chart.grid_known())
+    observations.comments.push_back({"grid", fmt::format("{}x{}", chart.columns, chart.rows)});
   for (const DetectedFrame& frame : frames) {
     if (frame.corners.empty() || frame.sha256.empty()) continue;
     observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});
@@ -256,11 +257,12 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
       calibrate_views({std::move(observations->views), pixel_aspect_of(frames)}, options);
   if (!calibration) return fail(calibration.error());
 
-  calibration->profile.chart =
-      profile::ChartUsed{.kind = std::string(target::chart_kind_name(chart.kind)),
-                         .pitch_mm = chart.pitch_mm,
-                         .columns = chart.columns,
-                         .rows = chart.rows};
+  calibration->profile.chart = profile::ChartUsed{
+      .kind = std::string(target::chart_kind_name(chart.kind)), .pitch_mm = chart.pitch_mm};
+  if (chart.grid_known()) {
+    calibration->profile.chart->columns = chart.columns;
+    calibration->profile.chart->rows = chart.rows;
+  }
   std::vector<profile::FootageItem>& footage = calibration->profile.provenance.footage;
   std::size_t fitted = 0;
   for (const DetectedFrame& frame : frames) {

@@ -6,8 +6,24 @@
 
 #include "calib/base/text.h"
 #include "calib/target/checkerboard.h"
+#include "calib/target/detect.h"
 
 namespace trueplate::cli {
+
+namespace {
+
+/// The kinds of chart that can be found, as a list in words.
+std::string known_kinds() {
+  std::string names;
+  for (const target::ChartKind kind : target::kChartKinds) {
+    if (!target::has_detector(kind)) continue;
+    if (!names.empty()) names += ", ";
+    names += target::chart_kind_name(kind);
+  }
+  return names;
+}
+
+}  // namespace
 
 void add_frames(CLI::App& app, FrameArguments& frames, const std::string& description) {
   app.add_option("FRAMES", frames.arguments, description)->required()->type_name("");
@@ -21,30 +37,32 @@ int report_frames(const Error& error) {
 }
 
 void add_chart(CLI::App& app, ChartOptions& chart) {
-  app.add_option("--chart", chart.kind, "kind of chart: checkerboard")->type_name("KIND");
-  app.add_option("--grid", chart.grid, "number of inner corners, such as 9x6")
+  app.add_option("--chart", chart.kind, "kind of chart: " + known_kinds())->type_name("KIND");
+  app.add_option(
+         "--grid",
+         chart.grid,
+         "number of inner corners, crossings or dots, such as 9x6; default: any number, the "
+         "chart may run off the frame")
       ->type_name("COLSxROWS");
-  app.add_option("--pitch", chart.pitch, "side of one square, such as 25mm")->type_name("LENGTH");
+  app.add_option("--pitch",
+                 chart.pitch,
+                 "side of one square, or the distance of lines or dots along a row, such as 25mm")
+      ->type_name("LENGTH");
 }
 
 Result<target::Chart> chart_of(const ChartOptions& options) {
-  if (options.kind.empty() || options.grid.empty() || options.pitch.empty()) {
+  if (options.kind.empty() || options.pitch.empty()) {
     return fail(ErrorCode::kInvalidInput,
-                "the chart is not described; add --chart checkerboard --grid COLSxROWS (inner "
-                "corners) --pitch LENGTH (side of a square)");
+                "the chart is not described; add --chart checkerboard --pitch LENGTH (side of a "
+                "square), and --grid COLSxROWS (inner corners) where every frame shows all of it");
   }
   target::Chart chart;
-  if (options.kind != target::chart_kind_name(target::ChartKind::kCheckerboard)) {
+  const std::optional<target::ChartKind> kind = target::chart_kind_from_name(options.kind);
+  if (!kind || !target::has_detector(*kind)) {
     return fail(ErrorCode::kInvalidInput,
-                fmt::format("--chart: unknown kind '{}'; known: checkerboard", options.kind));
+                fmt::format("--chart: unknown kind '{}'; known: {}", options.kind, known_kinds()));
   }
-  const Result<std::pair<int, int>> grid = parse_size(options.grid);
-  if (!grid) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("--grid: '{}' is not a number of inner corners; write COLSxROWS, such "
-                            "as 9x6",
-                            options.grid));
-  }
+  chart.kind = *kind;
   const Result<double> pitch = parse_length_mm(options.pitch);
   if (!pitch) {
     return fail(ErrorCode::kInvalidInput, fmt::format("--pitch: {}", pitch.error().message));
@@ -58,15 +76,23 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
                             kShortestPitchMm,
                             kLongestPitchMm / 1000.0));
   }
-  if (std::min(grid->first, grid->second) < target::kMinGridCorners) {
+  chart.pitch_mm = *pitch;
+  if (options.grid.empty()) return chart;
+  const Result<std::pair<int, int>> grid = parse_size(options.grid);
+  if (!grid) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--grid: '{}' is not a number of inner corners; write COLSxROWS, such "
+                            "as 9x6",
+                            options.grid));
+  }
+  if (std::min(grid->first, grid->second) < target::kMinGridPoints) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("--grid: {} inner corners, wanted {} or more each way",
                             options.grid,
-                            target::kMinGridCorners));
+                            target::kMinGridPoints));
   }
   chart.columns = grid->first;
   chart.rows = grid->second;
-  chart.pitch_mm = *pitch;
   return chart;
 }
 

@@ -19,11 +19,7 @@ std::string_view chart_kind_name(ChartKind kind) {
 }
 
 std::optional<ChartKind> chart_kind_from_name(std::string_view name) {
-  for (const ChartKind kind : {ChartKind::kCheckerboard,
-                               ChartKind::kLines,
-                               ChartKind::kDots,
-                               ChartKind::kDotsStaggered,
-                               ChartKind::kCoded})
+  for (const ChartKind kind : kChartKinds)
     if (chart_kind_name(kind) == name) return kind;
   return std::nullopt;
 }

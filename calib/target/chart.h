@@ -1,5 +1,6 @@
 #pragma once
 
+#include <array>
 #include <optional>
 #include <string_view>
 
@@ -14,6 +15,12 @@ enum class ChartKind {
   kDotsStaggered,  // discs in rows, every second row moved by half a pitch
   kCoded,          // checkerboard whose light squares carry markers that tell the place
 };
+
+inline constexpr std::array kChartKinds = {ChartKind::kCheckerboard,
+                                           ChartKind::kLines,
+                                           ChartKind::kDots,
+                                           ChartKind::kDotsStaggered,
+                                           ChartKind::kCoded};
 
 /// A printed pattern. Chart coordinates are in mm in the plane of the print, x along a row, y along
 /// a column, z = 0. The corner, crossing or dot in column i and row j lies at (i, j) * pitch_mm; of

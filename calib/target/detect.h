@@ -7,6 +7,9 @@
 
 namespace trueplate::target {
 
+/// Whether charts of a kind can be found.
+[[nodiscard]] bool has_detector(ChartKind kind);
+
 /// Finds a chart of the given kind and measures its points, on the full-resolution pixels.
 ///
 /// luma      one channel of any range and transfer: 0..1, linear HDR with negative values and
