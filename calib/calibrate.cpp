@@ -257,8 +257,11 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
       calibrate_views({std::move(observations->views), pixel_aspect_of(frames)}, options);
   if (!calibration) return fail(calibration.error());
 
-  calibration->profile.chart = profile::ChartUsed{
-      .kind = std::string(target::chart_kind_name(chart.kind)), .pitch_mm = chart.pitch_mm};
+  calibration->profile.chart =
+      profile::ChartUsed{.kind = std::string(target::chart_kind_name(chart.kind)),
+                         .pitch_mm = chart.pitch_mm,
+                         .columns = std::nullopt,
+                         .rows = std::nullopt};
   if (chart.grid_known()) {
     calibration->profile.chart->columns = chart.columns;
     calibration->profile.chart->rows = chart.rows;
