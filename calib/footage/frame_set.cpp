@@ -11,13 +11,14 @@
 #include <utility>
 
 #include "calib/footage/detail/frame_pattern.h"
+#include "calib/footage/movie.h"
 
 namespace trueplate::footage {
 namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::string_view kPictureKinds = "exr, dpx, tif, png, jpg";
+constexpr std::string_view kPictureKinds = "exr, dpx, tif, png, jpg or a movie";
 
 std::string lower_extension(const fs::path& path) {
   std::string text = path.extension().string();
@@ -25,30 +26,6 @@ std::string lower_extension(const fs::path& path) {
     if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
   }
   return text;
-}
-
-bool is_movie_path(const fs::path& path) {
-  static constexpr std::array kExtensions = {".mov",
-                                             ".mp4",
-                                             ".m4v",
-                                             ".mxf",
-                                             ".avi",
-                                             ".mkv",
-                                             ".webm",
-                                             ".mpg",
-                                             ".mpeg",
-                                             ".mts",
-                                             ".wmv",
-                                             ".ogv"};
-  const std::string extension = lower_extension(path);
-  return std::find(kExtensions.begin(), kExtensions.end(), extension) != kExtensions.end();
-}
-
-Error movie_error(const fs::path& path) {
-  return {ErrorCode::kUnsupported,
-          fmt::format("{}: movie files are not read; export its frames as pictures ({}) first",
-                      path.string(),
-                      kPictureKinds)};
 }
 
 std::string folder_text(const fs::path& folder) { return folder.empty() ? "." : folder.string(); }
@@ -88,6 +65,7 @@ class Collector {
 
  private:
   Result<void> add_file(const fs::path& path);
+  Result<void> add_movie(const fs::path& path);
   Result<void> add_folder(const fs::path& folder);
   Result<void> add_glob(const std::string& glob);
   Result<void> add_pattern(const std::string& argument);
@@ -111,7 +89,7 @@ void Collector::push(std::vector<FrameRef>& list, fs::path path, std::optional<i
   const fs::path whole = fs::absolute(path, code).lexically_normal();
   if (!seen_.insert(whole.string()).second) return;
   std::string name = path.filename().string();
-  list.push_back({std::move(path), number, std::move(name)});
+  list.push_back({std::move(path), number, std::nullopt, std::move(name)});
 }
 
 void Collector::offer(const fs::path& path) {
@@ -121,7 +99,7 @@ void Collector::offer(const fs::path& path) {
 }
 
 Result<void> Collector::add_file(const fs::path& path) {
-  if (is_movie_path(path)) return fail(movie_error(path));
+  if (is_movie_path(path)) return add_movie(path);
   if (!is_picture_path(path)) {
     push(strangers_, path, std::nullopt);
     return {};
@@ -132,6 +110,19 @@ Result<void> Collector::add_file(const fs::path& path) {
                             path.string()));
   }
   offer(path);
+  return {};
+}
+
+Result<void> Collector::add_movie(const fs::path& path) {
+  const Result<int> count = num_movie_frames(path);
+  if (!count) return fail(count.error());
+  std::error_code code;
+  if (!seen_.insert(fs::absolute(path, code).lexically_normal().string()).second) return {};
+  for (int i = 0; i < *count; ++i) {
+    if (!wanted_.empty() && !wanted_set_.contains(i + 1)) continue;
+    set_.frames.push_back({path, i + 1, i, fmt::format("{}#{}", path.filename().string(), i + 1)});
+    if (set_.frames.size() > kMaxFrames) break;  // finish() refuses them
+  }
   return {};
 }
 
@@ -155,15 +146,14 @@ Result<void> Collector::add_glob(const std::string& argument) {
   for (std::size_t i = 0; status == 0 && i < matches.gl_pathc; ++i) {
     const std::string path = matches.gl_pathv[i];
     std::error_code code;
-    if (is_picture_path(path) && !fs::is_directory(path, code)) {
+    if ((is_picture_path(path) || is_movie_path(path)) && !fs::is_directory(path, code)) {
       paths.push_back(path);
-    } else if (other.empty() || is_movie_path(path)) {
+    } else if (other.empty()) {
       other = path;
     }
   }
   ::globfree(&matches);
   if (paths.empty() && !other.empty()) {
-    if (is_movie_path(other)) return fail(movie_error(other));
     return fail(
         ErrorCode::kNotFound,
         fmt::format("{}: matches {}, but no picture; wanted {}", argument, other, kPictureKinds));
@@ -172,7 +162,13 @@ Result<void> Collector::add_glob(const std::string& argument) {
     return fail(ErrorCode::kNotFound, fmt::format("{}: matches no file", argument));
   }
   std::sort(paths.begin(), paths.end(), detail::natural_less);
-  for (const std::string& path : paths) offer(path);
+  for (const std::string& path : paths) {
+    if (!is_movie_path(path)) {
+      offer(path);
+    } else if (Result<void> added = add_movie(path); !added) {
+      return added;
+    }
+  }
   return {};
 }
 
@@ -213,7 +209,6 @@ Result<void> Collector::add_pattern(const std::string& argument) {
   const Result<detail::FramePattern> pattern = detail::parse_frame_pattern(argument);
   if (!pattern) return fail(pattern.error());
   const fs::path example = detail::path_of(*pattern, 1);
-  if (is_movie_path(example)) return fail(movie_error(argument));
   if (!is_picture_path(example)) {
     return fail(
         ErrorCode::kUnsupported,
@@ -256,7 +251,6 @@ Result<void> Collector::add(const std::string& argument) {
     numbers_from_names_ = true;
     return add_glob(argument);
   }
-  if (is_movie_path(argument)) return fail(movie_error(argument));
   return fail(ErrorCode::kNotFound, fmt::format("{}: no such file or folder", argument));
 }
 
@@ -267,7 +261,7 @@ Result<FrameSet> Collector::finish() && {
     for (const FrameRef& frame : missing_) found.insert(frame.number.value());
     for (const int number : wanted_) {
       if (!found.contains(number)) {
-        missing_.push_back({{}, number, fmt::format("frame {}", number)});
+        missing_.push_back({{}, number, std::nullopt, fmt::format("frame {}", number)});
       }
     }
   }

@@ -18,12 +18,13 @@ inline constexpr std::size_t kMaxFrames = 1'000'000;
 /// Frame numbers lie within +-kMaxFrameNumber.
 inline constexpr int kMaxFrameNumber = 999'999'999;
 
-/// One frame on disk.
+/// One frame on disk: a picture file, or a frame of a movie file.
 struct FrameRef {
   std::filesystem::path path;
-  std::optional<int> number;  // nullopt for a still whose name ends in no digits
-  std::string name;           // for messages and reports: the file name, with its folder where
-                              // two frames of the set would otherwise share a name
+  std::optional<int> number;       // nullopt for a still whose name ends in no digits
+  std::optional<int> movie_frame;  // place in the movie at `path`, from 0; nullopt: a picture
+  std::string name;                // for messages and reports: the file name, with its folder where
+                                   // two frames of the set would otherwise share a name
 };
 
 /// A name that was asked for and cannot be a frame.
@@ -40,6 +41,7 @@ struct FrameSet {
 
 /// Turns FRAMES arguments into frames, in the order of the arguments. Each argument is
 ///  - a picture file;
+///  - a movie file: its frames, numbered from 1, named clip.mov#1 and so on;
 ///  - a folder: all pictures in it (not below it), in natural order (frame2 before frame10);
 ///  - a glob with `*`, `?` or `[...]`: the pictures that match, in natural order;
 ///  - a pattern whose file name holds one run of `#` (grid.####.exr; as many digits at least as
@@ -57,8 +59,8 @@ struct FrameSet {
 /// A file by name that is no picture is left out while there are others: a shell turns `*` into
 /// such names. In a folder and in a glob that is quoted, what is no picture is passed over.
 /// errors  kNotFound: no such file, an empty folder, a pattern or a range that matches nothing;
-///         kUnsupported: movies, and other kinds of file when nothing else is given;
-///         kInvalidInput: a malformed pattern or
+///         kUnsupported: other kinds of file when nothing else is given; those of
+///         num_movie_frames() for a movie; kInvalidInput: a malformed pattern or
 ///         range, a range written backwards, more than kMaxFrames frames.
 Result<FrameSet> resolve_frames(std::span<const std::string> arguments,
                                 std::string_view range = {});

@@ -33,6 +33,15 @@ Result<fs::path> output_of(std::string_view output,
                            const std::optional<detail::FramePattern>& pattern,
                            bool is_folder,
                            const FrameRef& frame) {
+  if (is_folder && frame.movie_frame) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("{}: the frames of the movie {} have no file names of their own; write a "
+                    "pattern such as {}out.####.exr",
+                    output,
+                    frame.path.string(),
+                    output.ends_with('/') ? output : ""));
+  }
   if (is_folder) return fs::path(output) / frame.path.filename();
   if (!pattern) return fs::path(output);
   if (!frame.number) {

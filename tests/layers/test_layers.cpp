@@ -67,6 +67,8 @@ std::string library_of(const std::string& header) {
       {"nlohmann/", "JSON"},
       {"CLI/", "CLI11"},
       {"openssl/", "OpenSSL"},
+      {"libav", "FFmpeg"},
+      {"libsw", "FFmpeg"},
       {"benchmark/", "benchmark"},
       {"doctest/", "doctest"}};
   for (const auto& [prefix, library] : prefixes) {

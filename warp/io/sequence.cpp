@@ -14,6 +14,7 @@
 #include <unordered_set>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/frame_stream.h"
 
 namespace trueplate::warp {
 namespace {
@@ -64,6 +65,13 @@ struct Outcome {
   std::vector<Warning> warnings;
 };
 
+std::vector<footage::FrameRef> inputs_of(std::span<const SequenceJob> jobs) {
+  std::vector<footage::FrameRef> inputs;
+  inputs.reserve(jobs.size());
+  for (const SequenceJob& job : jobs) inputs.push_back(job.input);
+  return inputs;
+}
+
 class Pipeline {
  public:
   Pipeline(std::span<const SequenceJob> jobs, const FrameWarp& warp, const SequenceOptions& options)
@@ -71,6 +79,7 @@ class Pipeline {
         warp_(warp),
         options_(options),
         num_threads_(resolve_threads(options.threads)),
+        stream_(inputs_of(jobs)),
         outcomes_(jobs.size()) {}
 
   SequenceSummary run() {
@@ -106,11 +115,14 @@ class Pipeline {
 
   void work() {
     while (!interrupted()) {
-      const std::size_t index = next_.fetch_add(1);
-      if (index >= jobs_.size()) break;
+      footage::ReadOptions read_options = options_.read;
+      read_options.threads = thread_share();
+      std::optional<footage::FrameStream::Item> item = stream_.next(read_options);
+      if (!item) break;
+      const std::size_t index = item->index;
       Outcome& outcome = outcomes_[index];
       try {
-        do_job(jobs_[index], outcome);
+        do_job(jobs_[index], std::move(item->frame), outcome);
       } catch (const std::exception& exception) {
         // A frame too large for the memory must not take the others down with it.
         outcome.fate = Fate::kFailed;
@@ -122,14 +134,11 @@ class Pipeline {
     unfinished_workers_.fetch_sub(1);
   }
 
-  void do_job(const SequenceJob& job, Outcome& outcome) {
+  void do_job(const SequenceJob& job, Result<footage::Frame> input, Outcome& outcome) {
     const auto failed = [&](const Error& error) {
       outcome.fate = Fate::kFailed;
       outcome.error = error;
     };
-    footage::ReadOptions read_options = options_.read;
-    read_options.threads = thread_share();
-    Result<footage::Frame> input = footage::read_frame(job.input.path, read_options);
     if (!input) return failed(input.error());
     outcome.warnings = input->warnings;
     if (interrupted()) return;
@@ -178,8 +187,8 @@ class Pipeline {
   const FrameWarp& warp_;
   const SequenceOptions& options_;
   int num_threads_;
+  footage::FrameStream stream_;
   std::vector<Outcome> outcomes_;  // each written by the one thread that has the job
-  std::atomic<std::size_t> next_{0};
   std::atomic<int> unfinished_workers_{0};
   std::mutex progress_mutex_;
   std::size_t num_finished_ = 0;

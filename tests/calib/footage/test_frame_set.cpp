@@ -265,10 +265,10 @@ TEST_CASE("bad arguments") {
   check_error(resolve({""}), ErrorCode::kInvalidInput, "empty name");
   check_error(resolve({folder / "gone.exr"}), ErrorCode::kNotFound, "no such file");
   check_error(resolve({folder / "empty"}), ErrorCode::kNotFound, "no pictures");
-  check_error(resolve({folder / "clip.mov"}), ErrorCode::kUnsupported, "movie");
-  check_error(resolve({folder / "gone.mxf"}), ErrorCode::kUnsupported, "movie");
-  check_error(resolve({folder / "movies/*"}), ErrorCode::kUnsupported, "movie");
-  check_error(resolve({folder / "clip.####.mov"}), ErrorCode::kUnsupported, "movie");
+  check_error(resolve({folder / "clip.mov"}), ErrorCode::kUnreadable, "no movie");
+  check_error(resolve({folder / "gone.mxf"}), ErrorCode::kNotFound, "no such file");
+  check_error(resolve({folder / "movies/*"}), ErrorCode::kUnreadable, "no movie");
+  check_error(resolve({folder / "clip.####.mov"}), ErrorCode::kUnsupported, "kind of picture");
   check_error(resolve({folder / "a.bmp"}), ErrorCode::kUnsupported, "kind of picture");
   check_error(resolve({folder / "a.bmp"}, "2-1"), ErrorCode::kInvalidInput, "backwards");
   check_error(resolve({std::string(10000, 'a')}), ErrorCode::kNotFound, "no such file");

@@ -1,0 +1,72 @@
+#include "calib/footage/frame_stream.h"
+
+#include <fmt/format.h>
+
+#include <exception>
+#include <mutex>
+#include <utility>
+
+#include "calib/footage/movie.h"
+
+namespace trueplate::footage {
+
+struct FrameStream::State {
+  std::vector<FrameRef> frames;
+  std::mutex mutex;
+  std::size_t next = 0;
+  // The movie that is being decoded; an error when it could not be opened.
+  std::filesystem::path movie_path;
+  std::optional<Result<Movie>> movie;
+
+  /// Frame `wanted` of a movie; called under the mutex.
+  Result<Frame> from_movie(const std::filesystem::path& path,
+                           int wanted,
+                           const ReadOptions& options) {
+    if (!movie || movie_path != path || (*movie && (*movie)->position() > wanted)) {
+      movie.emplace(Movie::open(path, options.threads));
+      movie_path = path;
+    }
+    if (!*movie) return fail(movie->error());
+    while ((*movie)->position() < wanted) {
+      if (!(*movie)->skip()) return ended(path, wanted);
+    }
+    Result<std::optional<Frame>> frame = (*movie)->next(options);
+    if (!frame) return fail(frame.error());
+    if (!*frame) return ended(path, wanted);
+    return **std::move(frame);
+  }
+
+  Unexpected ended(const std::filesystem::path& path, int wanted) const {
+    return fail(ErrorCode::kUnreadable,
+                fmt::format("{}: ends after {} frames, before frame {}; the file is incomplete or "
+                            "its index wrong",
+                            path.string(),
+                            (*movie)->position(),
+                            wanted + 1));
+  }
+};
+
+FrameStream::FrameStream(std::vector<FrameRef> frames) : state_(std::make_unique<State>()) {
+  state_->frames = std::move(frames);
+}
+FrameStream::~FrameStream() = default;
+
+std::optional<FrameStream::Item> FrameStream::next(const ReadOptions& options) {
+  std::unique_lock lock(state_->mutex);
+  if (state_->next >= state_->frames.size()) return std::nullopt;
+  const std::size_t index = state_->next++;
+  const FrameRef& ref = state_->frames[index];
+  if (ref.movie_frame) {
+    try {
+      return Item{index, state_->from_movie(ref.path, *ref.movie_frame, options)};
+    } catch (const std::exception& exception) {
+      // No memory for the frame, most likely; the next one may be smaller.
+      return Item{index,
+                  fail(ErrorCode::kUnreadable, fmt::format("{}: {}", ref.name, exception.what()))};
+    }
+  }
+  lock.unlock();
+  return Item{index, read_frame(ref.path, options)};
+}
+
+}  // namespace trueplate::footage
