@@ -12,6 +12,8 @@
 #include "calib/base/timestamp.h"
 #include "calib/footage/file_hash.h"
 #include "calib/footage/frame.h"
+#include "calib/footage/frame_stream.h"
+#include "calib/target/choice.h"
 #include "calib/target/detect.h"
 
 namespace trueplate {
@@ -23,20 +25,38 @@ constexpr std::size_t kHashLength = 64;
 
 bool is_set(const std::atomic<bool>* flag) { return flag != nullptr && flag->load(); }
 
-DetectedFrame detect_frame(const footage::FrameRef& ref, const target::Chart& chart) {
+/// Content hashes of the files, each movie's only once.
+class Hashes {
+ public:
+  Result<std::string> of(const footage::FrameRef& ref) {
+    if (!ref.movie_frame) return footage::sha256_of_file(ref.path);
+    const std::lock_guard lock(mutex_);
+    const auto known = of_movie_.find(ref.path.string());
+    if (known != of_movie_.end()) return known->second;
+    return of_movie_.emplace(ref.path.string(), footage::sha256_of_file(ref.path)).first->second;
+  }
+
+ private:
+  std::mutex mutex_;
+  std::map<std::string, Result<std::string>> of_movie_;
+};
+
+DetectedFrame detect_frame(const footage::FrameRef& ref,
+                           const Result<footage::Frame>& frame,
+                           const target::Chart& chart,
+                           Hashes& hashes) {
   DetectedFrame detected;
   detected.name = ref.name;
+  detected.number = ref.number;
   const auto failed = [&](const Error& error) {
     detected.error = error;
     return detected;
   };
-  // One thread a frame: the frames run side by side.
-  const Result<footage::Frame> frame = footage::read_frame(ref.path, {.threads = 1});
   if (!frame) return failed(frame.error());
   detected.plate_size = frame->windows.display.size();
   detected.pixel_aspect = frame->pixel_aspect;
   detected.warnings = frame->warnings;
-  const Result<std::string> sha256 = footage::sha256_of_file(ref.path);
+  const Result<std::string> sha256 = hashes.of(ref);
   if (!sha256) return failed(sha256.error());
   detected.sha256 = *sha256;
   const Result<footage::Luma> luma = footage::luma(*frame, 1);
@@ -47,6 +67,7 @@ DetectedFrame detect_frame(const footage::FrameRef& ref, const target::Chart& ch
         {detection.error().code, fmt::format("{}: {}", ref.name, detection.error().message)});
   }
   detected.corners = std::move(detection->corners);
+  detected.blur_px = detection->blur_px;
   for (Warning& warning : detection->warnings) detected.warnings.push_back(std::move(warning));
   for (target::Corner& corner : detected.corners) corner.p_plate_px += luma->offset_px;
   return detected;
@@ -175,6 +196,40 @@ bool is_sha256(std::string_view text) {
          text.find_first_not_of("0123456789abcdef") == std::string_view::npos;
 }
 
+target::View view_of(const DetectedFrame& frame) {
+  return {frame.name, frame.plate_size, frame.corners};
+}
+
+/// An error when no frame has a chart.
+Result<void> any_chart(const std::vector<DetectedFrame>& frames) {
+  if (std::any_of(frames.begin(), frames.end(), [](const DetectedFrame& frame) {
+        return !frame.corners.empty();
+      })) {
+    return {};
+  }
+  const Error first = frames.empty() ? Error{} : *frames.front().error;
+  return fail(
+      ErrorCode::kNoChart,
+      fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
+}
+
+/// Which frames to fit; `most` 0 or enough for all of them: every one with a chart.
+std::vector<target::ChoiceResult> choose(const std::vector<DetectedFrame>& frames, int most) {
+  std::vector<target::ChoiceResult> all(frames.size());
+  int count = 0;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    all[i].chosen = !frames[i].corners.empty();
+    if (all[i].chosen) ++count;
+  }
+  if (most == 0 || count <= most) return all;
+  std::vector<target::Candidate> candidates;
+  candidates.reserve(frames.size());
+  for (const DetectedFrame& frame : frames) {
+    candidates.push_back({view_of(frame), frame.number, frame.blur_px});
+  }
+  return target::choose_views(candidates, {.most_views = most});
+}
+
 /// The chart as observations_of() notes it; nullopt when a comment is absent or malformed, since
 /// files from elsewhere may use the same words differently.
 std::optional<profile::ChartUsed> chart_from_comments(const std::vector<CsvComment>& comments) {
@@ -203,14 +258,19 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
   std::mutex progress_mutex;
   int done = 0;
   const int total = static_cast<int>(detected.size());
-  parallel_rows(total, options.threads, [&](int begin, int end) {
-    for (int i = begin; i < end; ++i) {
-      if (is_set(options.interrupt)) return;
-      const auto index = static_cast<std::size_t>(i);
-      detected[index] = detect_frame(frames.frames[index], options.chart);
+  footage::FrameStream stream(frames.frames);
+  Hashes hashes;
+  const int threads = std::min(resolve_threads(options.threads), total);
+  parallel_rows(threads, threads, [&](int, int) {
+    // One thread a frame: the frames run side by side.
+    while (!is_set(options.interrupt)) {
+      const auto item = stream.next({.threads = 1});
+      if (!item) return;
+      detected[item->index] =
+          detect_frame(frames.frames[item->index], item->frame, options.chart, hashes);
       const std::lock_guard lock(progress_mutex);
       ++done;
-      if (options.progress) options.progress(done, total, detected[index].name);
+      if (options.progress) options.progress(done, total, detected[item->index].name);
     }
   });
   if (is_set(options.interrupt)) return fail(ErrorCode::kInterrupted, "interrupted");
@@ -225,16 +285,10 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
 
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
                                               const target::Chart& chart) {
+  if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
   footage::Observations observations;
   for (const DetectedFrame& frame : frames) {
-    if (frame.corners.empty()) continue;
-    observations.views.push_back({frame.name, frame.plate_size, frame.corners});
-  }
-  if (observations.views.empty()) {
-    const Error first = frames.empty() ? Error{} : *frames.front().error;
-    return fail(
-        ErrorCode::kNoChart,
-        fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
+    if (!frame.corners.empty()) observations.views.push_back(view_of(frame));
   }
   observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
                            {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
@@ -251,10 +305,13 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,
                               const CalibrateOptions& options) {
-  Result<footage::Observations> observations = observations_of(frames, chart);
-  if (!observations) return fail(observations.error());
-  Result<Calibration> calibration =
-      calibrate_views({std::move(observations->views), pixel_aspect_of(frames)}, options);
+  if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
+  const std::vector<target::ChoiceResult> choice = choose(frames, options.most_frames);
+  Input input{.views = {}, .pixel_aspect = pixel_aspect_of(frames)};
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (choice[i].chosen) input.views.push_back(view_of(frames[i]));
+  }
+  Result<Calibration> calibration = calibrate_views(input, options);
   if (!calibration) return fail(calibration.error());
 
   calibration->profile.chart =
@@ -268,9 +325,17 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
   }
   std::vector<profile::FootageItem>& footage = calibration->profile.provenance.footage;
   std::size_t fitted = 0;
-  for (const DetectedFrame& frame : frames) {
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const DetectedFrame& frame = frames[i];
     profile::FootageItem item;
-    if (frame.corners.empty()) {
+    if (!frame.corners.empty() && !choice[i].chosen) {
+      item = {.name = frame.name,
+              .sha256 = "",
+              .points = static_cast<int>(frame.corners.size()),
+              .rms_px = std::nullopt,
+              .used = false,
+              .reason = fmt::format("not chosen: {}", choice[i].reason)};
+    } else if (frame.corners.empty()) {
       item = {.name = frame.name,
               .sha256 = "",
               .points = 0,

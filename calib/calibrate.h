@@ -29,17 +29,20 @@ struct DetectFramesOptions {
 /// One frame after detection.
 struct DetectedFrame {
   std::string name;
+  std::optional<int> number;
   std::string sha256;    // of the file; empty when it could not be read
   ImageSize plate_size;  // of the display window
   double pixel_aspect = 1.0;
   std::vector<target::Corner> corners;  // empty when there is no usable chart
+  double blur_px = 0.0;                 // of a typical corner
   std::optional<Error> error;           // why there are no corners
   std::vector<Warning> warnings;        // of reading the file and finding the chart
 };
 
-/// Finds the chart in every frame. A frame that cannot be read or shows no chart keeps its place
-/// and carries its reason; names asked for that are no frames are listed like it. The order is
-/// that of the frame set, whatever the number of threads. Errors: only kInterrupted.
+/// Finds the chart in every frame, stills or of a movie; one frame a thread is in memory. A frame
+/// that cannot be read or shows no chart keeps its place and carries its reason; names asked for
+/// that are no frames are listed like it. The order is that of the frame set, whatever the number
+/// of threads. Errors: only kInterrupted.
 Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
                                                  const DetectFramesOptions& options);
 
@@ -50,6 +53,8 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 
 /// Everything about a calibration that is not in the pictures.
 struct CalibrateOptions {
+  /// Of more frames than this, those worth fitting are chosen (target::choose_views()); 0: fit all.
+  int most_frames = 60;
   fit::FitOptions fit;  // focal_px and focal_ratio are set from the fields below
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
@@ -66,9 +71,9 @@ struct Calibration {
   fit::LensFit fit;
 };
 
-/// Fits the lens to detected frames: the whole job after detection. Frames without corners are
-/// listed in the profile's provenance with their reason. Errors: those of fit_lens(); a nominal
-/// focal length without a film back; nothing detected.
+/// Fits the lens to detected frames: the whole job after detection. Frames without corners and
+/// frames that were not chosen are listed in the profile's provenance with their reason. Errors:
+/// those of fit_lens(); a nominal focal length without a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,
                               const CalibrateOptions& options);

@@ -218,6 +218,7 @@ Result<Detection> detect_free(ImageView<const float> luma,
   lattice = detail::oriented(lattice, extent_of(lattice), Colours::kAlternate);
   Detection detection;
   detection.corners = corners_of(lattice, pitch_mm);
+  detection.blur_px = detail::looks_of(lattice).blur_px;
   for (const Lattice& piece : found.dropped) {
     ++detection.num_dropped_pieces;
     detection.num_dropped_corners += piece.size();
@@ -247,6 +248,7 @@ Result<Detection> detect_grid(ImageView<const float> luma,
   if (goes_on_past(luma, lattice, grid)) return goes_on(grid);
   Detection detection;
   detection.corners = corners_of(lattice, chart.pitch_mm);
+  detection.blur_px = detail::looks_of(lattice).blur_px;
   const bool ends_differ = (grid.columns + grid.rows) % 2 != 0;
   detection.origin = ends_differ ? Origin::kMarked : Origin::kArbitrary;
   return detection;

@@ -43,6 +43,7 @@ struct Detection {
   /// tied to those of `corners` with certainty; they are left out.
   int num_dropped_pieces = 0;
   int num_dropped_corners = 0;
+  double blur_px = 0.0;  // of a typical point: standard deviation, the pixel's own area included
   std::vector<Warning> warnings;
 };
 

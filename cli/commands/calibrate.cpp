@@ -26,6 +26,7 @@ struct Options {
   double squeeze = 1.0;
   bool fix_focal = false;
   bool keep_all = false;
+  int most_frames = CalibrateOptions{}.most_frames;
   profile::Labels labels;
 };
 
@@ -62,6 +63,7 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.t_stop = options.t_stop;
   result.program_version = kVersion;
   result.fit.threads = common.threads;
+  result.most_frames = options.most_frames;
   // There is one model to choose from so far that suits any plate; auto means that one.
   if (options.model != "auto") result.fit.model = options.model;
   const auto table = lens::model_table();
@@ -151,12 +153,22 @@ std::string summary(const Calibration& calibration, const std::string& output) {
   const profile::Station& station = calibration.profile.stations.front();
   const lens::Lens& lens = station.lens;
   std::string text;
+  int num_not_chosen = 0;
   for (const profile::FootageItem& item : calibration.profile.provenance.footage) {
+    if (item.reason.starts_with("not chosen")) {
+      ++num_not_chosen;
+      continue;
+    }
     text += fmt::format("  {:<24} {:>5} corners  {}{}\n",
                         item.name,
                         item.points,
                         item.rms_px ? fmt::format("{:.3f} px", *item.rms_px) : "-",
                         item.used ? std::string() : fmt::format("  not used: {}", item.reason));
+  }
+  if (num_not_chosen > 0) {
+    text +=
+        fmt::format("  {} more frames with a chart were not chosen; the profile says why, each\n",
+                    num_not_chosen);
   }
   text += fmt::format("{}: rms {:.4f} px over {} corners in {} frames",
                       lens::model_name(lens.model),
@@ -301,6 +313,12 @@ Action add_calibrate(CLI::App& app) {
   app.add_option("--lens", options->labels.lens, "lens; a label")->type_name("TEXT");
   app.add_option("--serial", options->labels.serial, "serial number of the lens; a label")
       ->type_name("TEXT");
+  app.add_option("--most-frames",
+                 options->most_frames,
+                 "of more frames than this, choose those worth fitting; 0: fit all")
+      ->check(CLI::Range(0, 1'000'000))
+      ->capture_default_str()
+      ->type_name("N");
   app.add_flag("--keep-all", options->keep_all, "reject neither points nor frames");
   app.add_option("--observations", options->observations, "write what was detected, a CSV file")
       ->type_name("FILE");
