@@ -89,7 +89,7 @@ void Collector::push(std::vector<FrameRef>& list, fs::path path, std::optional<i
   const fs::path whole = fs::absolute(path, code).lexically_normal();
   if (!seen_.insert(whole.string()).second) return;
   std::string name = path.filename().string();
-  list.push_back({std::move(path), number, std::nullopt, std::move(name)});
+  list.push_back({std::move(path), number, std::move(name)});
 }
 
 void Collector::offer(const fs::path& path) {
@@ -120,7 +120,7 @@ Result<void> Collector::add_movie(const fs::path& path) {
   if (!seen_.insert(fs::absolute(path, code).lexically_normal().string()).second) return {};
   for (int i = 0; i < *count; ++i) {
     if (!wanted_.empty() && !wanted_set_.contains(i + 1)) continue;
-    set_.frames.push_back({path, i + 1, i, fmt::format("{}#{}", path.filename().string(), i + 1)});
+    set_.frames.push_back({path, i + 1, fmt::format("{}#{}", path.filename().string(), i + 1), i});
     if (set_.frames.size() > kMaxFrames) break;  // finish() refuses them
   }
   return {};
@@ -261,7 +261,7 @@ Result<FrameSet> Collector::finish() && {
     for (const FrameRef& frame : missing_) found.insert(frame.number.value());
     for (const int number : wanted_) {
       if (!found.contains(number)) {
-        missing_.push_back({{}, number, std::nullopt, fmt::format("frame {}", number)});
+        missing_.push_back({{}, number, fmt::format("frame {}", number)});
       }
     }
   }

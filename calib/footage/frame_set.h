@@ -21,10 +21,10 @@ inline constexpr int kMaxFrameNumber = 999'999'999;
 /// One frame on disk: a picture file, or a frame of a movie file.
 struct FrameRef {
   std::filesystem::path path;
-  std::optional<int> number;       // nullopt for a still whose name ends in no digits
-  std::optional<int> movie_frame;  // place in the movie at `path`, from 0; nullopt: a picture
-  std::string name;                // for messages and reports: the file name, with its folder where
-                                   // two frames of the set would otherwise share a name
+  std::optional<int> number;  // nullopt for a still whose name ends in no digits
+  std::string name;           // for messages and reports: the file name, with its folder where
+                              // two frames of the set would otherwise share a name
+  std::optional<int> movie_frame = std::nullopt;  // place in the movie at `path`, from 0
 };
 
 /// A name that was asked for and cannot be a frame.

@@ -9,8 +9,10 @@
 
 #include <cstdint>
 #include <cstring>
+#include <set>
 #include <stdexcept>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace trueplate::footage::detail {
@@ -70,18 +72,27 @@ void keep_thread_pool() {
 }
 
 /// Leaves only what describes a scene, so that a file of one pixel can carry it.
-void make_one_pixel(Imf::Header& header) {
-  for (const char* name : {"tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"}) {
-    header.erase(name);
-  }
+Imf::Header one_pixel_of(const Imf::Header& whole) {
+  Imf::Header header = without_layout(whole);
   header.dataWindow() = header.displayWindow() = {{0, 0}, {0, 0}};
   header.lineOrder() = Imf::INCREASING_Y;
   header.compression() = Imf::NO_COMPRESSION;
   header.channels() = Imf::ChannelList();
   header.channels().insert("Y", Imf::Channel(Imf::HALF));
+  return header;
 }
 
 }  // namespace
+
+Imf::Header without_layout(const Imf::Header& header) {
+  static const std::set<std::string_view> kLayout{
+      "tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"};
+  Imf::Header result;
+  for (auto i = header.begin(); i != header.end(); ++i) {
+    if (!kLayout.contains(i.name())) result.insert(i.name(), i.attribute());
+  }
+  return result;
+}
 
 Imf::Header exr_header_of(const Metadata* metadata) {
   if (metadata == nullptr) return {};
@@ -110,8 +121,7 @@ OIIO::ImageSpec image_spec_of(const Metadata* metadata) {
   if (metadata == nullptr) return {};
   if (const auto* spec = std::get_if<OIIO::ImageSpec>(&metadata->header)) return *spec;
   keep_thread_pool();
-  Imf::Header header = std::get<Imf::Header>(metadata->header);
-  make_one_pixel(header);
+  const Imf::Header header = one_pixel_of(std::get<Imf::Header>(metadata->header));
   MemoryWriter writer;
   {
     Imf::OutputFile file(writer, header, 0);

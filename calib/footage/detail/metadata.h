@@ -24,6 +24,10 @@ namespace detail {
 /// pointer gives an empty header.
 Imf::Header exr_header_of(const Metadata* metadata);
 
+/// A header without what describes the layout of pixels in a file (tiles, chunks, parts). Made anew
+/// attribute by attribute, since OpenEXR's Header::erase() forgets to free what it takes out.
+Imf::Header without_layout(const Imf::Header& header);
+
 /// The attributes to put into a file OpenImageIO writes, as above.
 OIIO::ImageSpec image_spec_of(const Metadata* metadata);
 

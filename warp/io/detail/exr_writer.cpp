@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/metadata.h"
 #include "warp/io/detail/checked_file.h"
 
 namespace trueplate::warp::detail {
@@ -61,9 +62,7 @@ Imf::ChannelList channel_list(const Imf::ChannelList& before, std::span<const Ch
 }
 
 void describe_pixels(Imf::Header& header, const ExrPicture& picture) {
-  for (const char* name : {"tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"}) {
-    header.erase(name);
-  }
+  header = footage::detail::without_layout(header);
   header.displayWindow() = box_of(picture.windows.display);
   header.dataWindow() = box_of(picture.windows.data);
   header.pixelAspectRatio() = static_cast<float>(picture.pixel_aspect);
