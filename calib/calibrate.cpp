@@ -196,6 +196,38 @@ bool is_sha256(std::string_view text) {
          text.find_first_not_of("0123456789abcdef") == std::string_view::npos;
 }
 
+/// A warning when the frames' names, less their numbers, fall into several groups: a folder may
+/// hold the footage of two lenses.
+std::optional<Warning> several_sequences(const std::vector<DetectedFrame>& frames) {
+  std::map<std::string, int> counts;
+  for (const DetectedFrame& frame : frames) {
+    if (frame.corners.empty() || !frame.number) continue;
+    std::string name = frame.name;
+    // The number is the last run of digits before the extension, or what follows a movie's name.
+    const std::size_t dot = name.find('#') == std::string::npos ? name.rfind('.') : name.size();
+    const std::size_t last = name.find_last_of("0123456789", dot);
+    const std::size_t before = name.find_last_not_of("0123456789", last);
+    if (last != std::string::npos) {
+      const std::size_t first = before == std::string::npos ? 0 : before + 1;
+      name = name.substr(0, first) + "#" + name.substr(last + 1);
+    }
+    ++counts[name];
+  }
+  std::erase_if(counts, [](const auto& entry) { return entry.second < 3; });
+  if (counts.size() < 2) return std::nullopt;
+  std::string names;
+  for (const auto& [name, count] : counts) {
+    if (names.size() > 100) break;
+    names += fmt::format("{}{} ({} frames)", names.empty() ? "" : ", ", name, count);
+  }
+  return Warning{"several-sequences",
+                 fmt::format("the frames are of {} sequences, fitted as one lens: {}; fit each by "
+                             "itself unless lens, focus and camera are the same",
+                             counts.size(),
+                             names),
+                 static_cast<double>(counts.size())};
+}
+
 target::View view_of(const DetectedFrame& frame) {
   return {frame.name, frame.plate_size, frame.corners};
 }
@@ -313,6 +345,10 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
   }
   Result<Calibration> calibration = calibrate_views(input, options);
   if (!calibration) return fail(calibration.error());
+  if (std::optional<Warning> warning = several_sequences(frames)) {
+    calibration->profile.stations.front().warnings.push_back(*warning);
+    calibration->fit.warnings.push_back(*std::move(warning));
+  }
 
   calibration->profile.chart =
       profile::ChartUsed{.kind = std::string(target::chart_kind_name(chart.kind)),

@@ -72,7 +72,9 @@ struct Calibration {
 };
 
 /// Fits the lens to detected frames: the whole job after detection. Frames without corners and
-/// frames that were not chosen are listed in the profile's provenance with their reason. Errors:
+/// frames that were not chosen are listed in the profile's provenance with their reason. Warnings:
+/// those of the fit, and `several-sequences` (value: how many) when the names say that footage was
+/// mixed. Errors:
 /// those of fit_lens(); a nominal focal length without a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,

@@ -273,7 +273,7 @@ void add_quality(Page& page, const Station& station) {
     page.add(
         "",
         fmt::format("the lens map is known to sigma {:.4f} px over the plate, {:.4f} px at the "
-                    "worst place",
+                    "worst place, after the small rotation that a camera solve absorbs",
                     *quality.map_sigma_rms_px,
                     *quality.map_sigma_max_px));
   }

@@ -29,20 +29,22 @@ struct Options {
 Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDirection direction) {
   const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
   if (!overscan) return fail(overscan.error());
-  using Kind = warp::OverscanRequest::Kind;
-  if (direction == warp::MapDirection::kRedistort && overscan->kind != Kind::kAuto &&
-      overscan->kind != Kind::kPixels) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("--overscan {}: the overscan of a picture to bend back is auto (as the "
-                            "file's windows say) or L,T,R,B in pixels",
-                            options.overscan));
-  }
   const Result<warp::Filter> filter = warp::parse_filter(options.filter);
   if (!filter) return fail(filter.error());
   return warp::LensWarpOptions{.direction = direction,
                                .overscan = *overscan,
                                .round_to = options.round_to,
                                .filter = *filter};
+}
+
+/// How many parts of an EXR file were not read; pages of other formats are thumbnails, not passes.
+int further_parts(const footage::Frame& frame, const warp::SequenceJob& job) {
+  std::string extension = job.input.path.extension().string();
+  if (extension != ".exr" && extension != ".EXR") return 0;
+  for (const Warning& warning : frame.warnings) {
+    if (warning.code == "further-parts") return static_cast<int>(warning.value);
+  }
+  return 0;
 }
 
 /// A warning that many frames share is said once, with their number.
@@ -127,6 +129,13 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
       [&](footage::Frame frame,
           const warp::SequenceJob& job,
           int threads) -> Result<footage::Frame> {
+        if (const int parts = further_parts(frame, job); parts > 0) {
+          return fail(ErrorCode::kUnsupported,
+                      fmt::format("{}: holds {} parts, and only the first would be written; write "
+                                  "each part to a file of its own, or all channels into one part",
+                                  job.input.name,
+                                  parts + 1));
+        }
         Result<footage::Frame> warped = lens_warp.apply(std::move(frame), threads);
         if (warped) return warped;
         return fail(warped.error().code,
@@ -175,8 +184,10 @@ Action add(CLI::App& app, warp::MapDirection direction) {
       ->type_name("PATTERN");
   app.add_option("--overscan",
                  options->overscan,
-                 undistort ? "none, auto (keep the whole plate), 8% or L,T,R,B in pixels"
-                           : "auto (as the file's windows say) or L,T,R,B in pixels")
+                 undistort
+                     ? "none, auto (keep the whole plate), 8% or L,T,R,B in pixels"
+                     : "of the renders: auto (as the file's windows say), none, 8% or L,T,R,B "
+                       "in pixels")
       ->capture_default_str();
   if (undistort) {
     app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")

@@ -35,9 +35,9 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
 /// 0 to the display window. TIFF holds half as float. Where a format cannot hold something, the
 /// nearest it can hold is written and a warning says so:
 ///   `sample-format`      channels stored more coarsely than they were (value: how many)
-///   `clipped`            samples below 0, above 1 or NaN in an integer format, or finite but
-///   beyond
+///   `clipped`            samples below 0 or above 1 in an integer format, or finite but beyond
 ///                        65504 in half (value: how many)
+///   `nan`                samples that were NaN, in an integer format (value: how many)
 ///   `dropped-channels`   channels the format has no place for (value: how many)
 ///   `cropped`            pixels outside the display window left out (value: how many)
 ///   `alpha-association`  the format reads alpha the other way; the numbers are unchanged

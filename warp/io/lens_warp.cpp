@@ -62,7 +62,8 @@ Result<Plan> make_plan(const lens::Lens& calibrated,
   return plan;
 }
 
-/// Adds what a straight picture lacks.
+/// Adds what a straight picture lacks. A side that ends within the display window is that of an
+/// element on black, cropped to what is not: nothing is missing there.
 void warn_if_too_small(footage::Frame& frame, const EdgePixels& needed) {
   const Window& display = frame.windows.display;
   const Window& data = frame.windows.data;
@@ -70,10 +71,11 @@ void warn_if_too_small(footage::Frame& frame, const EdgePixels& needed) {
                        .top = display.y - data.y,
                        .right = data.x + data.width - display.x - display.width,
                        .bottom = data.y + data.height - display.y - display.height};
-  const int missing = std::max({needed.left - has.left,
-                                needed.top - has.top,
-                                needed.right - has.right,
-                                needed.bottom - has.bottom});
+  const auto lacks = [](int needs, int extent) { return extent < 0 ? 0 : needs - extent; };
+  const int missing = std::max({lacks(needed.left, has.left),
+                                lacks(needed.top, has.top),
+                                lacks(needed.right, has.right),
+                                lacks(needed.bottom, has.bottom)});
   if (missing <= 0) return;
   frame.warnings.push_back(
       {"render-too-small",
@@ -100,6 +102,28 @@ Result<void> name_overscan(footage::Frame& frame, const EdgePixels& edges) {
   frame.windows.display = display;
   frame.windows.data = {-edges.left, -edges.top, data.width, data.height};
   return {};
+}
+
+/// The overscan that the caller says the input has; nullopt: as its windows say.
+Result<std::optional<EdgePixels>> stated_overscan(const lens::Lens& lens,
+                                                  const LensWarpOptions& options,
+                                                  ImageSize input) {
+  using Kind = OverscanRequest::Kind;
+  if (options.overscan.kind == Kind::kAuto) return std::optional<EdgePixels>();
+  if (options.overscan.kind == Kind::kPixels) return std::optional(options.overscan.pixels);
+  if (options.overscan.kind == Kind::kNone) return std::optional(EdgePixels{});
+  const Result<Overscan> edges = overscan(lens, options.overscan, {.round_to = options.round_to});
+  if (!edges) return fail(edges.error());
+  const Window plate{.width = lens.plate_size.width, .height = lens.plate_size.height};
+  const ImageSize wanted = data_window(plate, edges->edges).size();
+  if (input == wanted) return std::optional(edges->edges);
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("found a picture of {}, wanted {}: the plate of {} with an overscan of "
+                          "{}; say the overscan in pixels, L,T,R,B",
+                          to_text(input),
+                          to_text(wanted),
+                          to_text(lens.plate_size),
+                          to_text(edges->edges)));
 }
 
 }  // namespace
@@ -132,9 +156,11 @@ LensWarp& LensWarp::operator=(LensWarp&&) noexcept = default;
 Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
   const LensWarpOptions& options = shared_->options;
   const bool redistort = options.direction == MapDirection::kRedistort;
-  if (redistort && options.overscan.kind == OverscanRequest::Kind::kPixels) {
-    if (Result<void> named = name_overscan(frame, options.overscan.pixels); !named) {
-      return fail(named.error());
+  if (redistort) {
+    const auto stated = stated_overscan(shared_->lens, options, frame.windows.data.size());
+    if (!stated) return fail(stated.error());
+    if (*stated) {
+      if (Result<void> named = name_overscan(frame, **stated); !named) return fail(named.error());
     }
   }
   const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);

@@ -13,11 +13,11 @@ namespace trueplate::warp {
 
 struct LensWarpOptions {
   MapDirection direction = MapDirection::kUndistort;
-  /// kUndistort: how far the straight picture reaches beyond the plate. kRedistort: kPixels says
-  /// that the input is larger than the plate by so many pixels per edge, for formats that have no
-  /// windows; every other kind takes the file's windows as they are.
+  /// kUndistort: how far the straight picture reaches beyond the plate. kRedistort: by how much the
+  /// input is larger than the plate, for formats that have no windows; kAuto takes the file's
+  /// windows as they are.
   OverscanRequest overscan;
-  int round_to = 1;  // kUndistort: the overscan of each edge is rounded up to a multiple of this
+  int round_to = 1;  // the overscan of each edge is rounded up to a multiple of this
   Filter filter = Filter::kCubic;
 };
 
@@ -28,9 +28,9 @@ struct LensWarpOptions {
 /// and metadata pass through. kUndistort yields the display window plus overscan as data window;
 /// kRedistort yields exactly the display window. Frames of one size share one map in memory.
 /// Warnings are added to the frame: `overscan-...` of warp/overscan.h, `lens-scaled`, and
-/// `render-too-small` (value: missing pixels) when a straight picture does not reach as far as the
-/// plate needs.
-/// Safe to call from several threads at once.
+/// `render-too-small` (value: missing pixels) when a straight picture ends at the edge of the
+/// display window or beyond, but not as far out as the plate needs. Safe to call from several
+/// threads at once.
 class LensWarp {
  public:
   LensWarp(lens::Lens lens, const LensWarpOptions& options);

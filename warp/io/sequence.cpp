@@ -144,6 +144,7 @@ class Pipeline {
     if (interrupted()) return;
     const Result<footage::Frame> output = warp_(*std::move(input), job, thread_share());
     if (!output) return failed(output.error());
+    outcome.warnings = output->warnings;  // those of reading are among them
     if (interrupted()) return;
     WriteOptions write_options = options_.write;
     write_options.threads = thread_share();

@@ -291,7 +291,7 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
   if (rejected_frames > 0) {
     out.add("frames-rejected",
             rejected_frames,
-            fmt::format("{} of {} frames are not used ({}{})",
+            fmt::format("{} of {} frames with a chart are not used ({}{})",
                         rejected_frames,
                         fit.frames.size(),
                         first,

@@ -66,7 +66,7 @@ Result<std::vector<Channel>> channels_of(const std::filesystem::path& path,
     if (channel.type != Imf::HALF && channel.type != Imf::FLOAT) {
       return fail(ErrorCode::kUnsupported,
                   fmt::format("{}: channel {} holds unsigned integers; only half and float "
-                              "channels are read",
+                              "channels are read: write it as float, or to a file of its own",
                               path.string(),
                               entry.name()));
     }

@@ -150,10 +150,16 @@ void add_warnings(OIIO::ImageInput& input, const OIIO::ImageSpec& spec, Frame& f
 
 }  // namespace
 
+void quiet_library() {
+  static const bool done = OIIO::attribute("debug", 0);
+  static_cast<void>(done);
+}
+
 Result<Frame> read_other(const std::filesystem::path& path,
                          FileKind kind,
                          const ReadOptions& options,
                          Extent extent) {
+  quiet_library();
   DpxLayout dpx;
   if (kind == FileKind::kDpx) {
     const Result<DpxLayout> layout = read_dpx_layout(path);

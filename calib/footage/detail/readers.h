@@ -29,6 +29,9 @@ Result<Frame> read_other(const std::filesystem::path& path,
                          const ReadOptions& options,
                          Extent extent);
 
+/// Keeps OpenImageIO from printing what it makes of odd headers; once is enough.
+void quiet_library();
+
 /// Refuses sizes outside 1 .. kMaxImageSide and pixels above the memory limit.
 Result<void> check_size(const std::filesystem::path& path,
                         long long width,

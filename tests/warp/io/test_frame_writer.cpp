@@ -457,9 +457,10 @@ TEST_CASE("what a format cannot hold is told, with the number") {
   frame.pixels.at(2, 0, 0) = std::numeric_limits<float>::quiet_NaN();
   const auto png = write_frame(folder.path() / "x.png", frame);
   REQUIRE(png);
-  CHECK(codes_of(*png) == Names{"sample-format", "clipped", "alpha-association"});
+  CHECK(codes_of(*png) == Names{"sample-format", "clipped", "nan", "alpha-association"});
   CHECK(value_of(*png, "sample-format") == 4);
-  CHECK(value_of(*png, "clipped") == 3);
+  CHECK(value_of(*png, "clipped") == 2);
+  CHECK(value_of(*png, "nan") == 1);
   const auto again = read_frame(folder.path() / "x.png");
   REQUIRE(again);
   CHECK(again->channels[0].format == SampleFormat::kUint16);
@@ -468,7 +469,7 @@ TEST_CASE("what a format cannot hold is told, with the number") {
   CHECK(again->pixels.at(2, 0, 0) == 0.0F);
   const auto jpeg = write_frame(folder.path() / "x.jpg", frame);
   REQUIRE(jpeg);
-  CHECK(codes_of(*jpeg) == Names{"sample-format", "clipped", "dropped-channels"});
+  CHECK(codes_of(*jpeg) == Names{"sample-format", "clipped", "nan", "dropped-channels"});
   Frame layers =
       make_frame(8, 8, {"a.R", "a.G", "a.B", "a.A", "Z"}, SampleFormat::kFloat, [](int, int, int) {
         return 0.5F;

@@ -202,16 +202,23 @@ std::vector<T> display_samples(const Frame& frame,
   return samples;
 }
 
+/// Samples that an integer format cannot hold.
+struct Misfits {
+  std::atomic<std::int64_t> outside{0};  // below 0 or above 1
+  std::atomic<std::int64_t> nan{0};
+};
+
 /// value * (2^bits - 1), rounded, widened to the type's width by repeating the leading bits.
 template <class T>
 class Quantizer {
  public:
-  Quantizer(int bits, std::atomic<std::int64_t>& num_clipped)
-      : bits_(bits), largest_(static_cast<float>((1 << bits) - 1)), num_clipped_(num_clipped) {}
+  Quantizer(int bits, Misfits& misfits)
+      : bits_(bits), largest_(static_cast<float>((1 << bits) - 1)), misfits_(misfits) {}
 
   T operator()(float value) const {
     if (!(value >= 0.0F && value <= 1.0F)) {
-      num_clipped_.fetch_add(1, std::memory_order_relaxed);
+      std::atomic<std::int64_t>& count = std::isnan(value) ? misfits_.nan : misfits_.outside;
+      count.fetch_add(1, std::memory_order_relaxed);
       value = value > 1.0F ? 1.0F : 0.0F;  // NaN becomes 0
     }
     const auto code = static_cast<unsigned>(value * largest_ + 0.5F);
@@ -222,7 +229,7 @@ class Quantizer {
  private:
   int bits_;
   float largest_;
-  std::atomic<std::int64_t>& num_clipped_;
+  Misfits& misfits_;
 };
 
 void set_compression(OIIO::ImageSpec& spec,
@@ -479,7 +486,7 @@ std::vector<Warning> warnings_of(FileKind kind,
                                  const Frame& frame,
                                  const std::vector<int>& places,
                                  SampleFormat format,
-                                 std::int64_t num_clipped) {
+                                 const Misfits& misfits) {
   std::vector<Warning> warnings;
   const std::string_view kind_text = footage::detail::kind_name(kind);
   const auto coarser = std::count_if(places.begin(), places.end(), [&](int place) {
@@ -494,11 +501,17 @@ std::vector<Warning> warnings_of(FileKind kind,
                                     kind_text),
                         static_cast<double>(coarser)});
   }
-  if (num_clipped > 0) {
-    warnings.push_back(
-        {"clipped",
-         fmt::format("{} samples below 0, above 1 or NaN were clipped to 0..1", num_clipped),
-         static_cast<double>(num_clipped)});
+  if (misfits.outside > 0) {
+    warnings.push_back({"clipped",
+                        fmt::format("{} samples below 0 or above 1 were clipped, as {} holds 0..1",
+                                    misfits.outside.load(),
+                                    kind_text),
+                        static_cast<double>(misfits.outside)});
+  }
+  if (misfits.nan > 0) {
+    warnings.push_back({"nan",
+                        fmt::format("{} samples were NaN and became 0", misfits.nan.load()),
+                        static_cast<double>(misfits.nan)});
   }
   const auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
   if (num_dropped > 0) {
@@ -513,7 +526,7 @@ std::vector<Warning> warnings_of(FileKind kind,
   if (num_cropped > 0) {
     warnings.push_back({"cropped",
                         fmt::format("{} pixels outside the display window have no place in {} and "
-                                    "were left out",
+                                    "were left out; EXR keeps them",
                                     num_cropped,
                                     kind_text),
                         num_cropped});
@@ -547,7 +560,7 @@ Result<std::vector<Warning>> write_other(const std::filesystem::path& temporary_
   }
   const Target target = {temporary_path, shown_path, kind, frame.pixel_aspect, threads};
   const OIIO::ImageSpec spec = make_spec(kind, compression, frame, *places, format);
-  std::atomic<std::int64_t> num_clipped{0};
+  Misfits misfits;
   Result<void> written;
   if (is_float(format)) {
     written = write_samples(
@@ -558,16 +571,16 @@ Result<std::vector<Warning>> write_other(const std::filesystem::path& temporary_
     written = write_samples(target,
                             spec,
                             display_samples<std::uint8_t>(
-                                frame, *places, threads, Quantizer<std::uint8_t>(8, num_clipped)));
+                                frame, *places, threads, Quantizer<std::uint8_t>(8, misfits)));
   } else {
     written = write_samples(
         target,
         spec,
         display_samples<std::uint16_t>(
-            frame, *places, threads, Quantizer<std::uint16_t>(bits_of(format), num_clipped)));
+            frame, *places, threads, Quantizer<std::uint16_t>(bits_of(format), misfits)));
   }
   if (!written) return fail(written.error());
-  return warnings_of(kind, frame, *places, format, num_clipped.load());
+  return warnings_of(kind, frame, *places, format, misfits);
 }
 
 }  // namespace trueplate::warp::detail
