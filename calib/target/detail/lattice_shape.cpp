@@ -115,10 +115,10 @@ Lattice without_strays(const Lattice& lattice) {
   Lattice result = lattice;
   for (;;) {
     std::vector<Place> strays;
-    for (const auto& [place, node] : result.nodes()) {
-      const auto [column, row] = place;
+    for (const auto& entry : result.nodes()) {
+      const Place place = entry.first;  // Clang 14 cannot capture a structured binding
       const auto taken = [&](int c, int r) {
-        return result.find({column + c, row + r}) != nullptr;
+        return result.find({place.first + c, place.second + r}) != nullptr;
       };
       // Part of a square of four: only then do two directions vouch for it.
       bool in_square = false;

@@ -198,7 +198,11 @@ TEST_CASE("a hand over the chart costs the corners it covers") {
 
 TEST_CASE("a wrong grid is told, not fitted") {
   const RenderedChart chart = render_chart(scene(9, 6));
-  for (const auto& [columns, rows] : {std::pair{8, 6}, {9, 5}, {6, 8}, {5, 5}, {3, 3}, {7, 6}}) {
+  for (const auto& [num_columns, num_rows] :
+       {std::pair{8, 6}, {9, 5}, {6, 8}, {5, 5}, {3, 3}, {7, 6}}) {
+    // Clang 14 cannot capture a structured binding.
+    const int columns = num_columns;
+    const int rows = num_rows;
     CAPTURE(columns);
     CAPTURE(rows);
     const std::string message = no_chart(chart.image.view(), grid(columns, rows));
