@@ -111,4 +111,22 @@ Result<std::pair<int, int>> parse_size(std::string_view text) {
                           kMaxImageSide));
 }
 
+Result<std::pair<double, double>> parse_size_mm(std::string_view text) {
+  const std::vector<std::string_view> sides = split(trim(text), 'x');
+  if (sides.size() == 2) {
+    const Result<double> height = parse_length_mm(sides[1]);
+    std::string width_text(trim(sides[0]));
+    if (parse_number(width_text)) {
+      const std::string_view side = trim(sides[1]);
+      width_text += side.substr(side.find_last_of("0123456789.") + 1);
+    }
+    const Result<double> width = parse_length_mm(width_text);
+    if (width && height) return std::pair{*width, *height};
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("'{}' is not a size in mm; write WIDTHxHEIGHT with a unit, such as "
+                          "24.89x14mm",
+                          text));
+}
+
 }  // namespace trueplate

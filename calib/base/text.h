@@ -27,6 +27,10 @@ Result<double> parse_length_mm(std::string_view text,
 /// `WIDTHxHEIGHT` in whole pixels, each 1 .. kMaxImageSide.
 Result<std::pair<int, int>> parse_size(std::string_view text);
 
+/// `WIDTHxHEIGHT` with a unit (`24.89x14mm`, `1inx30mm`), each positive, in millimetres; a width
+/// without a unit has that of the height.
+Result<std::pair<double, double>> parse_size_mm(std::string_view text);
+
 /// `text` split at `separator`; n separators give n + 1 fields.
 [[nodiscard]] std::vector<std::string_view> split(std::string_view text, char separator);
 [[nodiscard]] std::string_view trim(std::string_view text);

@@ -30,23 +30,13 @@ struct Options {
   profile::Labels labels;
 };
 
-/// `24.89x14mm` in mm; the unit of the second number holds for a first one without unit.
 Result<lens::FilmBack> parse_film_back(const std::string& text) {
-  const std::vector<std::string_view> sides = split(text, 'x');
-  if (sides.size() == 2) {
-    const Result<double> height = parse_length_mm(sides[1]);
-    std::string width_text(trim(sides[0]));
-    if (parse_number(width_text)) {
-      const std::string_view side = trim(sides[1]);
-      width_text += side.substr(side.find_last_of("0123456789.") + 1);
-    }
-    const Result<double> width = parse_length_mm(width_text);
-    constexpr double kSmallestMm = 0.1;
-    constexpr double kLargestMm = 1000.0;
-    const auto is_side = [&](const Result<double>& side) {
-      return side && *side >= kSmallestMm && *side <= kLargestMm;
-    };
-    if (is_side(width) && is_side(height)) return lens::FilmBack{*width, *height};
+  constexpr double kSmallestMm = 0.1;
+  constexpr double kLargestMm = 1000.0;
+  const auto is_side = [](double mm) { return mm >= kSmallestMm && mm <= kLargestMm; };
+  const Result<std::pair<double, double>> size = parse_size_mm(text);
+  if (size && is_side(size->first) && is_side(size->second)) {
+    return lens::FilmBack{size->first, size->second};
   }
   return fail(
       ErrorCode::kInvalidInput,

@@ -27,6 +27,19 @@ TEST_CASE("sizes") {
   }
 }
 
+TEST_CASE("sizes in mm") {
+  using trueplate::parse_size_mm;
+  CHECK(*parse_size_mm("24.89x14mm") == std::pair{24.89, 14.0});
+  CHECK(*parse_size_mm(" 600 x 40cm ") == std::pair{6000.0, 400.0});
+  CHECK(*parse_size_mm("1inx30mm") == std::pair{25.4, 30.0});
+  for (const char* bad :
+       {"", "24x14", "24mm", "24x14x3mm", "-1x5mm", "0x5mm", "nanx5mm", "axbmm"}) {
+    CAPTURE(bad);
+    CHECK_FALSE(parse_size_mm(bad).has_value());
+  }
+  CHECK(parse_size_mm("24x14").error().message.find("24.89x14mm") != std::string::npos);
+}
+
 TEST_CASE("lossless numbers read back as the same double") {
   for (double value : {0.1, 1.0 / 3.0, 5e-324, -1.7976931348623157e308, 0.0}) {
     CHECK(*trueplate::parse_number(trueplate::to_lossless_text(value)) == value);
