@@ -69,7 +69,13 @@ DetectedFrame detect_frame(const footage::FrameRef& ref,
   detected.corners = std::move(detection->corners);
   detected.blur_px = detection->blur_px;
   for (Warning& warning : detection->warnings) detected.warnings.push_back(std::move(warning));
-  for (target::Corner& corner : detected.corners) corner.p_plate_px += luma->offset_px;
+  // Detectors count in whole pitches of one length.
+  const Point2d pitch_mm = chart.pitch_xy_mm();
+  const double stretch_y = pitch_mm.y() / pitch_mm.x();
+  for (target::Corner& corner : detected.corners) {
+    corner.p_plate_px += luma->offset_px;
+    corner.p_chart_mm.y() *= stretch_y;
+  }
   return detected;
 }
 
@@ -327,6 +333,10 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
                            {"pixel_aspect", to_lossless_text(pixel_aspect_of(frames))}};
   if (chart.grid_known())
     observations.comments.push_back({"grid", fmt::format("{}x{}", chart.columns, chart.rows)});
+  if (chart.pitch_y_mm > 0.0 && chart.pitch_y_mm != chart.pitch_mm) {
+    observations.comments.push_back(
+        {"pitch_y", fmt::format("{}mm", to_lossless_text(chart.pitch_y_mm))});
+  }
   for (const DetectedFrame& frame : frames) {
     if (frame.corners.empty() || frame.sha256.empty()) continue;
     observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});

@@ -25,13 +25,18 @@ inline constexpr std::array kChartKinds = {ChartKind::kCheckerboard,
 /// A printed pattern. Chart coordinates are in mm in the plane of the print, x along a row, y along
 /// a column, z = 0. The corner, crossing or dot in column i and row j lies at (i, j) * pitch_mm; of
 /// staggered dots at ((2 i + j % 2) * pitch_mm / 2, j * pitch_mm / 2), so that the nearest dots
-/// stand on the diagonals.
+/// stand on the diagonals. Along y the pitch is pitch_y_mm where that is given: printers stretch.
 struct Chart {
   ChartKind kind = ChartKind::kCheckerboard;
   double pitch_mm = 0.0;  // side of one square; of lines or dots the distance along a row
   int columns = 0;        // inner corners, crossings or dots along x; 0 with rows = 0: not known
   int rows = 0;           // the same along y
+  /// 0: as pitch_mm. Detectors need not know it: whoever calls them scales y afterwards.
+  double pitch_y_mm = 0.0;
 
+  [[nodiscard]] Point2d pitch_xy_mm() const {
+    return {pitch_mm, pitch_y_mm > 0.0 ? pitch_y_mm : pitch_mm};
+  }
   [[nodiscard]] bool grid_known() const { return columns != 0 || rows != 0; }
 };
 
