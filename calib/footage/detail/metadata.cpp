@@ -85,11 +85,11 @@ Imf::Header one_pixel_of(const Imf::Header& whole) {
 }  // namespace
 
 Imf::Header without_layout(const Imf::Header& header) {
-  static const std::set<std::string_view> kLayout{
+  static const std::set<std::string_view> layout{
       "tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"};
   Imf::Header result;
   for (auto i = header.begin(); i != header.end(); ++i) {
-    if (!kLayout.contains(i.name())) result.insert(i.name(), i.attribute());
+    if (!layout.contains(i.name())) result.insert(i.name(), i.attribute());
   }
   return result;
 }
