@@ -3,6 +3,8 @@
 #include <fmt/format.h>
 
 #include "calib/target/checkerboard.h"
+#include "calib/target/dot_grid.h"
+#include "calib/target/line_grid.h"
 
 namespace trueplate::target {
 namespace {
@@ -15,8 +17,10 @@ Detector detector_of(ChartKind kind) {
     case ChartKind::kCheckerboard:
       return detect_checkerboard;
     case ChartKind::kLines:
+      return detect_lines;
     case ChartKind::kDots:
     case ChartKind::kDotsStaggered:
+      return detect_dots;
     case ChartKind::kCoded:
       return nullptr;
   }

@@ -9,6 +9,18 @@
 namespace trueplate::tests {
 namespace {
 
+/// Chart place of a corner, line crossing or dot.
+Point2d place_on_chart(const ChartScene& scene, int column, int row) {
+  if (scene.pattern != Pattern::kDotsStaggered) return {column, row};
+  return {0.5 * (2 * column + row % 2), 0.5 * row};
+}
+
+/// The far end of the grid; the near one is (0, 0).
+Point2d end_on_chart(const ChartScene& scene) {
+  if (scene.pattern != Pattern::kDotsStaggered) return {scene.columns - 1, scene.rows - 1};
+  return {scene.columns - (scene.rows > 1 ? 0.5 : 1.0), 0.5 * (scene.rows - 1)};
+}
+
 Eigen::Matrix3d plate_from_chart(const ChartScene& scene) {
   const ChartPose& pose = scene.pose;
   const auto rad = [](double deg) { return deg * std::numbers::pi / 180.0; };
@@ -22,11 +34,12 @@ Eigen::Matrix3d plate_from_chart(const ChartScene& scene) {
   const Eigen::Matrix3d rotation = about_y * about_x * roll;
   const double distance = pose.focal_px / pose.square_px;
   const Point2d center(0.5 * scene.width, 0.5 * scene.height);
-  const Eigen::Vector3d sight((pose.middle_px.x() - center.x()) / pose.focal_px,
+  const Eigen::Vector3d sight((pose.middle_px.x() - center.x()) * scene.squeeze / pose.focal_px,
                               (pose.middle_px.y() - center.y()) / pose.focal_px,
                               1.0);
   Eigen::Matrix3d camera_from_chart;
-  const Eigen::Vector3d middle(0.5 * (scene.columns - 1), 0.5 * (scene.rows - 1), 0.0);
+  Eigen::Vector3d middle(0.0, 0.0, 0.0);
+  middle.head<2>() = 0.5 * end_on_chart(scene);
   camera_from_chart.col(0) = rotation.col(0);
   camera_from_chart.col(1) = rotation.col(1);
   camera_from_chart.col(2) = distance * sight - rotation * middle;
@@ -50,13 +63,16 @@ double inverse_radial(double wanted, const ChartScene& scene) {
   return r;
 }
 
+// How many samples beside a pixel its blur reaches.
+int taps_before(double blur_px, int samples) {
+  return static_cast<int>(std::ceil((5.0 * blur_px + 0.5) * samples));
+}
+
 // Normal distribution and the pixel's square, convolved: the exact weight of a thin sample at x.
-std::vector<double> kernel_of(double blur_px, int samples, int& first) {
-  const int reach = static_cast<int>(std::ceil((5.0 * blur_px + 0.5) * samples));
-  first = -reach;
+std::vector<double> kernel_of(double blur_px, int samples, int border) {
   std::vector<double> kernel;
   double sum = 0.0;
-  for (int i = -reach; i < reach + samples; ++i) {
+  for (int i = -border; i < border + samples; ++i) {
     // Centre of the sample, from the centre of the pixel.
     const double x = (i + 0.5) / samples - 0.5;
     const double s = blur_px * std::numbers::sqrt2;
@@ -75,10 +91,15 @@ RenderedChart render_chart(const ChartScene& scene) {
   const Point2d center(0.5 * scene.width, 0.5 * scene.height);
   const double focal = scene.pose.focal_px;
   const int n = scene.samples;
+  const Point2d end = end_on_chart(scene);
 
   // Chart brightness at a point of the plate. An edge is a ramp as wide as a sample.
   const auto shade = [&](double px, double py) {
-    double x = (px - center.x()) / focal;
+    for (const Cover& cover : scene.covers)
+      if (px >= cover.x && px < cover.x + cover.width && py >= cover.y &&
+          py < cover.y + cover.height)
+        return cover.value;
+    double x = (px - center.x()) * scene.squeeze / focal;
     double y = (py - center.y()) / focal;
     double stretch = 1.0;
     if (scene.k1 != 0.0 || scene.k2 != 0.0) {
@@ -93,53 +114,97 @@ RenderedChart render_chart(const ChartScene& scene) {
     const double v = q.y() / q.z();
     // Gradients of u and v on the plate, in chart units per sample (the lens's own change of scale
     // is left out: it only makes a ramp a little wider or narrower).
-    const auto gradient = [&](int row, double value) {
-      const double gx = (chart_from_camera(row, 0) - value * chart_from_camera(2, 0)) / q.z();
-      const double gy = (chart_from_camera(row, 1) - value * chart_from_camera(2, 1)) / q.z();
-      return std::sqrt(gx * gx + gy * gy) / (focal * n);
+    const auto gradient = [&](int row, double value) -> Point2d {
+      return Point2d((chart_from_camera(row, 0) - value * chart_from_camera(2, 0)) * scene.squeeze,
+                     chart_from_camera(row, 1) - value * chart_from_camera(2, 1)) /
+             (q.z() * focal * n);
     };
-    const double width_u = gradient(0, u);
-    const double width_v = gradient(1, v);
+    const Point2d gradient_u = gradient(0, u);
+    const Point2d gradient_v = gradient(1, v);
+    const double width_u = gradient_u.norm();
+    const double width_v = gradient_v.norm();
     const auto inside = [](double value, double low, double high, double width) {
       return std::clamp((value - low) / width + 0.5, 0.0, 1.0) *
              std::clamp((high - value) / width + 0.5, 0.0, 1.0);
     };
-    // +1 between lines 0 and 1, -1 between 1 and 2, and so on.
-    const auto wave = [](double value, double width) {
-      const double nearest = std::round(value);
-      const double ramp = std::clamp(2.0 * (value - nearest) / width, -1.0, 1.0);
-      return std::fmod(std::abs(nearest), 2.0) < 0.5 ? ramp : -ramp;
-    };
-    const double board =
-        inside(u, -1.0, scene.columns, width_u) * inside(v, -1.0, scene.rows, width_v);
     const double margin =
-        inside(u, -2.0, scene.columns + 1.0, width_u) * inside(v, -2.0, scene.rows + 1.0, width_v);
-    // The square between lines -1 and 0 both ways is dark: wave is -1 in both.
-    const double colour = 0.5 * (1.0 - wave(u, width_u) * wave(v, width_v));
-    const double chart = scene.dark + (scene.light - scene.dark) * colour;
-    const double paper = board * chart + (1.0 - board) * scene.light;
+        inside(u, -2.0, end.x() + 2.0, width_u) * inside(v, -2.0, end.y() + 2.0, width_v);
+    double ink = 0.0;
+    if (scene.pattern == Pattern::kCheckerboard) {
+      // +1 between lines 0 and 1, -1 between 1 and 2, and so on.
+      const auto wave = [](double value, double width) {
+        const double nearest = std::round(value);
+        const double ramp = std::clamp(2.0 * (value - nearest) / width, -1.0, 1.0);
+        return std::fmod(std::abs(nearest), 2.0) < 0.5 ? ramp : -ramp;
+      };
+      const double board =
+          inside(u, -1.0, scene.columns, width_u) * inside(v, -1.0, scene.rows, width_v);
+      // The square between lines -1 and 0 both ways is dark: wave is -1 in both.
+      ink = board * 0.5 * (1.0 + wave(u, width_u) * wave(v, width_v));
+    } else if (scene.pattern == Pattern::kLines) {
+      // Lines of columns and rows, each with half a pitch beyond the outer crossings.
+      const auto line = [&](double across, double last, double width) {
+        const double off = across - std::clamp(std::round(across), 0.0, last);
+        // Exact even where a line is thinner than a sample.
+        return std::clamp((0.5 * scene.mark - off) / width + 0.5, 0.0, 1.0) -
+               std::clamp((-0.5 * scene.mark - off) / width + 0.5, 0.0, 1.0);
+      };
+      const double column_line =
+          line(u, end.x(), width_u) * inside(v, -0.5, end.y() + 0.5, width_v);
+      const double row_line = line(v, end.y(), width_v) * inside(u, -0.5, end.x() + 0.5, width_u);
+      ink = 1.0 - (1.0 - column_line) * (1.0 - row_line);
+    } else {
+      const auto dot = [&](int column, int row) {
+        column = std::clamp(column, 0, scene.columns - 1);
+        row = std::clamp(row, 0, scene.rows - 1);
+        const Point2d off = Point2d(u, v) - place_on_chart(scene, column, row);
+        const double distance = std::max(1e-12, off.norm());
+        const Point2d gradient_off = (off.x() * gradient_u + off.y() * gradient_v) / distance;
+        return std::clamp((0.5 * scene.mark - distance) / gradient_off.norm() + 0.5, 0.0, 1.0);
+      };
+      if (scene.pattern == Pattern::kDots) {
+        ink = dot(static_cast<int>(std::lround(std::clamp(u, -9e5, 9e5))),
+                  static_cast<int>(std::lround(std::clamp(v, -9e5, 9e5))));
+      } else {
+        const int row = static_cast<int>(std::floor(2.0 * std::clamp(v, -9e5, 9e5)));
+        for (int r = row; r <= row + 1; ++r) {
+          if (r < 0 || r >= scene.rows) continue;
+          const int column =
+              static_cast<int>(std::lround(std::clamp(u, -9e5, 9e5) - 0.5 * (r % 2)));
+          ink = std::max(ink, dot(column, r));
+        }
+      }
+    }
+    const double paper = scene.light + (scene.dark - scene.light) * ink;
     return margin * paper + (1.0 - margin) * scene.surround;
   };
 
-  int first = 0;
-  const std::vector<double> kernel = kernel_of(scene.blur_px, n, first);
-  const int taps = static_cast<int>(kernel.size());
-  const int border = -first;
+  std::vector<double> blurs = {scene.blur_px};
+  if (scene.corner_blur_px > 0.0) blurs.push_back(scene.corner_blur_px);
+  const int border = taps_before(*std::max_element(blurs.begin(), blurs.end()), n);
   const int wide = scene.width * n + 2 * border + n;
   const int tall = scene.height * n + 2 * border + n;
+  const auto width = static_cast<std::size_t>(scene.width);
   // Rows of samples, blurred and decimated along x at once; then the same along y.
-  std::vector<float> across(static_cast<std::size_t>(tall) * static_cast<std::size_t>(scene.width));
+  std::vector<std::vector<double>> kernels;
+  std::vector<std::vector<float>> across;
+  for (const double blur : blurs) {
+    kernels.push_back(kernel_of(blur, n, border));
+    across.emplace_back(static_cast<std::size_t>(tall) * width);
+  }
   std::vector<float> line(static_cast<std::size_t>(wide));
   for (int j = 0; j < tall; ++j) {
     for (int i = 0; i < wide; ++i)
       line[static_cast<std::size_t>(i)] =
           static_cast<float>(shade((i - border + 0.5) / n, (j - border + 0.5) / n));
-    for (int x = 0; x < scene.width; ++x) {
-      double sum = 0.0;
-      const float* in = line.data() + static_cast<std::ptrdiff_t>(x) * n;
-      for (int t = 0; t < taps; ++t) sum += kernel[static_cast<std::size_t>(t)] * in[t];
-      across[static_cast<std::size_t>(j) * static_cast<std::size_t>(scene.width) +
-             static_cast<std::size_t>(x)] = static_cast<float>(sum);
+    for (std::size_t b = 0; b < blurs.size(); ++b) {
+      for (int x = 0; x < scene.width; ++x) {
+        double sum = 0.0;
+        const float* in = line.data() + static_cast<std::ptrdiff_t>(x) * n;
+        for (std::size_t t = 0; t < kernels[b].size(); ++t) sum += kernels[b][t] * in[t];
+        across[b][static_cast<std::size_t>(j) * width + static_cast<std::size_t>(x)] =
+            static_cast<float>(sum);
+      }
     }
   }
 
@@ -149,16 +214,17 @@ RenderedChart render_chart(const ChartScene& scene) {
   const double far2 = center.squaredNorm();
   for (int y = 0; y < scene.height; ++y) {
     float* out = result.image.row(y);
+    const std::size_t first_row = static_cast<std::size_t>(y) * static_cast<std::size_t>(n);
     for (int x = 0; x < scene.width; ++x) {
-      double sum = 0.0;
-      for (int t = 0; t < taps; ++t)
-        sum += kernel[static_cast<std::size_t>(t)] *
-               across[(static_cast<std::size_t>(y) * static_cast<std::size_t>(n) +
-                       static_cast<std::size_t>(t)) *
-                          static_cast<std::size_t>(scene.width) +
-                      static_cast<std::size_t>(x)];
-      const double r2 = (Point2d(x + 0.5, y + 0.5) - center).squaredNorm();
-      sum *= 1.0 - scene.vignetting * r2 / far2;
+      const auto blurred = [&](std::size_t b) {
+        double sum = 0.0;
+        for (std::size_t t = 0; t < kernels[b].size(); ++t)
+          sum += kernels[b][t] * across[b][(first_row + t) * width + static_cast<std::size_t>(x)];
+        return sum;
+      };
+      const double r2 = (Point2d(x + 0.5, y + 0.5) - center).squaredNorm() / far2;
+      double sum = blurs.size() > 1 ? (1.0 - r2) * blurred(0) + r2 * blurred(1) : blurred(0);
+      sum *= 1.0 - scene.vignetting * r2;
       if (scene.noise > 0.0) sum += scene.noise * gauss(random);
       if (scene.bits > 0) {
         const double top = std::ldexp(1.0, scene.bits) - 1.0;
@@ -170,11 +236,13 @@ RenderedChart render_chart(const ChartScene& scene) {
 
   for (int row = 0; row < scene.rows; ++row) {
     for (int column = 0; column < scene.columns; ++column) {
-      const Eigen::Vector3d q = camera_from_chart * Eigen::Vector3d(column, row, 1.0);
+      const Point2d place = place_on_chart(scene, column, row);
+      const Eigen::Vector3d q = camera_from_chart * Eigen::Vector3d(place.x(), place.y(), 1.0);
       const Point2d ideal(q.x() / q.z(), q.y() / q.z());
       const double r = ideal.norm();
       const double stretch = r > 0.0 ? radial(r, scene) / r : 1.0;
-      result.corners_px.push_back(center + focal * stretch * ideal);
+      result.corners_px.emplace_back(center.x() + focal / scene.squeeze * stretch * ideal.x(),
+                                     center.y() + focal * stretch * ideal.y());
     }
   }
   return result;

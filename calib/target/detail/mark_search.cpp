@@ -1,0 +1,466 @@
+#include "calib/target/detail/mark_search.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Cholesky>
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <optional>
+#include <utility>
+#include <vector>
+
+#include "calib/target/detail/blob_lattice.h"
+#include "calib/target/detail/corner_candidates.h"
+#include "calib/target/detail/join.h"
+#include "calib/target/detail/lattice_shape.h"
+#include "calib/target/detail/search_image.h"
+
+namespace trueplate::target::detail {
+namespace {
+
+constexpr double kMaxOffPlace = 0.12;    // departure from what the neighbours say, share of a step
+constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
+constexpr int kMinFreeSide = 3;          // columns and rows of a chart of unknown grid
+constexpr int kMostBlobs = 20000;
+constexpr std::size_t kMostPieces = 8;  // of one copy of the image that are measured
+constexpr int kMinPieceNodes = 6;
+constexpr int kMinStartNodes = 4;
+// A chart this large, found on one reduced copy of the frame, is taken for all there is; a smaller
+// one may be a part of a finer chart that another copy shows better.
+constexpr int kPlentyNodes = 40;
+constexpr int kSampleNodes = 12;
+constexpr double kMinSampleShare = 0.3;
+
+/// By how much each image is reduced for the search, in the order tried. Half of the search size
+/// suffices for most charts and is quick; a smaller one sees through a strong blur, a larger one
+/// finds small marks.
+std::vector<int> search_factors(ImageView<const float> luma, int search_side_px) {
+  const double longer = std::max(luma.width, luma.height);
+  std::vector<int> factors;
+  for (const double target : {0.5, 1.0, 0.25, 2.0}) {
+    const int factor =
+        std::max(1, static_cast<int>(std::lround(longer / (target * search_side_px))));
+    if (std::min(luma.width, luma.height) / factor < kMinDetectSidePx) continue;
+    if (std::find(factors.begin(), factors.end(), factor) == factors.end())
+      factors.push_back(factor);
+  }
+  return factors;
+}
+
+// The sign that most contrasts have.
+double common_sign(const Lattice& lattice) {
+  int sum = 0;
+  for (const auto& [place, node] : lattice.nodes()) sum += node.contrast > 0.0 ? 1 : -1;
+  return sum >= 0 ? 1.0 : -1.0;
+}
+
+// The probe, for nodes of one colour.
+Probe of_colour(Probe probe, double sign) {
+  return [probe = std::move(probe), sign](
+             Place place, const Prediction& at, const Looks& looks) -> std::optional<Node> {
+    auto node = probe(place, at, looks);
+    if (node && node->contrast * sign < 0.0) return std::nullopt;
+    return node;
+  };
+}
+
+Lattice without_colour(const Lattice& lattice, double sign) {
+  Lattice result;
+  for (const auto& [place, node] : lattice.nodes())
+    if (node.contrast * sign >= 0.0) result.set(place, node);
+  return result;
+}
+
+// Whether enough of some nodes, spread over the lattice, are confirmed: a lattice of something else
+// ends here, before all of it is measured.
+bool sample_confirms(const Lattice& lattice, const Probe& probe) {
+  const int every = std::max(1, lattice.size() / kSampleNodes);
+  int index = 0;
+  int tried = 0;
+  int confirmed = 0;
+  for (const auto& [place, node] : lattice.nodes()) {
+    if (index++ % every != 0) continue;
+    auto at = predict(lattice, place, OwnNode::kUse);
+    if (!at) continue;
+    at->p_px = node.p_px;
+    ++tried;
+    if (probe(place, *at, looks_near(lattice, place, 1))) ++confirmed;
+  }
+  return confirmed > kMinSampleShare * tried;
+}
+
+// A piece found on a reduced copy, measured on the image and grown there. Twice, since the first
+// measurement knows the bends of the grid only roughly.
+Lattice measured(const Lattice& rough, int factor, const Probe& any_colour) {
+  Lattice start = scaled(rough, factor);
+  // Contrasts of the search are of another unit.
+  {
+    Lattice plain;
+    for (const auto& [place, old] : start.nodes()) {
+      Node node = old;
+      node.contrast = 0.0;
+      plain.set(place, node);
+    }
+    start = std::move(plain);
+  }
+  if (!sample_confirms(start, any_colour)) return {};
+  Lattice lattice = measured_again(start, any_colour);
+  if (lattice.size() < kMinStartNodes) return {};
+  const double sign = common_sign(lattice);
+  const Probe probe = of_colour(any_colour, sign);
+  lattice = without_contradictions(without_colour(lattice, sign), kMaxOffPlace);
+  if (lattice.size() < kMinStartNodes) return {};
+  grow(lattice, probe);
+  return lattice;
+}
+
+// The second derivatives at a place from a cubic surface: near the chart's border, where neighbours
+// stand on one side only, a quadratic one mixes up second and third derivatives, and these decide
+// where the image of a dot's centre lies. The prediction's own where nodes are few.
+void refine_bends(const Lattice& lattice, Place place, Prediction& at) {
+  constexpr int kTerms = 10;
+  constexpr int kReach = 3;
+  constexpr int kMinNodes = 15;
+  constexpr double kScale = 2.2;  // columns or rows; the Gaussian weight of a neighbour
+  constexpr double kStiffness = 1e-4;
+  using Basis = Eigen::Matrix<double, kTerms, 1>;
+  Eigen::Matrix<double, kTerms, kTerms> normal = Eigen::Matrix<double, kTerms, kTerms>::Zero();
+  Eigen::Matrix<double, kTerms, 2> right = Eigen::Matrix<double, kTerms, 2>::Zero();
+  int count = 0;
+  for (int i = -kReach; i <= kReach; ++i) {
+    for (int j = -kReach; j <= kReach; ++j) {
+      const Node* node = lattice.find({place.first + i, place.second + j});
+      if (node == nullptr) continue;
+      const double a = i;
+      const double b = j;
+      Basis v;
+      v << 1.0, a, b, 0.5 * a * a, a * b, 0.5 * b * b, a * a * a / 6.0, 0.5 * a * a * b,
+          0.5 * a * b * b, b * b * b / 6.0;
+      const double weight = std::exp(-0.5 * (a * a + b * b) / (kScale * kScale));
+      normal.noalias() += weight * v * v.transpose();
+      right.noalias() += weight * v * (node->p_px - at.p_px).transpose();
+      ++count;
+    }
+  }
+  if (count < kMinNodes) return;
+  normal.diagonal().tail<4>().array() += kStiffness;
+  const Eigen::Matrix<double, kTerms, 2> solution = normal.ldlt().solve(right);
+  if (!solution.allFinite()) return;
+  at.step_u_px = solution.row(1);
+  at.step_v_px = solution.row(2);
+  at.bend_uu_px = solution.row(3);
+  at.bend_uv_px = solution.row(4);
+  at.bend_vv_px = solution.row(5);
+}
+
+// The last measurement, with the best bends there are. Drops nodes that are several times less
+// certain than those around them: something covers a part of the mark.
+Lattice measured_at_last(const Lattice& lattice, const Probe& probe) {
+  constexpr double kMostSigmaRatio = 5.0;
+  constexpr double kPlainSigmaPx = 0.04;  // no reason to drop anything
+  constexpr int kReach = 2;
+  constexpr std::size_t kMinNeighbours = 4;
+  Lattice measured;
+  for (const auto& [place, node] : lattice.nodes()) {
+    auto at = predict(lattice, place, OwnNode::kUse);
+    if (!at) continue;
+    at->p_px = node.p_px;
+    refine_bends(lattice, place, *at);
+    if (const auto again = probe(place, *at, looks_near(lattice, place, 1)))
+      measured.set(place, *again);
+  }
+  Lattice result;
+  for (const auto& [place, node] : measured.nodes()) {
+    std::vector<double> sigmas;
+    for (int i = -kReach; i <= kReach; ++i)
+      for (int j = -kReach; j <= kReach; ++j)
+        if (const Node* other = measured.find({place.first + i, place.second + j});
+            other != nullptr && other != &node)
+          sigmas.push_back(other->sigma_px());
+    if (sigmas.size() >= kMinNeighbours) {
+      const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
+      std::nth_element(sigmas.begin(), middle, sigmas.end());
+      if (node.sigma_px() > std::max(kPlainSigmaPx, kMostSigmaRatio * *middle)) continue;
+    }
+    result.set(place, node);
+  }
+  return result;
+}
+
+bool covers(const Lattice& whole, const Lattice& part) {
+  int same = 0;
+  for (const auto& [place, node] : part.nodes()) {
+    for (const auto& [other_place, other] : whole.nodes()) {
+      if ((node.p_px - other.p_px).squaredNorm() > 4.0) continue;
+      ++same;
+      break;
+    }
+  }
+  return 2 * same > part.size();
+}
+
+// The largest piece with every other that certainly belongs to it.
+FoundMarks join_pieces(std::vector<Lattice> pieces, const Probe& any_colour) {
+  std::stable_sort(pieces.begin(), pieces.end(), [](const Lattice& a, const Lattice& b) {
+    return a.size() > b.size();
+  });
+  FoundMarks found;
+  if (pieces.empty()) return found;
+  found.lattice = std::move(pieces.front());
+  pieces.erase(pieces.begin());
+  const double sign = common_sign(found.lattice);
+  // A joined piece may be the bridge to another.
+  for (bool grown = true; grown;) {
+    grown = false;
+    for (auto piece = pieces.begin(); piece != pieces.end();) {
+      std::optional<Lattice> both;
+      if (covers(found.lattice, *piece)) {
+        piece = pieces.erase(piece);
+        continue;
+      }
+      if (common_sign(*piece) == sign) both = joined(found.lattice, *piece, Colours::kAlike);
+      if (both) {
+        found.lattice = std::move(*both);
+        piece = pieces.erase(piece);
+        grown = true;
+      } else {
+        ++piece;
+      }
+    }
+  }
+  const Probe probe = of_colour(any_colour, sign);
+  found.lattice = measured_again(found.lattice, probe);
+  grow(found.lattice, probe);
+  found.lattice = measured_at_last(without_contradictions(found.lattice, kMaxOffPlace), probe);
+  for (const Lattice& piece : pieces) {
+    if (covers(found.lattice, piece)) continue;
+    ++found.num_dropped_pieces;
+    found.num_dropped_nodes += piece.size();
+  }
+  return found;
+}
+
+Unexpected too_few_free(const MarkKind& kind, int count) {
+  return fail(ErrorCode::kNoChart,
+              fmt::format("found {} {} of a grid, need {}, {} or more each way",
+                          count,
+                          kind.noun,
+                          kMinFreePoints,
+                          kMinFreeSide));
+}
+
+Unexpected other_grid(const MarkKind& kind, int count, Extent found, Extent wanted) {
+  const auto [small, large] = std::minmax({found.columns, found.rows});
+  const auto [least, most] = std::minmax({wanted.columns, wanted.rows});
+  if (small >= least && large >= most)
+    return fail(ErrorCode::kNoChart,
+                fmt::format("the chart goes on past the {}x{} {} asked for; check --grid",
+                            wanted.columns,
+                            wanted.rows,
+                            kind.noun));
+  if (small > least || large > most)
+    return fail(ErrorCode::kNoChart,
+                fmt::format("found a grid of {}x{} {}, need {}x{}; check --grid",
+                            found.columns,
+                            found.rows,
+                            kind.noun,
+                            wanted.columns,
+                            wanted.rows));
+  return fail(ErrorCode::kNoChart,
+              fmt::format("found {} of {} {}, need {} ({}x{})",
+                          count,
+                          wanted.columns * wanted.rows,
+                          kind.noun,
+                          wanted.columns * wanted.rows,
+                          wanted.columns,
+                          wanted.rows));
+}
+
+/// Nodes by (row, half pitches along it) of a staggered chart, or (row, column) of another.
+using Rows = std::map<Place, Node>;
+
+std::vector<Corner> corners_of(const Rows& rows, double step_u_mm, double step_v_mm) {
+  std::vector<Corner> corners;
+  corners.reserve(rows.size());
+  for (const auto& [place, node] : rows)
+    corners.push_back({.p_chart_mm = {place.second * step_u_mm, place.first * step_v_mm, 0.0},
+                       .p_plate_px = node.p_px,
+                       .sigma_px = std::hypot(node.sigma_px(), kSigmaFloorPx)});
+  return corners;
+}
+
+/// A square lattice seen as rows of a staggered chart: its diagonals are the rows.
+struct Staggered {
+  Rows rows;
+  Extent extent;  // rows, and half pitches from the first to the last dot, counted
+};
+
+Staggered staggered(const Lattice& lattice) {
+  Staggered result;
+  if (lattice.size() == 0) return result;
+  int row_low = 1 << 30, row_high = -(1 << 30), half_low = 1 << 30, half_high = -(1 << 30);
+  for (const auto& [place, node] : lattice.nodes()) {
+    row_low = std::min(row_low, place.first + place.second);
+    row_high = std::max(row_high, place.first + place.second);
+    half_low = std::min(half_low, place.first - place.second);
+    half_high = std::max(half_high, place.first - place.second);
+  }
+  // Row 0 begins a row of even half pitches: those of a place and its row are both odd or both
+  // even.
+  const int half_origin = half_low - ((half_low - row_low) % 2 != 0 ? 1 : 0);
+  for (const auto& [place, node] : lattice.nodes())
+    result.rows[{place.first + place.second - row_low, place.first - place.second - half_origin}] =
+        node;
+  result.extent = {half_high - half_origin + 1, row_high - row_low + 1};
+  return result;
+}
+
+double x_to_the_right(const Rows& rows) {
+  // Mean of the steps of two half pitches along rows.
+  Point2d sum(0.0, 0.0);
+  for (const auto& [place, node] : rows) {
+    const auto next = rows.find({place.first, place.second + 2});
+    if (next != rows.end()) sum += next->second.p_px - node.p_px;
+  }
+  return sum.norm() > 0.0 ? sum.x() / sum.norm() : -2.0;
+}
+
+// Drops nodes that are neither part of a square of four nor beside one: a staggered chart's corners
+// are beside one only.
+Lattice without_far_strays(const Lattice& lattice) {
+  const auto in_square = [&](Place place) {
+    const auto taken = [&](int c, int r) {
+      return lattice.find({place.first + c, place.second + r}) != nullptr;
+    };
+    for (const int c : {-1, 1})
+      for (const int r : {-1, 1})
+        if (taken(c, 0) && taken(0, r) && taken(c, r)) return true;
+    return false;
+  };
+  Lattice result;
+  for (const auto& [place, node] : lattice.nodes()) {
+    const auto [column, row] = place;
+    bool keep = in_square(place);
+    for (const Place& next :
+         {Place{column + 1, row}, {column - 1, row}, {column, row + 1}, {column, row - 1}})
+      keep = keep || (lattice.find(next) != nullptr && in_square(next));
+    if (keep) result.set(place, node);
+  }
+  return result;
+}
+
+Result<Detection> finish_staggered(const Lattice& lattice,
+                                   const MarkKind& kind,
+                                   const Chart& chart,
+                                   const DetectOptions& options) {
+  // Half pitches of a row of n dots, with the next row's last one: 2 n.
+  const Extent wanted{chart.rows > 1 ? 2 * chart.columns : 2 * chart.columns - 1, chart.rows};
+  std::optional<Staggered> best;
+  double best_right = 0.0;
+  Extent seen;
+  Lattice turn = lattice;
+  int matches = 0;
+  for (int quarter = 0; quarter < 4; ++quarter) {
+    Staggered rows = staggered(turn);
+    if (quarter == 0) seen = {(rows.extent.columns + 1) / 2, rows.extent.rows};
+    const bool match = !chart.grid_known() ||
+                       (rows.extent.columns == wanted.columns && rows.extent.rows == wanted.rows);
+    const double right = x_to_the_right(rows.rows);
+    if (match) ++matches;
+    if (match && (!best || right > best_right)) {
+      best_right = right;
+      best = std::move(rows);
+    }
+    turn = turned(turn, Colours::kAlike);
+  }
+  if (!best) return other_grid(kind, lattice.size(), seen, {chart.columns, chart.rows});
+  if (chart.grid_known() &&
+      lattice.size() < (1.0 - options.max_lost_share) * chart.columns * chart.rows)
+    return other_grid(kind, lattice.size(), {1, 1}, {chart.columns, chart.rows});
+  Detection detection;
+  detection.corners = corners_of(best->rows, 0.5 * chart.pitch_mm, 0.5 * chart.pitch_mm);
+  if (chart.grid_known() && matches == 1) detection.origin = Origin::kMarked;
+  return detection;
+}
+
+Result<Detection> finish_square(const Lattice& lattice,
+                                const MarkKind& kind,
+                                const Chart& chart,
+                                const DetectOptions& options) {
+  Extent extent = extent_of(lattice);
+  if (chart.grid_known()) {
+    const Extent wanted{chart.columns, chart.rows};
+    if (!same_grid(extent, wanted) ||
+        lattice.size() < (1.0 - options.max_lost_share) * wanted.columns * wanted.rows)
+      return other_grid(kind, lattice.size(), extent, wanted);
+    extent = wanted;
+  }
+  const Lattice turned_lattice = oriented(lattice, extent, Colours::kAlike);
+  Rows rows;
+  for (const auto& [place, node] : turned_lattice.nodes()) rows[{place.second, place.first}] = node;
+  Detection detection;
+  detection.corners = corners_of(rows, chart.pitch_mm, chart.pitch_mm);
+  return detection;
+}
+
+}  // namespace
+
+FoundMarks search_marks(ImageView<const float> luma,
+                        const MarkKind& kind,
+                        int search_side_px,
+                        int enough) {
+  const Probe probe = kind.probe(luma);
+  FoundMarks best;
+  for (const int factor : search_factors(luma, search_side_px)) {
+    const Image<float> reduced = reduce(luma, factor);
+    const Image<float> toned_image = toned(reduced.view());
+    std::vector<Lattice> pieces;
+    for (const Tone tone : {Tone::kDark, Tone::kLight}) {
+      const auto blobs = find_blobs(toned_image.view(), tone, kind.regions, kMostBlobs);
+      std::vector<Lattice> rough = blob_lattices(blobs);
+      if (rough.size() > kMostPieces) rough.resize(kMostPieces);
+      for (Lattice& piece : rough) {
+        if (kind.regions == Regions::kFields) piece = between_nodes(piece);
+        Lattice lattice = measured(piece, factor, probe);
+        if (lattice.size() >= kMinPieceNodes) pieces.push_back(std::move(lattice));
+      }
+    }
+    FoundMarks found = join_pieces(std::move(pieces), probe);
+    if (found.lattice.size() > best.lattice.size()) best = std::move(found);
+    if (best.lattice.size() >= std::min(enough, kPlentyNodes)) break;
+  }
+  return best;
+}
+
+Result<Detection> finish_marks(const FoundMarks& found,
+                               const MarkKind& kind,
+                               const Chart& chart,
+                               const DetectOptions& options) {
+  const bool is_staggered = chart.kind == ChartKind::kDotsStaggered;
+  const Lattice lattice = is_staggered         ? without_far_strays(found.lattice)
+                          : chart.grid_known() ? trimmed(found.lattice)
+                                               : without_strays(found.lattice);
+  const Extent extent = extent_of(lattice);
+  if (!chart.grid_known() && (lattice.size() < kMinFreePoints || extent.columns < kMinFreeSide ||
+                              extent.rows < kMinFreeSide))
+    return too_few_free(kind, lattice.size());
+  Result<Detection> detection = is_staggered ? finish_staggered(lattice, kind, chart, options)
+                                             : finish_square(lattice, kind, chart, options);
+  if (!detection) return detection;
+  detection->num_dropped_pieces = found.num_dropped_pieces;
+  detection->num_dropped_corners = found.num_dropped_nodes;
+  if (found.num_dropped_pieces > 0)
+    detection->warnings.push_back(
+        {"dropped-pieces",
+         fmt::format("{} {} in {} separate parts left out: how many columns and rows lie between "
+                     "them and the {} used is not certain",
+                     found.num_dropped_nodes,
+                     kind.noun,
+                     found.num_dropped_pieces,
+                     detection->corners.size()),
+         static_cast<double>(found.num_dropped_nodes)});
+  return detection;
+}
+
+}  // namespace trueplate::target::detail
