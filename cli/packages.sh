@@ -9,11 +9,12 @@ set -euo pipefail
 packages=(g++ cmake ninja-build ccache
   libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
   libavformat-dev libavcodec-dev libavutil-dev libswscale-dev pkg-config
-  nlohmann-json3-dev libcli11-dev libssl-dev)
+  nlohmann-json3-dev libcli11-dev libssl-dev libcairo2-dev fonts-dejavu-core)
 for group in "$@"; do
   case "$group" in
     quickstart) packages+=(opencv-doc openimageio-tools) ;;
-    test) packages+=(ffmpeg doctest-dev openimageio-tools python3 python3-jsonschema) ;;
+    test) packages+=(ffmpeg doctest-dev poppler-utils librsvg2-bin openimageio-tools python3
+      python3-jsonschema) ;;
     lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
     *) echo "packages.sh: unknown group '$group'; known: quickstart, test, lint" >&2; exit 2 ;;
   esac

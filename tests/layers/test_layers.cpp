@@ -69,6 +69,7 @@ std::string library_of(const std::string& header) {
       {"openssl/", "OpenSSL"},
       {"libav", "FFmpeg"},
       {"libsw", "FFmpeg"},
+      {"cairo", "Cairo"},
       {"benchmark/", "benchmark"},
       {"doctest/", "doctest"}};
   for (const auto& [prefix, library] : prefixes) {
