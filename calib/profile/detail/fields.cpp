@@ -15,13 +15,13 @@ namespace {
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 const Json& empty_object() {
-  static const Json kEmpty = Json::object();
-  return kEmpty;
+  static const Json empty = Json::object();
+  return empty;
 }
 
 const Json& empty_list() {
-  static const Json kEmpty = Json::array();
-  return kEmpty;
+  static const Json empty = Json::array();
+  return empty;
 }
 
 std::string wanted_text(const Range& range) {

@@ -46,6 +46,11 @@ std::string reason_of(std::string_view what) {
 /// Builds the value from the library's parser events. Any `return false` stops the parser.
 class Builder : public nlohmann::json_sax<Json> {
  public:
+  Builder() {}  // a defaulted one would promise not to throw
+  Builder(const Builder&) = delete;
+  Builder& operator=(const Builder&) = delete;
+  ~Builder() override = default;
+
   bool null() override { return add(Json(nullptr)); }
   bool boolean(bool value) override { return add(Json(value)); }
   bool number_integer(std::int64_t value) override { return add(Json(value)); }
