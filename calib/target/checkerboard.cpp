@@ -26,6 +26,8 @@ using detail::Lattice;
 using detail::Place;
 
 constexpr double kMaxOffPlace = 0.12;    // departure from what the neighbours say, share of a step
+constexpr double kDoubtfulFactor = 4.0;  // see without_doubtful()
+constexpr double kDoubtfulPx = 0.02;
 constexpr double kBeyondShare = 0.6;     // of a border's continuation that must be corners
 constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
 constexpr int kMinFreeSide = 3;          // columns and rows of a chart of unknown grid
@@ -56,6 +58,23 @@ std::vector<int> search_factors(ImageView<const float> luma, int search_side_px)
   return factors;
 }
 
+/// Whether most nodes of `piece` lie on the area of `lattice`: within a step of its nodes.
+bool lies_on(const Lattice& piece, const Lattice& lattice) {
+  std::vector<std::pair<Point2d, double>> discs;
+  for (const auto& [place, node] : lattice.nodes())
+    if (const auto at = detail::predict(lattice, place, detail::OwnNode::kUse))
+      discs.emplace_back(node.p_px, at->square_px());
+  int on = 0;
+  for (const auto& [place, node] : piece.nodes()) {
+    const Point2d& p = node.p_px;
+    if (std::any_of(discs.begin(), discs.end(), [&](const auto& disc) {
+          return (disc.first - p).norm() < disc.second;
+        }))
+      ++on;
+  }
+  return 2 * on > piece.size();
+}
+
 /// The largest piece with every other that certainly belongs to it.
 Found join_pieces(std::vector<Lattice> pieces, int factor) {
   Found found;
@@ -76,7 +95,9 @@ Found join_pieces(std::vector<Lattice> pieces, int factor) {
       }
     }
   }
-  found.dropped = std::move(pieces);
+  // What a seed grew before a better one grew over it is no other part.
+  for (Lattice& piece : pieces)
+    if (!lies_on(piece, found.lattice)) found.dropped.push_back(std::move(piece));
   return found;
 }
 
@@ -176,7 +197,8 @@ Lattice measured(ImageView<const float> luma,
                    return std::nullopt;
                  return probe(place, at, looks);
                });
-  return detail::without_contradictions(lattice, kMaxOffPlace);
+  return detail::without_doubtful(
+      detail::without_contradictions(lattice, kMaxOffPlace), kDoubtfulFactor, kDoubtfulPx);
 }
 
 std::vector<Corner> corners_of(const Lattice& lattice, double pitch_mm) {

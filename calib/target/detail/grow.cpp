@@ -145,6 +145,27 @@ Lattice without_contradictions(const Lattice& lattice, double max_off_place) {
   }
 }
 
+Lattice without_doubtful(const Lattice& lattice, double factor, double least_px) {
+  constexpr int kReach = 2;
+  constexpr std::size_t kMinNeighbours = 5;
+  Lattice result;
+  for (const auto& [place, node] : lattice.nodes()) {
+    std::vector<double> sigmas;
+    for (int a = -kReach; a <= kReach; ++a)
+      for (int b = -kReach; b <= kReach; ++b)
+        if (const Node* near = lattice.find(beside(place, {a, b}));
+            near != nullptr && near != &node)
+          sigmas.push_back(near->sigma_px());
+    if (sigmas.size() >= kMinNeighbours) {
+      const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
+      std::nth_element(sigmas.begin(), middle, sigmas.end());
+      if (node.sigma_px() > std::max(least_px, factor * *middle)) continue;
+    }
+    result.set(place, node);
+  }
+  return result;
+}
+
 std::vector<Lattice> connected_parts(const Lattice& lattice) {
   std::vector<Lattice> parts;
   std::set<Place> seen;

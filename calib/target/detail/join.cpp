@@ -10,7 +10,7 @@
 namespace trueplate::target::detail {
 namespace {
 
-constexpr std::size_t kNearNodes = 40;  // of each part, those beside the gap
+constexpr std::size_t kNearNodes = 60;  // of each part, those beside the gap
 constexpr int kShiftReach = 2;          // tried around the shift that `a` suggests
 constexpr int kWidestGap = 8;           // columns or rows; farther, a part tells nothing
 
@@ -100,7 +100,7 @@ std::optional<Lattice> joined(const Lattice& a, const Lattice& b, Colours colour
   if (a.size() < 4 || b.size() < 4) return std::nullopt;
   const Points all_a = a.points();
   const Points near_a = nearest(all_a, b.points());
-  const auto smooth = SmoothGrid::fit(near_a);
+  const auto smooth = SmoothGrid::fit(near_a, 0);
   if (!smooth) return std::nullopt;
   const bool alternate = colours == Colours::kAlternate;
   const int parity = parity_of(a);
@@ -139,8 +139,7 @@ std::optional<Lattice> joined(const Lattice& a, const Lattice& b, Colours colour
       }
     }
   }
-  if (!(best.seam <= kMaxSeam) || !(second >= kMinSeamRatio * best.seam) ||
-      !(second >= 2.0 * kMaxSeam))
+  if (!(best.seam <= kMaxSeam) || !(second >= kMinSeamRatio * std::max(best.seam, kSeamFloor)))
     return std::nullopt;
   Lattice result = a;
   for (const auto& [place, node] : best_turn.nodes())

@@ -76,7 +76,7 @@ double median(std::vector<double> values) {
 
 }  // namespace
 
-std::optional<SmoothGrid> SmoothGrid::fit(const std::vector<GridPoint>& points) {
+std::optional<SmoothGrid> SmoothGrid::fit(const std::vector<GridPoint>& points, int most_degree) {
   if (points.size() < 4) return std::nullopt;
   std::vector<Point2d> from;
   std::vector<Point2d> to;
@@ -94,6 +94,7 @@ std::optional<SmoothGrid> SmoothGrid::fit(const std::vector<GridPoint>& points) 
   grid.degree_ = points.size() >= 24 && across >= 4   ? 3
                  : points.size() >= 12 && across >= 3 ? 2
                                                       : 0;
+  grid.degree_ = std::min(grid.degree_, most_degree);
   const int terms = num_terms(grid.degree_);
 
   std::vector<double> weights(points.size(), 1.0);

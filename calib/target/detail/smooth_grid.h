@@ -22,8 +22,9 @@ struct GridPoint {
 /// a single corner. Points that do not fit are given less weight (Huber).
 class SmoothGrid {
  public:
-  /// Nullopt for fewer than 4 points, or points that all but lie on a line.
-  static std::optional<SmoothGrid> fit(const std::vector<GridPoint>& points);
+  /// Nullopt for fewer than 4 points, or points that all but lie on a line. `most_degree` limits
+  /// the polynomial: 0, the homography alone, goes least astray beyond the points.
+  static std::optional<SmoothGrid> fit(const std::vector<GridPoint>& points, int most_degree = 3);
 
   [[nodiscard]] Point2d at(double column, double row) const;
   /// Derivatives of at() along a row and along a column.
