@@ -5,11 +5,11 @@
 #include <algorithm>
 
 #include "calib/base/text.h"
+#include "calib/exchange/chart_file.h"
 #include "calib/target/checkerboard.h"
 #include "calib/target/detect.h"
 
 namespace trueplate::cli {
-
 namespace {
 
 /// The kinds of chart that can be found, as a list in words.
@@ -23,34 +23,7 @@ std::string known_kinds() {
   return names;
 }
 
-}  // namespace
-
-void add_frames(CLI::App& app, FrameArguments& frames, const std::string& description) {
-  app.add_option("FRAMES", frames.arguments, description)->required()->type_name("");
-  app.add_option(
-         "--frames", frames.range, "frame numbers: 1001-1100, 1001-1100x2 or 1001,1005,1010-1020")
-      ->type_name("RANGE");
-}
-
-int report_frames(const Error& error) {
-  return error.code == ErrorCode::kInvalidInput ? report_usage(error) : report_failure(error);
-}
-
-void add_chart(CLI::App& app, ChartOptions& chart) {
-  app.add_option("--chart", chart.kind, "kind of chart: " + known_kinds())->type_name("KIND");
-  app.add_option(
-         "--grid",
-         chart.grid,
-         "number of inner corners, crossings or dots, such as 9x6; default: any number, the "
-         "chart may run off the frame")
-      ->type_name("COLSxROWS");
-  app.add_option("--pitch",
-                 chart.pitch,
-                 "side of one square, or the distance of lines or dots along a row, such as 25mm")
-      ->type_name("LENGTH");
-}
-
-Result<target::Chart> chart_of(const ChartOptions& options) {
+Result<target::Chart> chart_by_name(const ChartOptions& options) {
   if (options.kind.empty() || options.pitch.empty()) {
     return fail(ErrorCode::kInvalidInput,
                 "the chart is not described; add --chart checkerboard --pitch LENGTH (side of a "
@@ -77,7 +50,69 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
                             kLongestPitchMm / 1000.0));
   }
   chart.pitch_mm = *pitch;
-  if (options.grid.empty()) return chart;
+  return chart;
+}
+
+/// Kind and pitch of a description. Its grid is that of the print; a frame may show less.
+Result<target::Chart> chart_from_file(const ChartOptions& options) {
+  if (!options.pitch.empty()) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("--pitch: {} says it as well; leave it out, or change it there", options.kind));
+  }
+  const Result<exchange::ChartDescription> description = exchange::read_chart(options.kind);
+  if (!description) return fail(description.error());
+  target::Chart chart = description->chart;
+  if (!target::has_detector(chart.kind)) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: kind: {} charts cannot be found; known: {}",
+                            options.kind,
+                            target::chart_kind_name(chart.kind),
+                            known_kinds()));
+  }
+  chart.columns = 0;
+  chart.rows = 0;
+  return chart;
+}
+
+}  // namespace
+
+void add_frames(CLI::App& app, FrameArguments& frames, const std::string& description) {
+  app.add_option("FRAMES", frames.arguments, description)->required()->type_name("");
+  app.add_option(
+         "--frames", frames.range, "frame numbers: 1001-1100, 1001-1100x2 or 1001,1005,1010-1020")
+      ->type_name("RANGE");
+}
+
+int report_frames(const Error& error) {
+  return error.code == ErrorCode::kInvalidInput ? report_usage(error) : report_failure(error);
+}
+
+void add_chart(CLI::App& app, ChartOptions& chart) {
+  app.add_option("--chart",
+                 chart.kind,
+                 "kind of chart: " + known_kinds() + "; or a description, chart.json")
+      ->type_name("KIND|FILE");
+  app.add_option(
+         "--grid",
+         chart.grid,
+         "number of inner corners, crossings or dots, such as 9x6; default: any number, the "
+         "chart may run off the frame")
+      ->type_name("COLSxROWS");
+  app.add_option("--pitch",
+                 chart.pitch,
+                 "side of one square, or the distance of lines or dots along a row, such as 25mm")
+      ->type_name("LENGTH");
+}
+
+int report_chart(const Error& error) {
+  return error.code == ErrorCode::kInvalidInput ? report_usage(error) : report_failure(error);
+}
+
+Result<target::Chart> chart_of(const ChartOptions& options) {
+  Result<target::Chart> chart =
+      options.kind.ends_with(".json") ? chart_from_file(options) : chart_by_name(options);
+  if (!chart || options.grid.empty()) return chart;
   const Result<std::pair<int, int>> grid = parse_size(options.grid);
   if (!grid) {
     return fail(ErrorCode::kInvalidInput,
@@ -91,8 +126,8 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
                             options.grid,
                             target::kMinGridPoints));
   }
-  chart.columns = grid->first;
-  chart.rows = grid->second;
+  chart->columns = grid->first;
+  chart->rows = grid->second;
   return chart;
 }
 

@@ -28,8 +28,11 @@ struct ChartOptions {
   std::string grid;
 };
 void add_chart(CLI::App& app, ChartOptions& chart);
-/// The chart they name; errors are the user's.
+/// The chart they name, or that the description file describes which --chart names. Errors:
+/// kInvalidInput for words that make no sense, else the file's.
 Result<target::Chart> chart_of(const ChartOptions& options);
+/// Reports such an error: wrong words are a wrong command line, a file that cannot be read is not.
+int report_chart(const Error& error);
 
 /// Detects with progress and prints each frame's reason that failed, on standard error.
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,

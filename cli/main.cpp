@@ -15,6 +15,7 @@ namespace {
 using namespace trueplate::cli;
 
 constexpr std::array kCommands{
+    Command{"chart", "draw a chart to print or show at true size, and its description", &add_chart},
     Command{"demo", "write synthetic chart footage, a plate and CG with known lenses", &add_demo},
     Command{"detect", "find the chart in frames, write observations", &add_detect},
     Command{"calibrate", "fit the lens to chart frames, write its profile", &add_calibrate},

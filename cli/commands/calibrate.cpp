@@ -211,7 +211,7 @@ int calibrate_frames(const Options& options,
                      const CalibrateOptions& calibrate_options,
                      const CommonOptions& common) {
   const Result<target::Chart> chart = chart_of(options.chart);
-  if (!chart) return report_usage(chart.error());
+  if (!chart) return report_chart(chart.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_frames(frames.error());

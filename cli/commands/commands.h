@@ -6,6 +6,7 @@ namespace trueplate::cli {
 
 /// One function a command; each is defined in the file of that name.
 Action add_calibrate(CLI::App& app);
+Action add_chart(CLI::App& app);
 Action add_demo(CLI::App& app);
 Action add_detect(CLI::App& app);
 Action add_info(CLI::App& app);
