@@ -1,6 +1,7 @@
 // trueplate chart: its files, and what it refuses.
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <algorithm>
 #include <cstdlib>
@@ -235,8 +236,8 @@ TEST_CASE("detect and calibrate read the description, or refuse it by its field"
   INFO(detected.errors);
   REQUIRE(detected.status == 0);
   // The last corner lies columns - 1 and rows - 1 pitches of 130 mm from the first.
-  const std::string last = "," + std::to_string((description->chart.columns - 1) * 130) + "," +
-                           std::to_string((description->chart.rows - 1) * 130) + ",";
+  const std::string last = fmt::format(
+      ",{},{},", (description->chart.columns - 1) * 130, (description->chart.rows - 1) * 130);
   CHECK(read(found).find(last) != std::string::npos);
 
   const std::string again = (scratch.path() / "again.csv").string();
@@ -259,7 +260,7 @@ TEST_CASE("detect and calibrate read the description, or refuse it by its field"
   std::ofstream(stretched) << text;
   REQUIRE(run_trueplate({"detect", picture, "--chart", stretched, "--grid", grid, "-o", again})
               .status == 0);
-  const std::string moved = "," + std::to_string((description->chart.columns - 1) * 130) + "," +
-                            std::to_string((description->chart.rows - 1) * 131) + ",";
+  const std::string moved = fmt::format(
+      ",{},{},", (description->chart.columns - 1) * 130, (description->chart.rows - 1) * 131);
   CHECK(read(again).find(moved) != std::string::npos);
 }

@@ -11,9 +11,9 @@ namespace trueplate::fit::detail {
 
 std::span<const ModelKernel> kernel_table() {
   // A new lens model is one more entry here and one small source.
-  static const std::array kTable{kernel_radial_tangential()};
-  static_assert(kTable.size() == std::variant_size_v<lens::Model>);
-  return kTable;
+  static const std::array table{kernel_radial_tangential()};
+  static_assert(table.size() == std::variant_size_v<lens::Model>);
+  return table;
 }
 
 const ModelKernel* find_kernel(std::string_view model) {

@@ -16,11 +16,11 @@ constexpr int kRows = 11;
 
 std::array<Point2d, kColumns * kRows> grid_of(ImageSize plate) {
   std::array<Point2d, kColumns * kRows> grid;
+  std::size_t node = 0;
   for (int j = 0; j < kRows; ++j) {
     for (int i = 0; i < kColumns; ++i) {
-      grid[static_cast<std::size_t>(j * kColumns + i)] = {
-          static_cast<double>(plate.width) * i / (kColumns - 1),
-          static_cast<double>(plate.height) * j / (kRows - 1)};
+      grid[node++] = {static_cast<double>(plate.width) * i / (kColumns - 1),
+                      static_cast<double>(plate.height) * j / (kRows - 1)};
     }
   }
   return grid;
