@@ -7,6 +7,7 @@
 
 #include <cassert>
 #include <memory>
+#include <string_view>
 
 #include "charts/draw/detail/cairo_shapes.h"
 
@@ -62,6 +63,17 @@ Result<std::string> finished(Surface surface, std::string& bytes) {
               fmt::format("the chart could not be drawn ({})", cairo_status_to_string(status)));
 }
 
+/// The library numbers the surfaces of a process and writes the number as the name of the outermost
+/// group; nothing refers to it, and the same page would not give the same bytes.
+void name_group(std::string& svg) {
+  constexpr std::string_view kName = "<g id=\"surface";
+  const std::size_t found = svg.find(kName);
+  if (found == std::string::npos) return;
+  const std::size_t begin = found + kName.size();
+  const std::size_t end = svg.find('"', begin);
+  if (end != std::string::npos) svg.erase(begin, end - begin);
+}
+
 }  // namespace
 
 Result<std::string> pdf_of(const Document& document) {
@@ -94,7 +106,9 @@ Result<std::string> svg_of(const Document& document, std::size_t index) {
                       &append, &bytes, page.width_mm * kPointsPerMm, page.height_mm * kPointsPerMm),
                   &cairo_surface_destroy);
   paint_page(surface.get(), document, page);
-  return finished(std::move(surface), bytes);
+  Result<std::string> svg = finished(std::move(surface), bytes);
+  if (svg) name_group(*svg);
+  return svg;
 }
 
 }  // namespace trueplate::draw

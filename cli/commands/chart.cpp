@@ -60,7 +60,7 @@ Unexpected refused(std::string message) {
 /// A length of the option `name`, or `fallback` where it was not given.
 Result<double> length_of(std::string_view name, const std::string& text, double fallback) {
   if (text.empty()) return fallback;
-  const Result<double> length = parse_length_mm(text);
+  Result<double> length = parse_length_mm(text);
   if (length) return length;
   return refused(fmt::format("{}: {}", name, length.error().message));
 }

@@ -229,7 +229,7 @@ TEST_CASE("detect and calibrate read the description, or refuse it by its field"
   const auto description = trueplate::exchange::read_chart(json);
   REQUIRE(description);
   const std::string grid =
-      std::to_string(description->chart.columns) + "x" + std::to_string(description->chart.rows);
+      fmt::format("{}x{}", description->chart.columns, description->chart.rows);
   const std::string found = (scratch.path() / "found.csv").string();
   const ProgramResult detected =
       run_trueplate({"detect", picture, "--chart", json, "--grid", grid, "-o", found});

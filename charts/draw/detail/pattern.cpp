@@ -207,7 +207,7 @@ Point2d Pattern::size() const {
 }
 
 Point2d Pattern::center() const {
-  const Point2d middle = origin - lead() + 0.5 * size();
+  Point2d middle = origin - lead() + 0.5 * size();
   if (kind != ChartKind::kDotsStaggered || rows % 2 == 0) return middle;
   // The middle row of an odd number of rows has no dot in the middle, and none on both sides at the
   // same distance.
