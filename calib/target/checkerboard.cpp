@@ -28,6 +28,7 @@ using detail::Place;
 constexpr double kMaxOffPlace = 0.12;    // departure from what the neighbours say, share of a step
 constexpr double kDoubtfulFactor = 4.0;  // see without_doubtful()
 constexpr double kDoubtfulPx = 0.02;
+constexpr double kNearerReachPx = 6.0;
 constexpr double kBeyondShare = 0.6;     // of a border's continuation that must be corners
 constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
 constexpr int kMinFreeSide = 3;          // columns and rows of a chart of unknown grid
@@ -198,7 +199,10 @@ Lattice measured(ImageView<const float> luma,
                  return probe(place, at, looks);
                });
   return detail::without_doubtful(
-      detail::without_contradictions(lattice, kMaxOffPlace), kDoubtfulFactor, kDoubtfulPx);
+      detail::without_contradictions(lattice, kMaxOffPlace),
+      kDoubtfulFactor,
+      kDoubtfulPx,
+      detail::corner_probe(luma, detail::parity_of(rough), {.max_reach_px = kNearerReachPx}));
 }
 
 std::vector<Corner> corners_of(const Lattice& lattice, double pitch_mm) {

@@ -145,7 +145,10 @@ Lattice without_contradictions(const Lattice& lattice, double max_off_place) {
   }
 }
 
-Lattice without_doubtful(const Lattice& lattice, double factor, double least_px) {
+Lattice without_doubtful(const Lattice& lattice,
+                         double factor,
+                         double least_px,
+                         const Probe& nearer) {
   constexpr int kReach = 2;
   constexpr std::size_t kMinNeighbours = 5;
   Lattice result;
@@ -156,12 +159,19 @@ Lattice without_doubtful(const Lattice& lattice, double factor, double least_px)
         if (const Node* near = lattice.find(beside(place, {a, b}));
             near != nullptr && near != &node)
           sigmas.push_back(near->sigma_px());
-    if (sigmas.size() >= kMinNeighbours) {
-      const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
-      std::nth_element(sigmas.begin(), middle, sigmas.end());
-      if (node.sigma_px() > std::max(least_px, factor * *middle)) continue;
+    if (sigmas.size() < kMinNeighbours) {
+      result.set(place, node);
+      continue;
     }
-    result.set(place, node);
+    const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
+    std::nth_element(sigmas.begin(), middle, sigmas.end());
+    const double limit = std::max(least_px, factor * *middle);
+    if (node.sigma_px() <= limit) {
+      result.set(place, node);
+    } else if (const auto at = predict(lattice, place, OwnNode::kLeaveOut)) {
+      const auto again = nearer(place, *at, looks_near(lattice, place, kLooksReach));
+      if (again && again->sigma_px() <= limit) result.set(place, *again);
+    }
   }
   return result;
 }

@@ -38,10 +38,14 @@ Lattice scaled(const Lattice& lattice, double factor);
 /// leaves behind falls here as well, since its steps do not fit.
 Lattice without_contradictions(const Lattice& lattice, double max_off_place);
 
-/// Takes out what its surroundings measure far better: a node whose sigma is `factor` times the
-/// median of its neighbours' and above `least_px`. Something covers a part of it, and the model of
-/// its pixels is wrong there by more than sigma tells. Blur and light change slowly.
-Lattice without_doubtful(const Lattice& lattice, double factor, double least_px);
+/// Finds what its surroundings measure far better, a node whose sigma is `factor` times the median
+/// of its neighbours' and above `least_px`: something covers a part of it, and the model of its
+/// pixels is wrong there by more than sigma tells (blur and light change slowly). It is measured
+/// again by `nearer`, which should use a smaller window, and taken out if that does not help.
+Lattice without_doubtful(const Lattice& lattice,
+                         double factor,
+                         double least_px,
+                         const Probe& nearer);
 
 /// Splits into parts connected along rows and columns, the largest first.
 std::vector<Lattice> connected_parts(const Lattice& lattice);

@@ -193,3 +193,53 @@ TEST_CASE("photographs without a checkerboard") {
     }
   }
 }
+
+TEST_CASE("every frame without a grid, the board partly outside or not") {
+  const auto check = [](const char* set, const char* pattern, std::size_t corners) {
+    const auto folder = photograph_set(set);
+    if (!folder) return;
+    for (int number = 1; number <= 20; ++number) {
+      const auto file = *folder / numbered(pattern, number);
+      if (!std::filesystem::exists(file)) continue;
+      CAPTURE(file.filename().string());
+      const cv::Mat image = grey(file);
+      const auto found = detect_checkerboard(view_of(image), {.pitch_mm = 1.0});
+      REQUIRE_MESSAGE(found.has_value(), found.error().message);
+      CHECK(found->corners.size() <= corners);
+      CHECK(found->corners.size() >= 45);
+      // Further boards lie on a shelf in some of the stereo frames, small and far away.
+      CHECK(found->num_dropped_corners < 54);
+    }
+  };
+  check("stereo-640", "left%02d.jpg", 54);
+  check("stereo-640", "right%02d.jpg", 54);
+  check("road-720p", "calibration%d.jpg", 54);
+}
+
+// The pictures of Debian's package opencv-doc, but those of checkerboards.
+TEST_CASE("pictures without a chart, no grid given") {
+  const std::filesystem::path folder = "/usr/share/doc/opencv-doc/examples/data";
+  if (!std::filesystem::exists(folder)) {
+    MESSAGE("skipped: Debian's package opencv-doc is not installed");
+    return;
+  }
+  int count = 0;
+  for (const auto& entry : std::filesystem::directory_iterator(folder)) {
+    const std::string extension = entry.path().extension().string();
+    const std::string name = entry.path().filename().string();
+    if (extension != ".jpg" && extension != ".png") continue;
+    // left01.jpg and so on show a checkerboard, left.jpg does not.
+    const bool numbered_board = (name.starts_with("left") || name.starts_with("right")) &&
+                                name.find_first_of("0123456789") != std::string::npos;
+    const bool board = numbered_board || name.starts_with("chessboard");
+    cv::Mat image = cv::imread(entry.path().string(), cv::IMREAD_GRAYSCALE);
+    if (board || image.empty() || std::min(image.cols, image.rows) < 32) continue;
+    image.convertTo(image, CV_32F, 1.0 / 255.0);
+    const auto found = detect_checkerboard(view_of(image), {.pitch_mm = 1.0});
+    ++count;
+    const std::size_t corners = found ? found->corners.size() : 0;
+    CHECK_MESSAGE(corners == 0, name);
+  }
+  std::printf("opencv-doc: %d pictures without a chart\n", count);
+  CHECK(count >= 30);
+}
