@@ -41,15 +41,25 @@ class Hashes {
   std::map<std::string, Result<std::string>> of_movie_;
 };
 
-DetectedFrame detect_frame(const footage::FrameRef& ref,
-                           const Result<footage::Frame>& frame,
-                           const target::Chart& chart,
+/// What detection needs of a frame, and where it was read from.
+struct ReadFrame {
+  std::size_t index = 0;
+  const footage::FrameRef& ref;
+  const Result<footage::Frame>& frame;
+};
+
+DetectedFrame detect_frame(const ReadFrame& read,
+                           const DetectFramesOptions& options,
                            Hashes& hashes) {
+  const auto& [index, ref, frame] = read;
   DetectedFrame detected;
   detected.name = ref.name;
   detected.number = ref.number;
-  const auto failed = [&](const Error& error) {
-    detected.error = error;
+  FrameSight sight{.index = index};
+  const auto failed = [&](const Error& error, const std::string& prefix = "") {
+    detected.error = Error{error.code, prefix + error.message};
+    sight.error = &error;
+    if (options.observer) options.observer(sight);
     return detected;
   };
   if (!frame) return failed(frame.error());
@@ -61,16 +71,16 @@ DetectedFrame detect_frame(const footage::FrameRef& ref,
   detected.sha256 = *sha256;
   const Result<footage::Luma> luma = footage::luma(*frame, 1);
   if (!luma) return failed(luma.error());
-  Result<target::Detection> detection = target::detect_chart(luma->pixels.view(), chart);
-  if (!detection) {
-    return failed(
-        {detection.error().code, fmt::format("{}: {}", ref.name, detection.error().message)});
-  }
+  sight.luma = &*luma;
+  Result<target::Detection> detection = target::detect_chart(luma->pixels.view(), options.chart);
+  if (!detection) return failed(detection.error(), ref.name + ": ");
+  sight.detection = &*detection;
+  if (options.observer) options.observer(sight);
   detected.corners = std::move(detection->corners);
   detected.blur_px = detection->blur_px;
   for (Warning& warning : detection->warnings) detected.warnings.push_back(std::move(warning));
   // Detectors count in whole pitches of one length.
-  const Point2d pitch_mm = chart.pitch_xy_mm();
+  const Point2d pitch_mm = options.chart.pitch_xy_mm();
   const double stretch_y = pitch_mm.y() / pitch_mm.x();
   for (target::Corner& corner : detected.corners) {
     corner.p_plate_px += luma->offset_px;
@@ -304,8 +314,10 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
     while (!is_set(options.interrupt)) {
       const auto item = stream.next({.threads = 1});
       if (!item) return;
-      detected[item->index] =
-          detect_frame(frames.frames[item->index], item->frame, options.chart, hashes);
+      detected[item->index] = detect_frame(
+          {.index = item->index, .ref = frames.frames[item->index], .frame = item->frame},
+          options,
+          hashes);
       const std::lock_guard lock(progress_mutex);
       ++done;
       if (options.progress) options.progress(done, total, detected[item->index].name);

@@ -9,20 +9,32 @@
 
 #include "calib/base/result.h"
 #include "calib/fit/fit.h"
+#include "calib/footage/frame.h"
 #include "calib/footage/frame_set.h"
 #include "calib/footage/observations.h"
 #include "calib/profile/profile.h"
 #include "calib/target/chart.h"
+#include "calib/target/detection.h"
 
 namespace trueplate {
 
 /// How the work stands: `done` of `total` frames, `frame` the one just finished.
 using FrameProgress = std::function<void(int done, int total, const std::string& frame)>;
 
+/// A frame while its picture is in memory.
+struct FrameSight {
+  std::size_t index = 0;                         // in FrameSet::frames
+  const footage::Luma* luma = nullptr;           // what detection saw; null: could not be read
+  const target::Detection* detection = nullptr;  // in pixels of `luma`; null: no chart
+  const Error* error = nullptr;                  // why there is none
+};
+using FrameObserver = std::function<void(const FrameSight&)>;
+
 struct DetectFramesOptions {
   target::Chart chart;
-  int threads = 0;                               // 0 = all cores; frames run in parallel
-  FrameProgress progress = {};                   // called from any thread, one call at a time
+  int threads = 0;              // 0 = all cores; frames run in parallel
+  FrameProgress progress = {};  // called from any thread, one call at a time
+  FrameObserver observer = {};  // called from any thread, several at once, once a frame
   const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
 };
 

@@ -8,6 +8,7 @@
 #include "calib/exchange/chart_file.h"
 #include "calib/target/checkerboard.h"
 #include "calib/target/detect.h"
+#include "cli/detection_pictures.h"
 
 namespace trueplate::cli {
 namespace {
@@ -133,7 +134,12 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
 
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           const target::Chart& chart,
+                                          DetectionPictures& pictures,
                                           const CommonOptions& common) {
+  FrameObserver draw;
+  if (pictures.wanted()) {
+    draw = [&](const FrameSight& sight) { pictures.draw(sight, chart); };
+  }
   Progress progress(common, "detect");
   Result<std::vector<DetectedFrame>> detected = detect_frames(
       frames,
@@ -142,6 +148,7 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
        .progress = [&](int done,
                        int total,
                        const std::string& name) { progress.update(done, total, name); },
+       .observer = draw,
        .interrupt = &interrupt_flag()});
   if (!detected) return detected;
   for (const DetectedFrame& frame : *detected) {

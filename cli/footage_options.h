@@ -10,6 +10,8 @@
 
 namespace trueplate::cli {
 
+class DetectionPictures;
+
 /// The FRAMES argument and its --frames.
 struct FrameArguments {
   std::vector<std::string> arguments;
@@ -34,9 +36,11 @@ Result<target::Chart> chart_of(const ChartOptions& options);
 /// Reports such an error: wrong words are a wrong command line, a file that cannot be read is not.
 int report_chart(const Error& error);
 
-/// Detects with progress and prints each frame's reason that failed, on standard error.
+/// Detects with progress and prints each frame's reason that failed, on standard error,
+/// and draws the pictures.
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           const target::Chart& chart,
+                                          DetectionPictures& pictures,
                                           const CommonOptions& common);
 
 /// The paths of the frames, as inputs for check_outputs().

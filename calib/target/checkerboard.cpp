@@ -248,6 +248,8 @@ Result<Detection> detect_free(ImageView<const float> luma,
   for (const Lattice& piece : found.dropped) {
     ++detection.num_dropped_pieces;
     detection.num_dropped_corners += piece.size();
+    const Lattice full_size = detail::scaled(piece, found.factor);
+    for (const auto& [place, node] : full_size.nodes()) detection.dropped_px.push_back(node.p_px);
   }
   if (detection.num_dropped_pieces > 0)
     detection.warnings.push_back(

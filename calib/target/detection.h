@@ -43,6 +43,8 @@ struct Detection {
   /// tied to those of `corners` with certainty; they are left out.
   int num_dropped_pieces = 0;
   int num_dropped_corners = 0;
+  /// Where those were seen, to about a pixel of the reduced copy that was searched: for showing.
+  std::vector<Point2d> dropped_px;
   double blur_px = 0.0;  // of a typical point: standard deviation, the pixel's own area included
   std::vector<Warning> warnings;
 };

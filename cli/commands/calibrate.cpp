@@ -6,6 +6,7 @@
 #include "calib/base/text.h"
 #include "calib/calibrate.h"
 #include "cli/commands/commands.h"
+#include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
 #include "cli/version.h"
 
@@ -17,6 +18,7 @@ struct Options {
   ChartOptions chart;
   std::string output;
   std::string observations;
+  std::string draw;  // folder; empty: no pictures
   std::string model = "auto";
   std::string film_back;
   std::string focal;
@@ -220,8 +222,11 @@ int calibrate_frames(const Options& options,
       !free) {
     return report_failure(free.error());
   }
-  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
+  Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
+  if (!pictures) return report_failure(pictures.error());
+  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
   if (!detected) return report_failure(detected.error());
+  bool partly = pictures->report_failures() > 0;
   if (!options.observations.empty()) {
     const Result<footage::Observations> observations = observations_of(*detected, *chart);
     if (!observations) return report_failure(observations.error());
@@ -235,7 +240,6 @@ int calibrate_frames(const Options& options,
   if (!calibration) return report_fit(calibration.error(), options);
   const int status = finish(*calibration, options, common);
   if (status != kDone) return status;
-  bool partly = false;
   const ImageSize plate_size = calibration->fit.lens.plate_size;
   for (const DetectedFrame& frame : *detected) {
     if (frame.error) partly = true;
@@ -260,6 +264,10 @@ int run(const Options& options, const CommonOptions& common) {
     return report_failure(free.error());
   }
   if (!is_observations(options.frames)) return calibrate_frames(options, *calibrate, common);
+  if (!options.draw.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--draw shows what was found in frames, and the input is observations"});
+  }
   if (!options.observations.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "--observations writes what was detected, and here nothing is: the input "
@@ -278,6 +286,7 @@ Action add_calibrate(CLI::App& app) {
   add_frames(
       app, options->frames, "chart frames (files, folders, globs, patterns) or observations");
   add_chart(app, options->chart);
+  add_draw(app, options->draw);
   app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
   app.add_option("--model", options->model, "lens model: auto, radial-tangential")
       ->capture_default_str()

@@ -4,6 +4,7 @@
 
 #include "calib/footage/observations.h"
 #include "cli/commands/commands.h"
+#include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
 
 namespace trueplate::cli {
@@ -13,6 +14,7 @@ struct Options {
   FrameArguments frames;
   ChartOptions chart;
   std::string output;
+  std::string draw;  // folder; empty: no pictures
 };
 
 nlohmann::json frame_json(const DetectedFrame& frame) {
@@ -30,8 +32,11 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> free = check_outputs({options.output}, paths_of(*frames), common); !free) {
     return report_failure(free.error());
   }
-  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, common);
+  Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
+  if (!pictures) return report_failure(pictures.error());
+  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
   if (!detected) return report_failure(detected.error());
+  const int num_pictures_missing = pictures->report_failures();
   const Result<footage::Observations> observations = observations_of(*detected, *chart);
   if (!observations) return report_failure(observations.error());
   if (Result<void> written =
@@ -56,7 +61,8 @@ int run(const Options& options, const CommonOptions& common) {
       !written) {
     return report_failure(written.error());
   }
-  return observations->views.size() == detected->size() ? kDone : kPartly;
+  const bool is_whole = observations->views.size() == detected->size() && num_pictures_missing == 0;
+  return is_whole ? kDone : kPartly;
 }
 
 }  // namespace
@@ -65,6 +71,7 @@ Action add_detect(CLI::App& app) {
   auto options = std::make_shared<Options>();
   add_frames(app, options->frames, "chart frames: files, folders, globs or patterns");
   add_chart(app, options->chart);
+  add_draw(app, options->draw);
   app.add_option("-o,--output", options->output, "the observations, a CSV file")
       ->required()
       ->type_name("FILE");

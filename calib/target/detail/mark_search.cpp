@@ -236,7 +236,7 @@ FoundMarks join_pieces(std::vector<Lattice> pieces, const Probe& any_colour) {
   for (const Lattice& piece : pieces) {
     if (covers(found.lattice, piece)) continue;
     ++found.num_dropped_pieces;
-    found.num_dropped_nodes += piece.size();
+    for (const auto& [place, node] : piece.nodes()) found.dropped_px.push_back(node.p_px);
   }
   return found;
 }
@@ -449,17 +449,18 @@ Result<Detection> finish_marks(const FoundMarks& found,
                                              : finish_square(lattice, kind, chart, options);
   if (!detection) return detection;
   detection->num_dropped_pieces = found.num_dropped_pieces;
-  detection->num_dropped_corners = found.num_dropped_nodes;
+  detection->num_dropped_corners = static_cast<int>(found.dropped_px.size());
+  detection->dropped_px = found.dropped_px;
   if (found.num_dropped_pieces > 0)
     detection->warnings.push_back(
         {"dropped-pieces",
          fmt::format("{} {} in {} separate parts left out: how many columns and rows lie between "
                      "them and the {} used is not certain",
-                     found.num_dropped_nodes,
+                     detection->num_dropped_corners,
                      kind.noun,
                      found.num_dropped_pieces,
                      detection->corners.size()),
-         static_cast<double>(found.num_dropped_nodes)});
+         static_cast<double>(detection->num_dropped_corners)});
   return detection;
 }
 

@@ -23,7 +23,7 @@ struct MarkKind {
 struct FoundMarks {
   Lattice lattice;  // may be empty
   int num_dropped_pieces = 0;
-  int num_dropped_nodes = 0;
+  std::vector<Point2d> dropped_px;  // the nodes of those
 };
 
 /// Searches reduced copies of the image for regions that form grids (blob_lattice.h), measures
