@@ -7,17 +7,15 @@
 #include "calib/base/text.h"
 #include "calib/exchange/chart_file.h"
 #include "calib/target/checkerboard.h"
-#include "calib/target/detect.h"
 #include "cli/detection_pictures.h"
 
 namespace trueplate::cli {
 namespace {
 
-/// The kinds of chart that can be found, as a list in words.
+/// The kinds of chart, as a list in words.
 std::string known_kinds() {
   std::string names;
   for (const target::ChartKind kind : target::kChartKinds) {
-    if (!target::has_detector(kind)) continue;
     if (!names.empty()) names += ", ";
     names += target::chart_kind_name(kind);
   }
@@ -32,7 +30,7 @@ Result<target::Chart> chart_by_name(const ChartOptions& options) {
   }
   target::Chart chart;
   const std::optional<target::ChartKind> kind = target::chart_kind_from_name(options.kind);
-  if (!kind || !target::has_detector(*kind)) {
+  if (!kind) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("--chart: unknown kind '{}'; known: {}", options.kind, known_kinds()));
   }
@@ -54,7 +52,8 @@ Result<target::Chart> chart_by_name(const ChartOptions& options) {
   return chart;
 }
 
-/// Kind and pitch of a description. Its grid is that of the print; a frame may show less.
+/// Kind and pitch of a description. Its grid is that of the print; a frame may show less. Only the
+/// markers of a coded chart can still be held against it.
 Result<target::Chart> chart_from_file(const ChartOptions& options) {
   if (!options.pitch.empty()) {
     return fail(
@@ -64,15 +63,10 @@ Result<target::Chart> chart_from_file(const ChartOptions& options) {
   const Result<exchange::ChartDescription> description = exchange::read_chart(options.kind);
   if (!description) return fail(description.error());
   target::Chart chart = description->chart;
-  if (!target::has_detector(chart.kind)) {
-    return fail(ErrorCode::kUnsupported,
-                fmt::format("{}: kind: {} charts cannot be found; known: {}",
-                            options.kind,
-                            target::chart_kind_name(chart.kind),
-                            known_kinds()));
+  if (chart.kind != target::ChartKind::kCoded) {
+    chart.columns = 0;
+    chart.rows = 0;
   }
-  chart.columns = 0;
-  chart.rows = 0;
   return chart;
 }
 

@@ -11,6 +11,7 @@
 
 #include "calib/target/detail/corner_lattice.h"
 #include "calib/target/detail/corner_probe.h"
+#include "calib/target/detail/corner_search.h"
 #include "calib/target/detail/grow.h"
 #include "calib/target/detail/join.h"
 #include "calib/target/detail/lattice_shape.h"
@@ -25,16 +26,8 @@ using detail::extent_of;
 using detail::Lattice;
 using detail::Place;
 
-constexpr double kMaxOffPlace = 0.12;    // departure from what the neighbours say, share of a step
-constexpr double kDoubtfulFactor = 4.0;  // see without_doubtful()
-constexpr double kDoubtfulPx = 0.02;
-constexpr double kNearerReachPx = 6.0;
-constexpr double kBeyondShare = 0.6;     // of a border's continuation that must be corners
-constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
-constexpr int kMinFreeSide = 3;          // columns and rows of a chart of unknown grid
-// A chart this large, found on one reduced copy of the frame, is taken for all there is; a smaller
-// one may be a part of a finer chart that another copy shows better.
-constexpr int kPlentyNodes = 40;
+constexpr double kBeyondShare = 0.6;  // of a border's continuation that must be corners
+constexpr double kPlainSquares = std::numeric_limits<double>::infinity();
 
 /// What was found on a copy of the frame reduced by `factor`, in that copy's pixels.
 struct Found {
@@ -43,45 +36,12 @@ struct Found {
   int factor = 1;
 };
 
-/// By how much each image is reduced for the search, in the order tried. Half of the search size
-/// suffices for most charts and is quick; a smaller one sees through a strong blur, a larger one
-/// finds small squares.
-std::vector<int> search_factors(ImageView<const float> luma, int search_side_px) {
-  const double longer = std::max(luma.width, luma.height);
-  std::vector<int> factors;
-  for (const double target : {0.5, 1.0, 0.25, 2.0}) {
-    const int factor =
-        std::max(1, static_cast<int>(std::lround(longer / (target * search_side_px))));
-    if (std::min(luma.width, luma.height) / factor < kMinDetectSidePx) continue;
-    if (std::find(factors.begin(), factors.end(), factor) == factors.end())
-      factors.push_back(factor);
-  }
-  return factors;
-}
-
-/// Whether most nodes of `piece` lie on the area of `lattice`: within a step of its nodes.
-bool lies_on(const Lattice& piece, const Lattice& lattice) {
-  std::vector<std::pair<Point2d, double>> discs;
-  for (const auto& [place, node] : lattice.nodes())
-    if (const auto at = detail::predict(lattice, place, detail::OwnNode::kUse))
-      discs.emplace_back(node.p_px, at->square_px());
-  int on = 0;
-  for (const auto& [place, node] : piece.nodes()) {
-    const Point2d& p = node.p_px;
-    if (std::any_of(discs.begin(), discs.end(), [&](const auto& disc) {
-          return (disc.first - p).norm() < disc.second;
-        }))
-      ++on;
-  }
-  return 2 * on > piece.size();
-}
-
 /// The largest piece with every other that certainly belongs to it.
 Found join_pieces(std::vector<Lattice> pieces, int factor) {
   Found found;
   found.factor = factor;
   if (pieces.empty()) return found;
-  found.lattice = detail::without_contradictions(pieces.front(), kMaxOffPlace);
+  found.lattice = detail::without_contradictions(pieces.front(), detail::kMaxOffPlace);
   pieces.erase(pieces.begin());
   // A joined piece may be the bridge to another.
   for (bool grown = true; grown;) {
@@ -98,7 +58,7 @@ Found join_pieces(std::vector<Lattice> pieces, int factor) {
   }
   // What a seed grew before a better one grew over it is no other part.
   for (Lattice& piece : pieces)
-    if (!lies_on(piece, found.lattice)) found.dropped.push_back(std::move(piece));
+    if (!detail::lies_on(piece, found.lattice)) found.dropped.push_back(std::move(piece));
   return found;
 }
 
@@ -108,12 +68,13 @@ Found search(ImageView<const float> luma,
              const DetectOptions& options) {
   const int enough = wanted ? wanted->columns * wanted->rows : std::numeric_limits<int>::max();
   Found best;
-  for (const int factor : search_factors(luma, options.search_side_px)) {
+  for (const int factor : detail::search_factors(luma, options.search_side_px)) {
     const Image<float> reduced = detail::reduce(luma, factor);
-    Found found = join_pieces(detail::corner_lattices(reduced.view(), enough), factor);
+    Found found =
+        join_pieces(detail::corner_lattices(reduced.view(), enough, kPlainSquares), factor);
     found.lattice = wanted ? detail::trimmed(found.lattice) : detail::without_strays(found.lattice);
     const bool match = wanted ? same_grid(extent_of(found.lattice), *wanted)
-                              : found.lattice.size() >= kPlentyNodes;
+                              : found.lattice.size() >= detail::kPlentyNodes;
     if (match || found.lattice.size() > best.lattice.size()) best = std::move(found);
     if (match) break;
   }
@@ -181,69 +142,17 @@ Unexpected wrong_extent(const Lattice& lattice, Extent grid) {
   return found_too_few(lattice.size(), grid);
 }
 
-/// Corners of a rough lattice, measured on the image itself, with those it missed at the reduced
-/// size. `extent` bounds the places that may be added.
-Lattice measured(ImageView<const float> luma,
-                 const Lattice& rough,
-                 int factor,
-                 const std::optional<Extent>& extent) {
-  const detail::Probe probe = detail::corner_probe(luma, detail::parity_of(rough));
-  Lattice lattice = detail::measured_again(detail::scaled(rough, factor), probe);
-  detail::grow(lattice,
-               [&](Place place,
-                   const detail::Prediction& at,
-                   const detail::Looks& looks) -> std::optional<detail::Node> {
-                 if (extent && (place.first < 0 || place.second < 0 ||
-                                place.first >= extent->columns || place.second >= extent->rows))
-                   return std::nullopt;
-                 return probe(place, at, looks);
-               });
-  return detail::without_doubtful(
-      detail::without_contradictions(lattice, kMaxOffPlace),
-      kDoubtfulFactor,
-      kDoubtfulPx,
-      detail::corner_probe(luma, detail::parity_of(rough), {.max_reach_px = kNearerReachPx}));
-}
-
-std::vector<Corner> corners_of(const Lattice& lattice, double pitch_mm) {
-  std::vector<std::pair<Place, Corner>> corners;
-  for (const auto& [place, node] : lattice.nodes())
-    corners.emplace_back(
-        Place(place.second, place.first),
-        Corner{.p_chart_mm = {place.first * pitch_mm, place.second * pitch_mm, 0.0},
-               .p_plate_px = node.p_px,
-               .sigma_px = std::hypot(node.sigma_px(), kSigmaFloorPx)});
-  std::sort(corners.begin(), corners.end(), [](const auto& a, const auto& b) {
-    return a.first < b.first;
-  });
-  std::vector<Corner> result;
-  result.reserve(corners.size());
-  for (const auto& [place, corner] : corners) result.push_back(corner);
-  return result;
-}
-
 Result<Detection> detect_free(ImageView<const float> luma,
                               double pitch_mm,
                               const DetectOptions& options) {
   const Found found = search(luma, std::nullopt, options);
-  const auto too_few = [](const Lattice& lattice) {
-    return lattice.size() < kMinFreePoints || extent_of(lattice).columns < kMinFreeSide ||
-           extent_of(lattice).rows < kMinFreeSide;
-  };
-  const auto no_grid = [](const Lattice& lattice) {
-    return fail(ErrorCode::kNoChart,
-                fmt::format("found {} corners of a checkerboard, need {}, {} or more each way",
-                            lattice.size(),
-                            kMinFreePoints,
-                            kMinFreeSide));
-  };
-  if (too_few(found.lattice)) return no_grid(found.lattice);
-  Lattice lattice =
-      detail::without_strays(measured(luma, found.lattice, found.factor, std::nullopt));
-  if (too_few(lattice)) return no_grid(lattice);
+  if (detail::too_few_free(found.lattice)) return detail::no_free_grid(found.lattice);
+  Lattice lattice = detail::without_strays(
+      detail::measured(luma, found.lattice, found.factor, std::nullopt, kPlainSquares));
+  if (detail::too_few_free(lattice)) return detail::no_free_grid(lattice);
   lattice = detail::oriented(lattice, extent_of(lattice), Colours::kAlternate);
   Detection detection;
-  detection.corners = corners_of(lattice, pitch_mm);
+  detection.corners = detail::corners_of(lattice, pitch_mm);
   detection.blur_px = detail::looks_of(lattice).blur_px;
   for (const Lattice& piece : found.dropped) {
     ++detection.num_dropped_pieces;
@@ -270,12 +179,12 @@ Result<Detection> detect_grid(ImageView<const float> luma,
   const Found found = search(luma, grid, options);
   if (!same_grid(extent_of(found.lattice), grid)) return wrong_extent(found.lattice, grid);
   const Lattice rough = detail::oriented(found.lattice, grid, Colours::kAlternate);
-  const Lattice lattice = measured(luma, rough, found.factor, grid);
+  const Lattice lattice = detail::measured(luma, rough, found.factor, grid, kPlainSquares);
   const double enough = (1.0 - options.max_lost_share) * grid.columns * grid.rows;
   if (lattice.size() < enough) return found_too_few(lattice.size(), grid);
   if (goes_on_past(luma, lattice, grid)) return goes_on(grid);
   Detection detection;
-  detection.corners = corners_of(lattice, chart.pitch_mm);
+  detection.corners = detail::corners_of(lattice, chart.pitch_mm);
   detection.blur_px = detail::looks_of(lattice).blur_px;
   const bool ends_differ = (grid.columns + grid.rows) % 2 != 0;
   detection.origin = ends_differ ? Origin::kMarked : Origin::kArbitrary;

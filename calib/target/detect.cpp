@@ -1,8 +1,7 @@
 #include "calib/target/detect.h"
 
-#include <fmt/format.h>
-
 #include "calib/target/checkerboard.h"
+#include "calib/target/coded_checkerboard.h"
 #include "calib/target/dot_grid.h"
 #include "calib/target/line_grid.h"
 
@@ -11,32 +10,27 @@ namespace {
 
 using Detector = Result<Detection> (*)(ImageView<const float>, const Chart&, const DetectOptions&);
 
-// Null where there is none.
 Detector detector_of(ChartKind kind) {
   switch (kind) {
     case ChartKind::kCheckerboard:
-      return detect_checkerboard;
+      break;
     case ChartKind::kLines:
       return detect_lines;
     case ChartKind::kDots:
     case ChartKind::kDotsStaggered:
       return detect_dots;
     case ChartKind::kCoded:
-      return nullptr;
+      return detect_coded;
   }
-  return nullptr;
+  return detect_checkerboard;
 }
 
 }  // namespace
 
-bool has_detector(ChartKind kind) { return detector_of(kind) != nullptr; }
-
 Result<Detection> detect_chart(ImageView<const float> luma,
                                const Chart& chart,
                                const DetectOptions& options) {
-  if (const Detector detector = detector_of(chart.kind)) return detector(luma, chart, options);
-  return fail(ErrorCode::kUnsupported,
-              fmt::format("chart: no detector for the kind {}", chart_kind_name(chart.kind)));
+  return detector_of(chart.kind)(luma, chart, options);
 }
 
 }  // namespace trueplate::target

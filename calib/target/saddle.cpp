@@ -39,6 +39,8 @@ constexpr double kNearPx = 0.05;  // the first round's window needs no better
 constexpr double kConvergedPx = 1e-3;
 constexpr double kMostReachPx = 60.0;  // bounds the time for a hopeless blur
 constexpr double kTaperStart = 0.6;    // share of the window where the weights begin to fall
+// Of the plain strip beside an edge that stays in the window however strong the blur.
+constexpr double kLeastClear = 0.8;
 
 using detail::kA;
 using detail::kAngleU;
@@ -72,10 +74,12 @@ double taper(double t) {
 }
 
 // The pixels of a parallelogram along the edges. Its half-length along an edge ends where the
-// blurred edge through the neighbour begins.
+// blurred edge through the neighbour begins; away from both edges it ends where the squares are not
+// plain.
 std::vector<Pixel> gather(ImageView<const float> image,
                           const SaddleGuess& guess,
                           double max_reach_px,
+                          double clear_share,
                           const Unknowns& p) {
   const double sine = std::max(kMinSine, std::sin(p[kAngleV] - p[kAngleU]));
   const double blur = std::exp(p[kLogBlur]);
@@ -86,6 +90,12 @@ std::vector<Pixel> gather(ImageView<const float> image,
   };
   const double reach_u = reach(guess.step_u_px.norm());
   const double reach_v = reach(guess.step_v_px.norm());
+  const auto clear = [&](double step) {
+    const double free = clear_share * step;
+    return std::max(free - 2.0 * blur / sine, kLeastClear * free);
+  };
+  const double clear_u = clear(guess.step_u_px.norm());
+  const double clear_v = clear(guess.step_v_px.norm());
   const double cu = std::cos(p[kAngleU]), su = std::sin(p[kAngleU]);
   const double cv = std::cos(p[kAngleV]), sv = std::sin(p[kAngleV]);
   const double det = cu * sv - su * cv;
@@ -107,7 +117,8 @@ std::vector<Pixel> gather(ImageView<const float> image,
       const double dx = x + 0.5 - center_x;
       const double tu = (dx * sv - dy * cv) / det;
       const double tv = (cu * dy - su * dx) / det;
-      const double weight = taper(tu / reach_u) * taper(tv / reach_v);
+      const double weight = taper(tu / reach_u) * taper(tv / reach_v) *
+                            taper(std::min(std::abs(tu) / clear_u, std::abs(tv) / clear_v));
       if (weight < 1e-4 || !std::isfinite(row[x])) continue;
       pixels.push_back({dx + p[kX], dy + p[kY], static_cast<double>(row[x]), weight});
     }
@@ -382,7 +393,7 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
   // The first window is small to save time, yet has to hold the crossing if the guess is far off.
   const double first_reach =
       std::max(kFirstReach * options.max_reach_px, std::min(kMostFirstReachPx, 0.3 * shorter));
-  std::vector<Pixel> pixels = gather(image, guess, first_reach, p);
+  std::vector<Pixel> pixels = gather(image, guess, first_reach, options.clear_share, p);
   if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few(pixels.size());
   const Scale scale = measure_scale(pixels);
   if (!(scale.factor > 0.0) || !std::isfinite(1.0 / scale.factor))
@@ -418,7 +429,7 @@ Result<Saddle> fit_saddle(ImageView<const float> image,
   Fit fit;
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = gather(image, guess, options.max_reach_px, p);
+      pixels = gather(image, guess, options.max_reach_px, options.clear_share, p);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few(pixels.size());
       apply(scale, pixels);
     }

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <limits>
 
 #include "calib/base/geometry.h"
 #include "calib/base/image.h"
@@ -30,6 +31,10 @@ struct SaddleOptions {
   double max_move_share = 0.3;  // of the shorter step: a fit that ends farther away is refused
   double max_misfit = 0.35;     // see Saddle::misfit
   double min_separation = 0.4;  // see Saddle::separation
+  /// How far from the nearer edge the squares are plain, as a share of the other edge's step: what
+  /// is printed inside them begins there. The window is then a cross along the edges. Infinity:
+  /// plain squares.
+  double clear_share = std::numeric_limits<double>::infinity();
 };
 
 /// The crossing of two edges, as fitted.
@@ -69,7 +74,8 @@ struct Saddle {
 ///
 /// Levenberg-Marquardt with analytic derivatives. Each pixel has a weight that falls off
 /// smoothly towards the border of a parallelogram along the edges; its half-lengths are what the
-/// neighbours' blurred edges leave free, at most `max_reach_px` (more for a strong blur).
+/// neighbours' blurred edges leave free, at most `max_reach_px` (more for a strong blur); and where
+/// the squares are not plain, with the distance from the nearer edge.
 ///
 /// Pixels that are NaN or infinite, or outside the image, are skipped.
 /// Errors    kInvalidInput: a guess that is not finite or has parallel or tiny steps, an image

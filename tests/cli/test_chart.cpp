@@ -14,6 +14,7 @@
 
 #include "calib/exchange/chart_file.h"
 #include "calib/footage/frame.h"
+#include "calib/footage/observations.h"
 #include "tests/cli/run_program.h"
 #include "tests/support/test_data.h"
 
@@ -263,4 +264,45 @@ TEST_CASE("detect and calibrate read the description, or refuse it by its field"
   const std::string moved = fmt::format(
       ",{},{},", (description->chart.columns - 1) * 130, (description->chart.rows - 1) * 131);
   CHECK(read(again).find(moved) != std::string::npos);
+}
+
+TEST_CASE("a coded chart is found on its own picture, corner for corner") {
+  const ScratchFolder scratch;
+  const std::string picture = (scratch.path() / "wall.png").string();
+  const std::string json = (scratch.path() / "wall.json").string();
+  const ProgramResult made =
+      chart({"--kind", "coded", "--pitch", "60px"},
+            {"--screen", "1280x800", "--pixel-pitch", "2mm", "-o", picture, "--json", "-"});
+  INFO(made.errors);
+  REQUIRE(made.status == 0);
+  const nlohmann::json described = nlohmann::json::parse(made.output);
+  const std::string csv = (scratch.path() / "found.csv").string();
+  const ProgramResult detected = run_trueplate({"detect", picture, "--chart", json, "-o", csv});
+  INFO(detected.errors);
+  REQUIRE(detected.status == 0);
+  CHECK(detected.errors.empty());
+  const auto found = trueplate::footage::read_observations(csv);
+  REQUIRE(found);
+  REQUIRE(found->views.size() == 1);
+  const std::size_t columns = described["columns"];
+  const std::size_t rows = described["rows"];
+  const auto& corners = found->views.front().corners;
+  REQUIRE(corners.size() == columns * rows);
+  double worst_px = 0.0;
+  for (std::size_t i = 0; i < corners.size(); ++i) {
+    const double x_mm = 120.0 * static_cast<double>(i % columns);
+    const double y_mm = 120.0 * static_cast<double>(i / columns);
+    CHECK(corners[i].p_chart_mm.x() == x_mm);
+    CHECK(corners[i].p_chart_mm.y() == y_mm);
+    const trueplate::Point2d at_px((described["origin_mm"]["x"].get<double>() + x_mm) / 2.0,
+                                   (described["origin_mm"]["y"].get<double>() + y_mm) / 2.0);
+    worst_px = std::max(worst_px, (corners[i].p_plate_px - at_px).norm());
+  }
+  CHECK(worst_px < 0.02);
+
+  // A smaller grid than the print's is refused, and the message names a marker that disproves it.
+  const ProgramResult smaller = run_trueplate(
+      {"detect", picture, "--chart", json, "--grid", "5x5", "-o", csv, "--overwrite"});
+  CHECK(smaller.status == 1);
+  CHECK(smaller.errors.find("beyond the 5x5") != std::string::npos);
 }

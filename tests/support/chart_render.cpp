@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <opencv2/aruco.hpp>
 #include <random>
 
 namespace trueplate::tests {
@@ -45,6 +46,30 @@ Eigen::Matrix3d plate_from_chart(const ChartScene& scene) {
   camera_from_chart.col(2) = distance * sight - rotation * middle;
   return camera_from_chart;  // to z = 1 after the division
 }
+
+/// Whether a place on a coded chart is a dark module of a marker. Square (i, j), dark for even i +
+/// j, has its middle at (i - 1/2, j - 1/2); the light ones carry marker 25 j + i / 2 on the middle
+/// 6 x 6 of their 10 x 10 modules, the outer ones of which are dark.
+class CodedMarkers {
+ public:
+  [[nodiscard]] bool dark(double u, double v) const {
+    const int i = static_cast<int>(std::floor(u)) + 1;
+    const int j = static_cast<int>(std::floor(v)) + 1;
+    const int id = 25 * j + i / 2;
+    if ((i + j) % 2 == 0 || id < 0 || id >= dictionary_->bytesList.rows) return false;
+    const int column = static_cast<int>(10.0 * (u + 1.0 - i)) - 2;
+    const int row = static_cast<int>(10.0 * (v + 1.0 - j)) - 2;
+    if (column < 0 || row < 0 || column > 5 || row > 5) return false;
+    if (column == 0 || row == 0 || column == 5 || row == 5) return true;
+    // Most significant bit first, row by row, in two bytes; a set bit is light.
+    const int bit = 4 * (row - 1) + column - 1;
+    return ((dictionary_->bytesList.ptr(id)[bit / 8] >> (7 - bit % 8)) & 1) == 0;
+  }
+
+ private:
+  cv::Ptr<cv::aruco::Dictionary> dictionary_ =
+      cv::aruco::getPredefinedDictionary(cv::aruco::DICT_4X4_1000);
+};
 
 double radial(double r, const ChartScene& scene) {
   return r * (1.0 + r * r * (scene.k1 + r * r * scene.k2));
@@ -92,6 +117,7 @@ RenderedChart render_chart(const ChartScene& scene) {
   const double focal = scene.pose.focal_px;
   const int n = scene.samples;
   const Point2d end = end_on_chart(scene);
+  const CodedMarkers markers;
 
   // Chart brightness at a point of the plate. An edge is a ramp as wide as a sample.
   const auto shade = [&](double px, double py) {
@@ -130,7 +156,7 @@ RenderedChart render_chart(const ChartScene& scene) {
     const double margin =
         inside(u, -2.0, end.x() + 2.0, width_u) * inside(v, -2.0, end.y() + 2.0, width_v);
     double ink = 0.0;
-    if (scene.pattern == Pattern::kCheckerboard) {
+    if (scene.pattern == Pattern::kCheckerboard || scene.pattern == Pattern::kCoded) {
       // +1 between lines 0 and 1, -1 between 1 and 2, and so on.
       const auto wave = [](double value, double width) {
         const double nearest = std::round(value);
@@ -141,6 +167,8 @@ RenderedChart render_chart(const ChartScene& scene) {
           inside(u, -1.0, scene.columns, width_u) * inside(v, -1.0, scene.rows, width_v);
       // The square between lines -1 and 0 both ways is dark: wave is -1 in both.
       ink = board * 0.5 * (1.0 + wave(u, width_u) * wave(v, width_v));
+      // Sharp at the samples: nothing is measured on a marker.
+      if (scene.pattern == Pattern::kCoded && board > 0.5 && markers.dark(u, v)) ink = 1.0;
     } else if (scene.pattern == Pattern::kLines) {
       // Lines of columns and rows, each with half a pitch beyond the outer crossings.
       const auto line = [&](double across, double last, double width) {

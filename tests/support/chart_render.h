@@ -10,8 +10,10 @@
 namespace trueplate::tests {
 
 /// What is printed. The unit of the chart is its pitch: one square, the distance of two lines or of
-/// two dots in a row. Staggered dots stand at ((2 column + row % 2) / 2, row / 2).
-enum class Pattern { kCheckerboard, kLines, kDots, kDotsStaggered };
+/// two dots in a row. Staggered dots stand at ((2 column + row % 2) / 2, row / 2). A coded chart is
+/// a checkerboard with markers in its light squares as docs/chart-format.md describes them; their
+/// modules come from OpenCV.
+enum class Pattern { kCheckerboard, kLines, kDots, kDotsStaggered, kCoded };
 
 /// Where the chart is. Its unit is one square, its middle lies on the line of sight that meets the
 /// plate at `middle_px`; the rotations are applied in the order roll, tilt_x, tilt_y, about the

@@ -17,12 +17,16 @@ namespace {
 constexpr int kMostCandidates = 3000;
 constexpr int kMostSeeds = 300;
 // A search needs the corner's nature, not its last digit.
-constexpr SaddleOptions kSearch{.max_reach_px = 7.0, .max_move_share = 0.25, .max_misfit = 0.3};
+SaddleOptions search_options(double clear_share) {
+  return {
+      .max_reach_px = 7.0, .max_move_share = 0.25, .max_misfit = 0.3, .clear_share = clear_share};
+}
 
 // The seed's four corners, measured; empty unless all are corners of alternating colour.
 Lattice measure_seed(ImageView<const float> image,
                      const std::vector<CornerCandidate>& candidates,
-                     const std::array<int, 4>& seed) {
+                     const std::array<int, 4>& seed,
+                     const SaddleOptions& options) {
   std::array<Point2d, 4> p;
   for (std::size_t i = 0; i < 4; ++i) p[i] = candidates[static_cast<std::size_t>(seed[i])].p_px;
   const std::array<Point2d, 4> u = {p[1] - p[0], p[1] - p[0], p[3] - p[2], p[3] - p[2]};
@@ -31,7 +35,7 @@ Lattice measure_seed(ImageView<const float> image,
   for (int i = 0; i < 4; ++i) {
     const auto n = static_cast<std::size_t>(i);
     const auto saddle =
-        fit_saddle(image, {.p_px = p[n], .step_u_px = u[n], .step_v_px = v[n]}, kSearch);
+        fit_saddle(image, {.p_px = p[n], .step_u_px = u[n], .step_v_px = v[n]}, options);
     if (!saddle) return {};
     lattice.set({i % 2, i / 2}, node_of(*saddle));
   }
@@ -43,7 +47,8 @@ Lattice measure_seed(ImageView<const float> image,
 
 }  // namespace
 
-std::vector<Lattice> corner_lattices(ImageView<const float> image, int enough) {
+std::vector<Lattice> corner_lattices(ImageView<const float> image, int enough, double clear_share) {
+  const SaddleOptions options = search_options(clear_share);
   const Image<float> toned_image = toned(image);
   const auto candidates = corner_candidates(toned_image.view(), kMostCandidates);
   CornerSeeds seeds(toned_image.view(), candidates);
@@ -56,9 +61,9 @@ std::vector<Lattice> corner_lattices(ImageView<const float> image, int enough) {
       const auto seed = seeds.square(static_cast<int>(i), ray);
       if (!seed) continue;
       ++num_seeds;
-      Lattice lattice = measure_seed(image, candidates, *seed);
+      Lattice lattice = measure_seed(image, candidates, *seed, options);
       if (lattice.size() == 0) continue;
-      grow(lattice, corner_probe(image, parity_of(lattice), kSearch));
+      grow(lattice, corner_probe(image, parity_of(lattice), options));
       // What this lattice covers is no seed of another.
       for (std::size_t k = 0; k < candidates.size(); ++k) {
         if (used[k]) continue;

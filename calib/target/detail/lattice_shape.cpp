@@ -50,16 +50,19 @@ Lattice moved_to_origin(const Lattice& lattice) {
   return moved(lattice, -low.first, -low.second);
 }
 
+Node turned(const Node& node, Colours colours) {
+  Node result = node;
+  if (colours == Colours::kAlternate) result.contrast = -node.contrast;
+  result.direction_u = node.direction_v;
+  result.direction_v = -node.direction_u;
+  return result;
+}
+
 Lattice turned(const Lattice& lattice, Colours colours) {
   const int last_column = lattice.bounds().second.first;
   Lattice result;
-  for (const auto& [place, old] : lattice.nodes()) {
-    Node node = old;
-    if (colours == Colours::kAlternate) node.contrast = -node.contrast;
-    node.direction_u = old.direction_v;
-    node.direction_v = -old.direction_u;
-    result.set({place.second, last_column - place.first}, node);
-  }
+  for (const auto& [place, node] : lattice.nodes())
+    result.set({place.second, last_column - place.first}, turned(node, colours));
   return result;
 }
 
@@ -126,7 +129,7 @@ Lattice without_strays(const Lattice& lattice) {
         for (const int r : {-1, 1}) in_square |= taken(c, 0) && taken(0, r) && taken(c, r);
       if (!in_square) strays.push_back(place);
     }
-    if (strays.empty()) return moved_to_origin(result);
+    if (strays.empty()) return result;
     for (const Place& place : strays) result.erase(place);
   }
 }

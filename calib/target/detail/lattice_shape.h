@@ -28,6 +28,8 @@ Lattice moved(const Lattice& lattice, int columns, int rows);
 /// Moved so that the smallest column and row are 0.
 Lattice moved_to_origin(const Lattice& lattice);
 
+/// A node as seen after a quarter turn, see below.
+Node turned(const Node& node, Colours colours);
 /// A quarter turn of a lattice; right-handed stays right-handed. Its places begin at 0 if those of
 /// `lattice` do. The sector between the new axes of an alternating lattice is the old one's
 /// neighbour, so the sign of the contrast changes.
@@ -37,8 +39,8 @@ Lattice turned(const Lattice& lattice, Colours colours);
 /// node beside the chart, and moves the smallest column and row to 0.
 Lattice trimmed(const Lattice& lattice);
 
-/// Drops nodes that are not part of a square of four, and moves the smallest column and row to 0.
-/// Keeps the ragged border of a chart that runs off the frame.
+/// Drops nodes that are not part of a square of four. Keeps the ragged border of a chart that runs
+/// off the frame.
 Lattice without_strays(const Lattice& lattice);
 
 /// The lattice turned by quarter turns to the wanted extent (its own, or that transposed). Of the

@@ -26,27 +26,8 @@ constexpr int kMostBlobs = 20000;
 constexpr std::size_t kMostPieces = 8;  // of one copy of the image that are measured
 constexpr int kMinPieceNodes = 6;
 constexpr int kMinStartNodes = 4;
-// A chart this large, found on one reduced copy of the frame, is taken for all there is; a smaller
-// one may be a part of a finer chart that another copy shows better.
-constexpr int kPlentyNodes = 40;
 constexpr int kSampleNodes = 12;
 constexpr double kMinSampleShare = 0.3;
-
-/// By how much each image is reduced for the search, in the order tried. Half of the search size
-/// suffices for most charts and is quick; a smaller one sees through a strong blur, a larger one
-/// finds small marks.
-std::vector<int> search_factors(ImageView<const float> luma, int search_side_px) {
-  const double longer = std::max(luma.width, luma.height);
-  std::vector<int> factors;
-  for (const double target : {0.5, 1.0, 0.25, 2.0}) {
-    const int factor =
-        std::max(1, static_cast<int>(std::lround(longer / (target * search_side_px))));
-    if (std::min(luma.width, luma.height) / factor < kMinDetectSidePx) continue;
-    if (std::find(factors.begin(), factors.end(), factor) == factors.end())
-      factors.push_back(factor);
-  }
-  return factors;
-}
 
 // The sign that most contrasts have.
 double common_sign(const Lattice& lattice) {

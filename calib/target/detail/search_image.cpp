@@ -5,6 +5,8 @@
 #include <limits>
 #include <vector>
 
+#include "calib/target/detection.h"
+
 namespace trueplate::target::detail {
 
 Image<float> reduce(ImageView<const float> image, int factor) {
@@ -29,6 +31,19 @@ Image<float> reduce(ImageView<const float> image, int factor) {
     }
   }
   return result;
+}
+
+std::vector<int> search_factors(ImageView<const float> image, int search_side_px) {
+  const double longer = std::max(image.width, image.height);
+  std::vector<int> factors;
+  for (const double target : {0.5, 1.0, 0.25, 2.0}) {
+    const int factor =
+        std::max(1, static_cast<int>(std::lround(longer / (target * search_side_px))));
+    if (std::min(image.width, image.height) / factor < kMinDetectSidePx) continue;
+    if (std::find(factors.begin(), factors.end(), factor) == factors.end())
+      factors.push_back(factor);
+  }
+  return factors;
 }
 
 Range percentiles(ImageView<const float> image, double low, double high) {

@@ -6,7 +6,7 @@
 #include <limits>
 
 #include "calib/target/coded_layout.h"
-#include "charts/draw/detail/coded_markers.h"
+#include "calib/target/coded_markers.h"
 
 namespace trueplate::draw::detail {
 namespace {
@@ -37,8 +37,8 @@ void add_squares(const Pattern& pattern, std::vector<Shape>& shapes) {
 
 void add_markers(const Pattern& pattern, std::vector<Shape>& shapes) {
   constexpr int kMargin = (target::kCodedModulesPerSquare - target::kCodedMarkerModules) / 2;
-  const std::vector<MarkerModules> markers =
-      coded_markers(target::kCodedIdsPerRow * (pattern.rows + 1));
+  const std::vector<target::MarkerModules> markers =
+      target::coded_markers(target::kCodedIdsPerRow * (pattern.rows + 1));
   const Point2d module = pattern.pitch / target::kCodedModulesPerSquare;
   for (int j = 0; j <= pattern.rows; ++j) {
     for (int i = 0; i <= pattern.columns; ++i) {

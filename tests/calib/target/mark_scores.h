@@ -38,12 +38,17 @@ inline std::pair<int, int> half_index(const ChartScene& scene, int i) {
   return {2 * column, 2 * row};
 }
 
+/// Whether columns and rows have to be those of the print, or may count from another point and
+/// along other sides of it.
+enum class Indices { kOfThePrint, kUpToTurnAndShift };
+
 /// `pitch_mm` is the pitch the chart was detected with.
 inline MarkScore score_marks(const std::vector<target::Corner>& corners,
                              const ChartScene& scene,
                              const RenderedChart& chart,
                              double pitch_mm,
-                             double margin_px) {
+                             double margin_px,
+                             Indices indices = Indices::kUpToTurnAndShift) {
   MarkScore score;
   const auto& truth = chart.corners_px;
   std::vector<bool> visible(truth.size(), false);
@@ -86,6 +91,7 @@ inline MarkScore score_marks(const std::vector<target::Corner>& corners,
   Shift most{};
   int most_votes = 0;
   for (const auto& [shift, count] : votes) {
+    if (indices == Indices::kOfThePrint) break;
     if (count <= most_votes) continue;
     most_votes = count;
     most = shift;

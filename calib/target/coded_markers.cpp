@@ -1,8 +1,8 @@
-#include "charts/draw/detail/coded_markers.h"
+#include "calib/target/coded_markers.h"
 
 #include <opencv2/aruco.hpp>
 
-namespace trueplate::draw::detail {
+namespace trueplate::target {
 
 std::vector<MarkerModules> coded_markers(int count) {
   const cv::Ptr<cv::aruco::Dictionary> dictionary =
@@ -10,9 +10,9 @@ std::vector<MarkerModules> coded_markers(int count) {
   std::vector<MarkerModules> markers(static_cast<std::size_t>(count));
   for (int id = 0; id < count; ++id) {
     cv::Mat picture;  // one pixel a module
-    dictionary->drawMarker(id, target::kCodedMarkerModules, picture, 1);
-    for (int y = 0; y < target::kCodedMarkerModules; ++y) {
-      for (int x = 0; x < target::kCodedMarkerModules; ++x) {
+    dictionary->drawMarker(id, kCodedMarkerModules, picture, 1);
+    for (int y = 0; y < kCodedMarkerModules; ++y) {
+      for (int x = 0; x < kCodedMarkerModules; ++x) {
         markers[static_cast<std::size_t>(id)][static_cast<std::size_t>(y)]
                [static_cast<std::size_t>(x)] = picture.at<unsigned char>(y, x) < 128;
       }
@@ -21,4 +21,4 @@ std::vector<MarkerModules> coded_markers(int count) {
   return markers;
 }
 
-}  // namespace trueplate::draw::detail
+}  // namespace trueplate::target
