@@ -22,6 +22,9 @@ namespace {
 /// Key of the comments that keep the frames' content hashes with their corners: `HASH NAME`.
 constexpr std::string_view kHashKey = "sha256";
 constexpr std::size_t kHashLength = 64;
+/// The comment of observations whose frames all count from a point that the print marks.
+constexpr std::string_view kOriginKey = "origin";
+constexpr std::string_view kMarkedOrigin = "marked";
 
 bool is_set(const std::atomic<bool>* flag) { return flag != nullptr && flag->load(); }
 
@@ -77,6 +80,7 @@ DetectedFrame detect_frame(const ReadFrame& read,
   sight.detection = &*detection;
   if (options.observer) options.observer(sight);
   detected.corners = std::move(detection->corners);
+  detected.origin = detection->origin;
   detected.blur_px = detection->blur_px;
   for (Warning& warning : detection->warnings) detected.warnings.push_back(std::move(warning));
   // Detectors count in whole pitches of one length.
@@ -104,6 +108,20 @@ double most_frequent(const std::vector<double>& values, double fallback) {
   return best;
 }
 
+std::optional<profile::Measured> measured(const std::optional<fit::Measured>& m) {
+  if (!m) return std::nullopt;
+  return profile::Measured{m->value, m->sigma};
+}
+
+std::optional<profile::ChartAsFound> chart_as_found(const fit::ChartFit& chart) {
+  if (chart.as_described()) return std::nullopt;
+  return profile::ChartAsFound{
+      .pitch_ratio = measured(chart.pitch_ratio),
+      .bend_degree = chart.bend_mm ? std::optional(chart.bend_degree) : std::nullopt,
+      .bend_mm = measured(chart.bend_mm),
+      .print_error_mm = measured(chart.print_error_mm)};
+}
+
 profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& options) {
   profile::Station station;
   station.nominal_focal_mm = options.nominal_focal_mm;
@@ -111,6 +129,7 @@ profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& opt
   station.t_stop = options.t_stop;
   station.lens = fit.lens;
   station.uncertainty = profile::Uncertainty{fit.parameter_names, fit.covariance};
+  station.chart_as_found = chart_as_found(fit.chart);
   station.quality = profile::Quality{
       .rms_px = fit.rms_px,
       .held_out_rms_px = fit.held_out_rms_px,
@@ -145,8 +164,23 @@ double pixel_aspect_from_comments(const std::vector<CsvComment>& comments) {
   return 1.0;
 }
 
+/// Whether all frames with a chart count from a point that the print marks.
+bool all_marked(const std::vector<DetectedFrame>& frames) {
+  return std::all_of(frames.begin(), frames.end(), [](const DetectedFrame& frame) {
+    return frame.corners.empty() || frame.origin == target::Origin::kMarked;
+  });
+}
+
+fit::ChartIdentity identity_from_comments(const std::vector<CsvComment>& comments) {
+  const bool marked = std::any_of(comments.begin(), comments.end(), [](const CsvComment& comment) {
+    return comment.key == kOriginKey && comment.value == kMarkedOrigin;
+  });
+  return marked ? fit::ChartIdentity::kCommon : fit::ChartIdentity::kUnknown;
+}
+
 struct Input {
   std::vector<target::View> views;
+  fit::ChartIdentity identity = fit::ChartIdentity::kUnknown;
   double pixel_aspect = 1.0;
 };
 
@@ -157,6 +191,7 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
   double pixel_aspect = options.pixel_aspect.value_or(input.pixel_aspect);
   if (!options.pixel_aspect && pixel_aspect == 1.0) pixel_aspect = options.squeeze;
   fit_options.focal_ratio = 1.0 / pixel_aspect;
+  fit_options.chart_identity = input.identity;
 
   if (options.nominal_focal_mm) {
     if (!options.film_back) {
@@ -349,6 +384,9 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
     observations.comments.push_back(
         {"pitch_y", fmt::format("{}mm", to_lossless_text(chart.pitch_y_mm))});
   }
+  if (all_marked(frames)) {
+    observations.comments.push_back({std::string(kOriginKey), std::string(kMarkedOrigin)});
+  }
   for (const DetectedFrame& frame : frames) {
     if (frame.corners.empty() || frame.sha256.empty()) continue;
     observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});
@@ -361,7 +399,11 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const CalibrateOptions& options) {
   if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
   const std::vector<target::ChoiceResult> choice = choose(frames, options.most_frames);
-  Input input{.views = {}, .pixel_aspect = pixel_aspect_of(frames)};
+  Input input{.views = {},
+              .identity = all_marked(frames)   ? fit::ChartIdentity::kCommon
+                          : chart.grid_known() ? fit::ChartIdentity::kUpToTurn
+                                               : fit::ChartIdentity::kUnknown,
+              .pixel_aspect = pixel_aspect_of(frames)};
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (choice[i].chosen) input.views.push_back(view_of(frames[i]));
   }
@@ -415,8 +457,11 @@ Result<Calibration> calibrate(const std::filesystem::path& observations_file,
   if (!observations) return fail(observations.error());
   const Result<std::string> sha256 = footage::sha256_of_file(observations_file);
   if (!sha256) return fail(sha256.error());
-  Result<Calibration> calibration = calibrate_views(
-      {observations->views, pixel_aspect_from_comments(observations->comments)}, options);
+  Result<Calibration> calibration =
+      calibrate_views({.views = observations->views,
+                       .identity = identity_from_comments(observations->comments),
+                       .pixel_aspect = pixel_aspect_from_comments(observations->comments)},
+                      options);
   if (!calibration) return fail(calibration.error());
   calibration->profile.chart = chart_from_comments(observations->comments);
   profile::Provenance& provenance = calibration->profile.provenance;

@@ -46,9 +46,10 @@ struct DetectedFrame {
   ImageSize plate_size;  // of the display window
   double pixel_aspect = 1.0;
   std::vector<target::Corner> corners;  // empty when there is no usable chart
-  double blur_px = 0.0;                 // of a typical corner
-  std::optional<Error> error;           // why there are no corners
-  std::vector<Warning> warnings;        // of reading the file and finding the chart
+  target::Origin origin = target::Origin::kArbitrary;
+  double blur_px = 0.0;           // of a typical corner
+  std::optional<Error> error;     // why there are no corners
+  std::vector<Warning> warnings;  // of reading the file and finding the chart
 };
 
 /// Finds the chart in every frame, stills or of a movie; one frame a thread is in memory. A frame
@@ -67,7 +68,7 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 struct CalibrateOptions {
   /// Of more frames than this, those worth fitting are chosen (target::choose_views()); 0: fit all.
   int most_frames = 60;
-  fit::FitOptions fit;  // focal_px and focal_ratio are set from the fields below
+  fit::FitOptions fit;  // focal_px, focal_ratio and chart_identity are set by calibrate()
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
   std::optional<double> pixel_aspect;  // default: what the frames say, else 1

@@ -11,6 +11,10 @@
 #include <utility>
 
 #include "calib/fit/detail/adjust.h"
+#include "calib/fit/detail/adjust_chart.h"
+#include "calib/fit/detail/attempt.h"
+#include "calib/fit/detail/chart_identity.h"
+#include "calib/fit/detail/chart_model.h"
 #include "calib/fit/detail/doubts.h"
 #include "calib/fit/detail/frames.h"
 #include "calib/fit/detail/held_out.h"
@@ -22,26 +26,15 @@
 namespace trueplate::fit {
 namespace {
 
-using detail::Adjusted;
-using detail::AdjustOptions;
-using detail::AdjustSummary;
+using detail::Attempt;
+using detail::ChartModel;
 using detail::Frame;
 using detail::Frames;
 using detail::ModelKernel;
+using detail::NumberedChart;
 using detail::Screened;
 using detail::ScreenedView;
 
-// Cauchy's loss at this many standard deviations keeps 95 % of the efficiency of least squares on
-// Gaussian noise (P. J. Huber, Robust Statistics, and textbooks after it; value from memory).
-constexpr double kCauchyTuning = 2.385;
-// The first robust fit starts from poses that know no distortion: it has to be more forgiving.
-constexpr double kFirstCauchyTuning = 6.0;
-constexpr double kSmallestCauchyPx = 0.01;
-constexpr int kMaxRejectionRounds = 6;
-
-// A fit is worth comparing with one from another start when its residuals are larger than this
-// share of the plate's diagonal (4 px on a 2K plate).
-constexpr double kPoorFit = 0.002;
 // Focal length relative to the plate's longer side beyond which it has run away.
 constexpr double kCollapsed = 0.05;
 constexpr double kRunAway = 200.0;
@@ -135,112 +128,6 @@ std::string no_frame_message(const std::vector<target::View>& views, const Scree
   return fmt::format("none of {} frames is usable ({})", views.size(), reasons);
 }
 
-/// One complete fit from one start.
-struct Attempt {
-  StartPinhole start;
-  Adjusted state;  // poses of the active frames, in order
-  Frames frames;
-  double sum_of_squares = 0.0;
-  int iterations = 0;
-  bool converged = false;
-  double rating = std::numeric_limits<double>::infinity();  // typical residual; smaller is better
-};
-
-class Fitter {
- public:
-  Fitter(const ModelKernel& kernel, const FitOptions& options, const Screened& screened)
-      : kernel_(kernel), options_(options), screened_(screened) {}
-
-  Attempt run(const StartPinhole& start) const {
-    Attempt attempt;
-    attempt.start = start;
-    attempt.state.intrinsics = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
-    attempt.state.intrinsics.head<4>() << start.pinhole.focal_px, start.pinhole.principal_point_px;
-    attempt.frames = Frames(kernel_, screened_, start.pinhole);
-    attempt.frames.update(attempt.state.intrinsics);
-    if (attempt.frames.num_active() == 0) return attempt;
-
-    if (options_.rejection == Rejection::kOff) {
-      adjust_active(attempt, 0.0, 1e-12);
-    } else {
-      fit_robustly(attempt);
-    }
-    attempt.rating = attempt.converged ? attempt.frames.typical_residual_px(options_.rejection)
-                                       : std::numeric_limits<double>::infinity();
-    return attempt;
-  }
-
- private:
-  void adjust_active(Attempt& attempt, double cauchy_scale, double tolerance) const {
-    std::vector<const detail::ViewPoints*> views;
-    attempt.state.poses.clear();
-    for (const Frame& frame : attempt.frames.all) {
-      if (!frame.active) continue;
-      views.push_back(&frame.fitted);
-      attempt.state.poses.push_back(frame.pose);
-    }
-    const AdjustSummary summary =
-        detail::adjust(kernel_,
-                       views,
-                       {.fix_focal = options_.focal_mode == FocalMode::kFixed,
-                        .cauchy_scale = cauchy_scale,
-                        .cost_tolerance = tolerance},
-                       attempt.state);
-    attempt.converged = summary.converged;
-    attempt.sum_of_squares = summary.sum_of_squares;
-    attempt.iterations += summary.iterations;
-    std::size_t next = 0;
-    for (Frame& frame : attempt.frames.all) {
-      if (frame.active) frame.pose = attempt.state.poses[next++];
-    }
-    attempt.frames.update(attempt.state.intrinsics);
-  }
-
-  void fit_robustly(Attempt& attempt) const {
-    const auto cauchy = [&](double tuning) {
-      return std::max(kSmallestCauchyPx, tuning * attempt.frames.robust_sigma_px());
-    };
-    adjust_active(attempt, cauchy(kFirstCauchyTuning), 1e-3);
-    attempt.frames.retry_poses(
-        Frames::Retry::kBad, attempt.state.intrinsics, cauchy(kCauchyTuning));
-    adjust_active(attempt, cauchy(kCauchyTuning), 1e-5);
-    attempt.frames.retry_poses(
-        Frames::Retry::kBad, attempt.state.intrinsics, cauchy(kCauchyTuning));
-    for (int round = 0; round < kMaxRejectionRounds; ++round) {
-      attempt.frames.retry_poses(
-          Frames::Retry::kInactive, attempt.state.intrinsics, cauchy(kCauchyTuning));
-      const bool changed =
-          attempt.frames.decide(options_.rejection_limit_sigma, options_.frame_limit_factor);
-      if (attempt.frames.num_active() == 0) {
-        attempt.converged = false;
-        return;
-      }
-      // The first least-squares fit is needed even when nothing was rejected.
-      if (round > 0 && !changed) return;
-      adjust_active(attempt, 0.0, 1e-12);
-      if (!attempt.converged) return;
-    }
-  }
-
-  const ModelKernel& kernel_;
-  const FitOptions& options_;
-  const Screened& screened_;
-};
-
-Attempt best_attempt(const Fitter& fitter,
-                     const std::vector<StartPinhole>& starts,
-                     ImageSize plate) {
-  const double poor = kPoorFit * std::hypot(plate.width, plate.height);
-  Attempt best;
-  for (const StartPinhole& start : starts) {
-    Attempt attempt = fitter.run(start);
-    const bool better = attempt.rating < best.rating || &start == &starts.front();
-    if (better) best = std::move(attempt);
-    if (best.rating <= poor) break;
-  }
-  return best;
-}
-
 Unexpected not_determined(std::string_view what) {
   return fail(
       ErrorCode::kUndetermined,
@@ -279,7 +166,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   const ModelKernel& kernel = **checked;
   if (views.empty()) return fail(ErrorCode::kInvalidInput, "no views to fit a lens to");
 
-  const Screened screened = detail::screen(views, options.weighting);
+  Screened screened = detail::screen(views, options.weighting);
   std::vector<Eigen::Matrix3d> homographies;
   for (const ScreenedView& s : screened.views) {
     if (s.usable()) homographies.push_back(s.plate_from_plane);
@@ -322,8 +209,9 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
     }
   }
 
-  const Fitter fitter(kernel, options, screened);
-  Attempt attempt = best_attempt(fitter, starts, plate);
+  const NumberedChart chart =
+      detail::number_chart(screened, options.chart_shape, options.chart_identity);
+  Attempt attempt = detail::best_attempt(kernel, options, screened, starts);
   const Frames& frames = attempt.frames;
   if (frames.num_active() == 0) {
     return fail(ErrorCode::kNotConverged,
@@ -346,23 +234,32 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
         fmt::format("the fit did not settle within {} steps", attempt.iterations));
   }
 
-  std::vector<const detail::ViewPoints*> fitted;
+  attempt.chart_fit.reason = chart.reason;
+  if (chart.reason.empty()) detail::fit_chart(kernel, options, chart.sites, attempt);
+  const bool with_chart = attempt.chart && attempt.chart->terms.any();
+  const ChartModel chart_model(chart.sites,
+                               with_chart ? attempt.chart->terms : detail::ChartTerms{});
+
+  const std::vector<const detail::ViewPoints*> fitted = frames.fitted_views();
   int num_points = 0;
-  for (const Frame& frame : frames.all) {
-    if (!frame.active) continue;
-    fitted.push_back(&frame.fitted);
-    num_points += static_cast<int>(frame.fitted.size());
-  }
+  for (const detail::ViewPoints* view : fitted) num_points += static_cast<int>(view->size());
   const int num_parameters = kernel.num_intrinsics() - (fix_focal ? 2 : 0) +
-                             detail::kNumPose * static_cast<int>(fitted.size());
+                             detail::kNumPose * static_cast<int>(fitted.size()) +
+                             static_cast<int>(chart_model.num_independent());
   if (2 * num_points <= num_parameters) {
     return not_determined(fmt::format("found {} corners in {} frames, too few for {} unknowns",
                                       num_points,
                                       fitted.size(),
                                       num_parameters));
   }
-  const std::optional<Eigen::MatrixXd> inverse =
-      detail::inverse_information(kernel, fitted, fix_focal, attempt.state);
+  std::optional<Eigen::MatrixXd> inverse;
+  if (with_chart) {
+    attempt.chart->information = detail::inverse_information_with_chart(
+        kernel, fitted, chart_model, fix_focal, attempt.state, attempt.chart->values);
+    if (attempt.chart->information) inverse = attempt.chart->information->intrinsics;
+  } else {
+    inverse = detail::inverse_information(kernel, fitted, fix_focal, attempt.state);
+  }
   if (!inverse) return not_determined("the views leave the lens undetermined");
 
   LensFit fit;
@@ -375,6 +272,10 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   fit.noise_sigma_px = std::sqrt(attempt.sum_of_squares / (2 * num_points - num_parameters));
   fit.covariance = fit.noise_sigma_px * fit.noise_sigma_px * *inverse;
   fit.sigma = fit.covariance.diagonal().cwiseSqrt();
+  fit.chart = attempt.chart_fit;
+  if (with_chart) {
+    detail::describe_chart(chart_model, *attempt.chart, fit.noise_sigma_px, fit.chart);
+  }
   fit.frames = frames.report(views);
   fit.num_frames = static_cast<int>(fitted.size());
   fit.start = attempt.start;
@@ -405,8 +306,13 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   }
   std::optional<detail::HeldOut> held_out;
   if (options.held_out_folds > 0) {
-    held_out = detail::held_out(
-        kernel, fitted, attempt.state, fix_focal, options.held_out_folds, options.threads);
+    held_out = detail::held_out(kernel,
+                                fitted,
+                                attempt.state,
+                                fix_focal,
+                                options.held_out_folds,
+                                options.threads,
+                                with_chart ? &chart_model : nullptr);
     if (held_out) fit.held_out_rms_px = held_out->rms_px;
   }
   const detail::MapSigma map = detail::map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);

@@ -8,6 +8,7 @@
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
+#include "calib/fit/chart_fit.h"
 #include "calib/fit/closed_form.h"
 #include "calib/lens/lens.h"
 #include "calib/target/view.h"
@@ -45,6 +46,9 @@ struct FitOptions {
   /// A frame goes when its robust standard deviation exceeds this multiple of the median frame's.
   double frame_limit_factor = 5.0;
   Weighting weighting = Weighting::kEqual;
+  /// What is believed of the chart, and whether its points are known again in other views.
+  ChartShape chart_shape = ChartShape::kAuto;
+  ChartIdentity chart_identity = ChartIdentity::kUnknown;
   int held_out_folds = 5;  // 0 = do not compute held_out_rms_px; else at least 2
   int threads = 0;         // for the held-out fits; 0 = all cores
 };
@@ -84,6 +88,8 @@ struct LensFit {
   Eigen::VectorXd parameters;
   Eigen::VectorXd sigma;       // one standard deviation
   Eigen::MatrixXd covariance;  // noise_sigma_px^2 times the intrinsics' block of (J^T J)^-1
+
+  ChartFit chart;  // what the views say about the print
 
   std::vector<FrameFit> frames;  // in the order of the views given
   int num_points = 0;            // used corners
@@ -133,6 +139,12 @@ struct LensFit {
 /// Rejection::kRobust a Cauchy-weighted fit comes first and its scale decides which corners and
 /// frames are left out; the last fit is always plain least squares over what is left, so that the
 /// covariance is honest. Charts need not be flat, but the start assumes that they nearly are.
+///
+/// A chart that is not as described (bent, stretched, its points off their places) is fitted along
+/// with the lens where the views demand it and show the same points: FitOptions::chart_shape,
+/// LensFit::chart. The uncertainty of the lens then includes that of the chart. The idea of
+/// releasing the chart's points is that of Strobl and Hirzinger, More Accurate Pinhole Camera
+/// Calibration with Imperfect Planar Target, ICCV Workshops 2011.
 ///
 /// Neither the order of the views nor the number of threads changes a bit of the result.
 ///

@@ -279,6 +279,30 @@ void add_quality(Page& page, const Station& station) {
   }
 }
 
+void add_chart_as_found(Page& page, const Station& station) {
+  if (!station.chart_as_found) return;
+  const ChartAsFound& chart = *station.chart_as_found;
+  std::string_view label = "Chart as found";
+  const auto add = [&](const std::string& text) {
+    page.add(label, text);
+    label = "";
+  };
+  if (chart.bend_mm) {
+    add(fmt::format("bent: {} at most off its best plane (a polynomial of degree {})",
+                    with_sigma(chart.bend_mm->value, chart.bend_mm->sigma, " mm"),
+                    chart.bend_degree.value_or(2)));
+  }
+  if (chart.print_error_mm) {
+    add(fmt::format("points off their places by {:.4g} mm (rms; one is known to {:.2g} mm)",
+                    chart.print_error_mm->value,
+                    chart.print_error_mm->sigma));
+  }
+  if (chart.pitch_ratio) {
+    add(fmt::format("pitch along y over x, relative to the description: {}",
+                    with_sigma(chart.pitch_ratio->value, chart.pitch_ratio->sigma)));
+  }
+}
+
 void add_warnings(Page& page, const Station& station) {
   if (station.warnings.empty()) {
     page.add("Warnings", "none");
@@ -342,6 +366,7 @@ std::string describe(const Profile& profile) {
     add_distortion(page, station.lens);
     add_model(page, station);
     add_quality(page, station);
+    add_chart_as_found(page, station);
     add_warnings(page, station);
   }
   page.add_heading("Provenance");

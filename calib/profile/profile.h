@@ -16,7 +16,7 @@ namespace trueplate::profile {
 
 /// The version of the file format this code writes, and the newest it reads. Every addition to the
 /// format raises it, because fields that are not known are refused.
-inline constexpr int kFormatVersion = 1;
+inline constexpr int kFormatVersion = 2;
 
 /// No profile is larger; what is, is refused unread.
 inline constexpr std::size_t kMaxProfileBytes = std::size_t{16} << 20;
@@ -36,6 +36,20 @@ struct ChartUsed {
   std::optional<double> pitch_mm;  // distance of neighbouring corners or dots
   std::optional<int> columns;      // inner corners or dots along x, where the count was known
   std::optional<int> rows;
+};
+
+/// A number with its standard deviation.
+struct Measured {
+  double value = 0.0;
+  double sigma = 0.0;
+};
+
+/// How the print differs from its description, as the fit found; what is absent was believed.
+struct ChartAsFound {
+  std::optional<Measured> pitch_ratio;     // y over x, relative to the description
+  std::optional<int> bend_degree;          // of the polynomial z(x, y) of its shape, 2 to 4
+  std::optional<Measured> bend_mm;         // largest distance of a point from the best plane
+  std::optional<Measured> print_error_mm;  // of the points from their places, root mean square
 };
 
 /// How well the numbers of a station are known: the covariance of its parameters, from the fit.
@@ -72,6 +86,8 @@ struct Station {
   std::optional<double> t_stop;
   lens::Lens lens;
   std::optional<Uncertainty> uncertainty;
+  std::optional<ChartAsFound> chart_as_found =
+      std::nullopt;                // absent when the chart is as described
   std::optional<Quality> quality;  // absent for numbers that were not fitted here
   std::vector<Warning> warnings;
 };

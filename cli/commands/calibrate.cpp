@@ -26,6 +26,7 @@ struct Options {
   std::optional<double> pixel_aspect;
   std::optional<double> t_stop;
   double squeeze = 1.0;
+  std::string chart_shape = "auto";
   bool fix_focal = false;
   bool keep_all = false;
   int most_frames = CalibrateOptions{}.most_frames;
@@ -77,6 +78,14 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
                 "--focal: a focal length in mm means nothing without the film back; add "
                 "--film-back, such as --film-back 24.89x14mm");
   }
+  const auto shape = fit::chart_shape_from_name(options.chart_shape);
+  if (!shape) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("--chart-shape: '{}' is none of auto, flat, stretched, bent, misprinted",
+                    options.chart_shape));
+  }
+  result.fit.chart_shape = *shape;
   if (options.keep_all) result.fit.rejection = fit::Rejection::kOff;
   if (options.fix_focal) result.fit.focal_mode = fit::FocalMode::kFixed;
   if (!options.film_back.empty()) {
@@ -99,6 +108,56 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
     result.focus_m = *focus / 1000.0;
   }
   return result;
+}
+
+nlohmann::json measured_json(const std::optional<fit::Measured>& measured) {
+  if (!measured) return {};
+  return {{"value", measured->value}, {"sigma", measured->sigma}};
+}
+
+nlohmann::json chart_json(const fit::ChartFit& chart) {
+  nlohmann::json tests = nlohmann::json::array();
+  for (const fit::ChartTest& test : chart.tests) {
+    tests.push_back({{"term", test.term},
+                     {"p_value", test.p_value},
+                     {"gain_px", test.gain_px},
+                     {"held_out_gain", test.held_out_gain},
+                     {"kept", test.kept}});
+  }
+  return {{"pitch_ratio", measured_json(chart.pitch_ratio)},
+          {"bend_degree", chart.bend_degree},
+          {"bend_mm", measured_json(chart.bend_mm)},
+          {"print_error_mm", measured_json(chart.print_error_mm)},
+          {"not_tested", chart.reason},
+          {"tests", tests}};
+}
+
+/// What was found out about the print, in a line.
+std::string chart_text(const fit::ChartFit& chart) {
+  if (chart.as_described()) {
+    return chart.reason.empty()
+               ? std::string("chart: as described\n")
+               : fmt::format("chart: taken as described, not tested: {}\n", chart.reason);
+  }
+  std::string text;
+  const auto add = [&](const std::string& part) { text += (text.empty() ? "" : "; ") + part; };
+  if (chart.bend_mm) {
+    add(fmt::format("bent by {:.3f} mm (sigma {:.3f}, degree {})",
+                    chart.bend_mm->value,
+                    chart.bend_mm->sigma,
+                    chart.bend_degree));
+  }
+  if (chart.print_error_mm) {
+    add(fmt::format("points off by {:.3f} mm rms (sigma {:.3f} each)",
+                    chart.print_error_mm->value,
+                    chart.print_error_mm->sigma));
+  }
+  if (chart.pitch_ratio) {
+    add(fmt::format("pitch y over x {:.5f} (sigma {:.5f})",
+                    chart.pitch_ratio->value,
+                    chart.pitch_ratio->sigma));
+  }
+  return fmt::format("chart: {}\n", text);
 }
 
 nlohmann::json result_json(const Calibration& calibration) {
@@ -136,6 +195,7 @@ nlohmann::json result_json(const Calibration& calibration) {
            {{"x", lens.principal_point_px.x()}, {"y", lens.principal_point_px.y()}}},
           {"coefficients", coefficients},
           {"sigma", sigma},
+          {"chart", chart_json(calibration.fit.chart)},
           {"frames", frames},
           {"warnings", warnings_json(station.warnings)},
           {"seconds", calibration.fit.seconds}};
@@ -178,7 +238,8 @@ std::string summary(const Calibration& calibration, const std::string& output) {
   if (const auto focal_mm = lens::focal_mm(lens)) {
     text += fmt::format(" = {:.3f} x {:.3f} mm", focal_mm->x(), focal_mm->y());
   }
-  text += fmt::format("\n-> {}\n", output);
+  text += "\n" + chart_text(calibration.fit.chart);
+  text += fmt::format("-> {}\n", output);
   return text;
 }
 
@@ -291,6 +352,11 @@ Action add_calibrate(CLI::App& app) {
   app.add_option("--model", options->model, "lens model: auto, radial-tangential")
       ->capture_default_str()
       ->type_name("NAME");
+  app.add_option("--chart-shape",
+                 options->chart_shape,
+                 "what is fitted of the print: auto, flat, stretched, bent, misprinted")
+      ->capture_default_str()
+      ->type_name("WORD");
   app.add_option("--film-back", options->film_back, "sensor area of the frame, such as 24.89x14mm")
       ->type_name("WxH");
   app.add_option("--pixel-aspect", options->pixel_aspect, "width over height of a pixel as shown")

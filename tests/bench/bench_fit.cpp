@@ -48,8 +48,10 @@ const std::vector<target::View>& views_of(int num_views) {
 
 /// What the comparison times: nothing but the least-squares fit and its covariance.
 const fit::FitOptions& plain() {
-  static const fit::FitOptions options{
-      .rejection = fit::Rejection::kOff, .held_out_folds = 0, .threads = 1};
+  static const fit::FitOptions options{.rejection = fit::Rejection::kOff,
+                                       .chart_shape = fit::ChartShape::kFlat,
+                                       .held_out_folds = 0,
+                                       .threads = 1};
   return options;
 }
 

@@ -225,6 +225,43 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
   }
 }
 
+void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) {
+  const ChartFit& chart = fit.chart;
+  if (chart.bend_mm) {
+    out.add(
+        "chart-bent",
+        chart.bend_mm->value,
+        fmt::format("the chart is not flat: up to {:.3g} mm (+- {:.2g}) off its best plane; the "
+                    "lens was fitted along with its shape, a flat chart gives a surer lens",
+                    chart.bend_mm->value,
+                    chart.bend_mm->sigma));
+  }
+  if (chart.print_error_mm) {
+    out.add("chart-misprinted",
+            chart.print_error_mm->value,
+            fmt::format("the chart's points are {:.3g} mm (rms) off their places; the lens was "
+                        "fitted along with them",
+                        chart.print_error_mm->value));
+  } else if (chart.pitch_ratio) {
+    out.add(
+        "chart-stretched",
+        chart.pitch_ratio->value,
+        fmt::format("the chart's pitch along y is {:.5f} (+- {:.2g}) times as long as described, "
+                    "relative to x: measure the print and state both",
+                    chart.pitch_ratio->value,
+                    chart.pitch_ratio->sigma));
+  }
+  const bool forced =
+      options.chart_shape != ChartShape::kAuto && options.chart_shape != ChartShape::kFlat;
+  if (forced && chart.as_described()) {
+    out.add("chart-not-fitted",
+            fit.num_frames,
+            fmt::format("the chart's shape ({}) was to be fitted, but was taken as described: {}",
+                        chart_shape_name(options.chart_shape),
+                        chart.reason.empty() ? "the frames do not determine it" : chart.reason));
+  }
+}
+
 void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& out) {
   if (fit.rms_px > kVeryHighRmsPx) {
     out.add(
@@ -330,6 +367,7 @@ std::vector<Warning> doubts(const LensFit& fit,
   about_geometry(fit, options, out);
   about_coverage(fit, views, out);
   about_lens(fit, options, out);
+  about_chart(fit, options, out);
   about_residuals(fit, input.held_out_per_noise, out);
   about_rejection(fit, input.num_other_size, out);
   return out.take();

@@ -9,6 +9,7 @@
 #include <utility>
 
 #include "calib/fit/detail/adjust.h"
+#include "calib/fit/detail/chart_model.h"
 #include "calib/lens/model.h"
 
 namespace trueplate::fit::detail {
@@ -36,12 +37,7 @@ double length_at(const Frame& frame, std::size_t i) {
 ViewPoints select(const ViewPoints& points, const std::vector<char>& used) {
   ViewPoints result;
   for (std::size_t i = 0; i < points.size(); ++i) {
-    if (!used[i]) continue;
-    result.chart_mm.insert(
-        result.chart_mm.end(), &points.chart_mm[3 * i], &points.chart_mm[3 * i] + 3);
-    result.plate_px.insert(
-        result.plate_px.end(), &points.plate_px[2 * i], &points.plate_px[2 * i] + 2);
-    result.root_weight.push_back(points.root_weight[i]);
+    if (used[i]) result.append(points, i);
   }
   return result;
 }
@@ -57,6 +53,7 @@ Frames::Frames(const ModelKernel& kernel, const Screened& screened, const Pinhol
     frame.pose = s.pose(pinhole);
     frame.used.assign(s.points.size(), 1);
     frame.reasons.resize(s.points.size());
+    frame.points = s.points;
     frame.fitted = s.points;
     all.push_back(std::move(frame));
   }
@@ -65,6 +62,36 @@ Frames::Frames(const ModelKernel& kernel, const Screened& screened, const Pinhol
 int Frames::num_active() const {
   return static_cast<int>(
       std::count_if(all.begin(), all.end(), [](const Frame& frame) { return frame.active; }));
+}
+
+std::vector<const ViewPoints*> Frames::fitted_views() const {
+  std::vector<const ViewPoints*> result;
+  for (const Frame& frame : all) {
+    if (frame.active) result.push_back(&frame.fitted);
+  }
+  return result;
+}
+
+std::vector<Pose> Frames::active_poses() const {
+  std::vector<Pose> result;
+  for (const Frame& frame : all) {
+    if (frame.active) result.push_back(frame.pose);
+  }
+  return result;
+}
+
+void Frames::set_active_poses(const std::vector<Pose>& poses) {
+  std::size_t next = 0;
+  for (Frame& frame : all) {
+    if (frame.active) frame.pose = poses[next++];
+  }
+}
+
+void Frames::set_chart(const std::vector<Eigen::Vector3d>& positions) {
+  for (Frame& frame : all) {
+    set_positions(positions, frame.points);
+    set_positions(positions, frame.fitted);
+  }
 }
 
 std::string Frames::first_reason() const {
@@ -76,14 +103,14 @@ std::string Frames::first_reason() const {
 
 void Frames::predict(Frame& frame, const Eigen::VectorXd& intrinsics) const {
   std::optional<std::vector<double>> residuals =
-      residuals_of(*kernel_, frame.screened->points, intrinsics, frame.pose);
+      residuals_of(*kernel_, frame.points, intrinsics, frame.pose);
   if (!residuals) {
     frame.residuals.clear();
     frame.sigma_px = std::numeric_limits<double>::infinity();
     return;
   }
   frame.residuals = *std::move(residuals);
-  std::vector<double> lengths(frame.screened->points.size());
+  std::vector<double> lengths(frame.points.size());
   for (std::size_t i = 0; i < lengths.size(); ++i) lengths[i] = length_at(frame, i);
   frame.sigma_px = median(lengths) / kMedianLength;
 }
@@ -137,7 +164,7 @@ void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double 
     Frame trial = frame;
     const auto consider = [&](const Pose& start) {
       trial.pose = start;
-      if (!adjust_pose(*kernel_, frame.screened->points, intrinsics, cauchy_scale, trial.pose)) {
+      if (!adjust_pose(*kernel_, frame.points, intrinsics, cauchy_scale, trial.pose)) {
         return;
       }
       predict(trial, intrinsics);
@@ -155,7 +182,7 @@ void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double 
       lens = *std::move(made);
     }
     const std::optional<Pose> fresh =
-        pose_through_lens(frame.screened->points, frame.screened->plane_from_chart, *lens);
+        pose_through_lens(frame.points, frame.screened->plane_from_chart, *lens);
     if (fresh) consider(*fresh);
   }
 }
@@ -167,7 +194,7 @@ bool Frames::decide(double limit_sigma, double frame_limit_factor) {
   for (Frame& frame : all) {
     const bool was_active = frame.active;
     const std::vector<char> was_used = frame.used;
-    const std::size_t n = frame.screened->points.size();
+    const std::size_t n = frame.points.size();
     frame.active = true;
     frame.reason.clear();
     frame.reasons.assign(n, {});
@@ -194,7 +221,7 @@ bool Frames::decide(double limit_sigma, double frame_limit_factor) {
           ++kept;
           continue;
         }
-        const double weight = frame.screened->points.root_weight[i];
+        const double weight = frame.points.root_weight[i];
         frame.used[i] = 0;
         frame.reasons[i] =
             fmt::format("off by {:.3g} px, limit {:.3g} px", length / weight, limit / weight);
@@ -204,13 +231,13 @@ bool Frames::decide(double limit_sigma, double frame_limit_factor) {
         frame.reason =
             fmt::format("{} of {} corners are off by more than {:.3g} px", n - kept, n, limit);
       } else if (kept < n) {
-        frame.fitted = select(frame.screened->points, frame.used);
+        frame.fitted = select(frame.points, frame.used);
         if (!determines_homography(frame.fitted, frame.screened->plane_from_chart)) {
           frame.active = false;
           frame.reason = fmt::format("the {} corners left after rejection lie on one line", kept);
         }
       } else {
-        frame.fitted = frame.screened->points;
+        frame.fitted = frame.points;
       }
     }
     if (frame.active != was_active || (frame.active && frame.used != was_used)) changed = true;
@@ -249,7 +276,7 @@ std::vector<FrameFit> Frames::report(const std::vector<target::View>& views) con
     std::size_t count = 0;
     for (std::size_t i = 0; i < frame.used.size(); ++i) {
       PointFit& point = out.points[frame.screened->corner_of[i]];
-      const double scale = -1.0 / frame.screened->points.root_weight[i];
+      const double scale = -1.0 / frame.points.root_weight[i];
       point.residual_px = scale * Point2d(frame.residuals[2 * i], frame.residuals[2 * i + 1]);
       point.used = frame.active && frame.used[i];
       if (point.used) ++out.num_used;

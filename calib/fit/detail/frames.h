@@ -19,6 +19,7 @@ struct Frame {
   Pose pose;
   bool active = true;      // takes part in the next adjustment
   std::string reason;      // why not
+  ViewPoints points;       // the usable corners, where the chart is believed to have them
   std::vector<char> used;  // per usable corner
   ViewPoints fitted;       // the used corners
   std::vector<double>
@@ -37,6 +38,14 @@ class Frames {
 
   [[nodiscard]] int num_active() const;
   [[nodiscard]] std::string first_reason() const;
+
+  /// The corners that the next adjustment uses, of the active frames in order, and their poses.
+  [[nodiscard]] std::vector<const ViewPoints*> fitted_views() const;
+  [[nodiscard]] std::vector<Pose> active_poses() const;
+  void set_active_poses(const std::vector<Pose>& poses);
+
+  /// Moves every corner to where the chart's points are. The corners must be numbered.
+  void set_chart(const std::vector<Eigen::Vector3d>& positions);
 
   /// Predicts every usable corner anew. A frame with corners behind the camera becomes inactive.
   void update(const Eigen::VectorXd& intrinsics);

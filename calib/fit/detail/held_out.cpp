@@ -3,10 +3,12 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <numeric>
 #include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/fit/detail/adjust_chart.h"
 
 namespace trueplate::fit::detail {
 namespace {
@@ -28,11 +30,7 @@ struct Sum {
 
 ViewPoints subset(const ViewPoints& view, std::span<const std::size_t> which) {
   ViewPoints result;
-  for (std::size_t i : which) {
-    result.chart_mm.insert(result.chart_mm.end(), &view.chart_mm[3 * i], &view.chart_mm[3 * i] + 3);
-    result.plate_px.insert(result.plate_px.end(), &view.plate_px[2 * i], &view.plate_px[2 * i] + 2);
-    result.root_weight.push_back(view.root_weight[i]);
-  }
+  for (std::size_t i : which) result.append(view, i);
   return result;
 }
 
@@ -80,6 +78,32 @@ Sum judge(const ModelKernel& kernel,
   return sum;
 }
 
+/// The lens, and where the chart's points are, as the views of a fold have them.
+struct Learned {
+  Eigen::VectorXd intrinsics;
+  std::vector<Eigen::Vector3d> positions;  // empty: as in the views
+};
+
+std::optional<Learned> learn(const ModelKernel& kernel,
+                             std::span<const ViewPoints* const> views,
+                             bool fix_focal,
+                             const ChartModel* chart,
+                             Adjusted state) {
+  // A loose stop: the judgement needs two or three digits.
+  const AdjustOptions options{.fix_focal = fix_focal, .cost_tolerance = 1e-6, .max_iterations = 50};
+  if (chart != nullptr) {
+    // From a chart as described: nothing of the other views may be left in the values.
+    ChartValues values = chart->zero();
+    if (!adjust_with_chart(kernel, views, *chart, options, state, values).converged) {
+      return std::nullopt;
+    }
+    return Learned{std::move(state.intrinsics), chart->positions(values)};
+  }
+  if (!adjust(kernel, views, options, state).converged) return std::nullopt;
+  if (!inverse_information(kernel, views, fix_focal, state)) return std::nullopt;
+  return Learned{std::move(state.intrinsics), {}};
+}
+
 }  // namespace
 
 std::optional<HeldOut> held_out(const ModelKernel& kernel,
@@ -87,10 +111,11 @@ std::optional<HeldOut> held_out(const ModelKernel& kernel,
                                 const Adjusted& fitted,
                                 bool fix_focal,
                                 int num_folds,
-                                int threads) {
+                                int threads,
+                                const ChartModel* chart) {
   const std::size_t folds = std::min(static_cast<std::size_t>(num_folds), views.size());
   if (folds < 2) return std::nullopt;
-  std::vector<Sum> sums(folds);
+  std::vector<Sum> sums(views.size());
   parallel_rows(static_cast<int>(folds), threads, [&](int begin, int end) {
     for (std::size_t fold = static_cast<std::size_t>(begin); fold < static_cast<std::size_t>(end);
          ++fold) {
@@ -103,21 +128,27 @@ std::optional<HeldOut> held_out(const ModelKernel& kernel,
         others.push_back(views[i]);
         state.poses.push_back(fitted.poses[i]);
       }
-      // A loose stop: the judgement needs two or three digits.
-      const AdjustOptions options{
-          .fix_focal = fix_focal, .cost_tolerance = 1e-6, .max_iterations = 50};
-      if (!adjust(kernel, others, options, state).converged) continue;
-      if (!inverse_information(kernel, others, fix_focal, state)) continue;
+      const std::optional<Learned> learned =
+          learn(kernel, others, fix_focal, chart, std::move(state));
+      if (!learned) continue;
       for (std::size_t i = first; i < last; ++i) {
-        sums[fold] += judge(kernel, *views[i], state.intrinsics, fitted.poses[i]);
+        ViewPoints view = *views[i];
+        if (chart != nullptr) set_positions(learned->positions, view);
+        sums[i] = judge(kernel, view, learned->intrinsics, fitted.poses[i]);
       }
     }
   });
+  HeldOut result;
   Sum total;
-  for (const Sum& sum : sums) total += sum;
+  for (const Sum& sum : sums) {
+    total += sum;
+    result.view_squares.push_back(sum.points > 0.0 ? sum.squares
+                                                   : std::numeric_limits<double>::quiet_NaN());
+  }
   if (!(total.points > 0.0)) return std::nullopt;
-  return HeldOut{.rms_px = std::sqrt(total.squares / total.points),
-                 .per_noise = std::sqrt(total.expected / total.points)};
+  result.rms_px = std::sqrt(total.squares / total.points);
+  result.per_noise = std::sqrt(total.expected / total.points);
+  return result;
 }
 
 }  // namespace trueplate::fit::detail

@@ -193,6 +193,24 @@ Uncertainty uncertainty_of(const Fields& fields, const lens::Lens& lens) {
   return uncertainty;
 }
 
+std::optional<Measured> measured_of(const Fields& parent,
+                                    std::string_view key,
+                                    const Range& range) {
+  if (!parent.has(key)) return std::nullopt;
+  const Fields fields = parent.object(key, {"value", "sigma"});
+  const double value = fields.number("value", range);
+  return Measured{value, fields.number("sigma", kZeroOrMore)};
+}
+
+ChartAsFound chart_as_found_of(const Fields& fields) {
+  ChartAsFound chart;
+  chart.pitch_ratio = measured_of(fields, "pitch_ratio", kZeroOrMore);
+  if (fields.has("bend_degree")) chart.bend_degree = fields.integer("bend_degree", 2, 4);
+  chart.bend_mm = measured_of(fields, "bend_mm", kZeroOrMore);
+  chart.print_error_mm = measured_of(fields, "print_error_mm", kZeroOrMore);
+  return chart;
+}
+
 Quality quality_of(const Fields& fields) {
   Quality quality;
   quality.rms_px = fields.number("rms_px", kZeroOrMore);
@@ -246,6 +264,10 @@ Station station_of(const Fields& fields) {
   if (fields.has("uncertainty")) {
     station.uncertainty = uncertainty_of(
         fields.object("uncertainty", {"parameters", "sigma", "covariance"}), station.lens);
+  }
+  if (fields.has("chart_as_found")) {
+    station.chart_as_found = chart_as_found_of(fields.object(
+        "chart_as_found", {"pitch_ratio", "bend_degree", "bend_mm", "print_error_mm"}));
   }
   if (fields.has("quality")) {
     station.quality = quality_of(fields.object("quality",
@@ -354,10 +376,16 @@ Result<Profile> profile_of(const Json& json) {
   const Json& stations = root.list("stations");
   if (stations.empty()) root.complain("stations", "is empty, wanted at least one station");
   for (std::size_t i = 0; i < stations.size() && !complaint.message(); ++i) {
-    profile.stations.push_back(station_of(root.element(
-        "stations",
-        i,
-        {"nominal_focal_mm", "focus_m", "t_stop", "lens", "uncertainty", "quality", "warnings"})));
+    profile.stations.push_back(station_of(root.element("stations",
+                                                       i,
+                                                       {"nominal_focal_mm",
+                                                        "focus_m",
+                                                        "t_stop",
+                                                        "lens",
+                                                        "uncertainty",
+                                                        "chart_as_found",
+                                                        "quality",
+                                                        "warnings"})));
   }
   profile.provenance =
       provenance_of(root.object("provenance", {"created", "program", "method", "footage"}));

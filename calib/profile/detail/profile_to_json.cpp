@@ -75,6 +75,19 @@ Json json_of(const Uncertainty& uncertainty) {
           {"covariance", std::move(covariance)}};
 }
 
+void put_measured(Json& json, const char* key, const std::optional<Measured>& measured) {
+  if (measured) json[key] = {{"value", measured->value}, {"sigma", measured->sigma}};
+}
+
+Json json_of(const ChartAsFound& chart) {
+  Json json = Json::object();
+  put_measured(json, "pitch_ratio", chart.pitch_ratio);
+  put_optional(json, "bend_degree", chart.bend_degree);
+  put_measured(json, "bend_mm", chart.bend_mm);
+  put_measured(json, "print_error_mm", chart.print_error_mm);
+  return json;
+}
+
 Json json_of(const Quality& quality) {
   Json json = Json::object();
   json["rms_px"] = quality.rms_px;
@@ -101,6 +114,7 @@ Json json_of(const Station& station) {
   put_optional(json, "t_stop", station.t_stop);
   json["lens"] = json_of(station.lens);
   if (station.uncertainty) json["uncertainty"] = json_of(*station.uncertainty);
+  if (station.chart_as_found) json["chart_as_found"] = json_of(*station.chart_as_found);
   if (station.quality) json["quality"] = json_of(*station.quality);
   Json warnings = Json::array();
   for (const Warning& warning : station.warnings) {

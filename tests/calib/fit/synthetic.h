@@ -2,6 +2,7 @@
 
 #include <Eigen/Geometry>
 #include <cmath>
+#include <functional>
 #include <random>
 #include <string>
 #include <vector>
@@ -21,6 +22,8 @@ struct SyntheticOptions {
   double max_tilt_deg = 35.0;
   double fill = 0.5;  // chart width over the plate's width, roughly
   unsigned seed = 1;
+  /// Where the print really has the point that is described at a place, mm; empty: there.
+  std::function<Eigen::Vector3d(const Eigen::Vector3d&)> print = {};
 };
 
 /// A plausible lens: barrel distortion, a principal point off the centre, slightly unequal focal
@@ -71,7 +74,9 @@ inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions&
       for (int i = 0; i < options.columns && inside; ++i) {
         target::Corner corner;
         corner.p_chart_mm = {i * options.pitch_mm, j * options.pitch_mm, 0.0};
-        const Eigen::Vector3d p = pose.rotation * corner.p_chart_mm + pose.translation_mm;
+        const Eigen::Vector3d printed =
+            options.print ? options.print(corner.p_chart_mm) : corner.p_chart_mm;
+        const Eigen::Vector3d p = pose.rotation * printed + pose.translation_mm;
         const std::optional<Point2d> q =
             p.z() > 0.0 ? lens::distort(lens.model, p.hnormalized()) : std::nullopt;
         if (!q) {

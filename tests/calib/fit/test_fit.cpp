@@ -428,7 +428,8 @@ TEST_CASE("what is not noise is told from noise") {
           Point2d(noise(random), noise(random));
     }
   }
-  const auto bowed = fit::fit_lens(data.views, {.held_out_folds = 0});
+  const auto bowed =
+      fit::fit_lens(data.views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0});
   REQUIRE(bowed);
   REQUIRE(bowed->systematic_share);
   CHECK(*bowed->systematic_share > 0.8);

@@ -38,6 +38,10 @@ inline profile::Profile example_profile() {
   station.lens.principal_point_px = {962.1, 538.7};
   station.lens.model = lens::RadialTangential({-0.05, 0.1 / 3.0 * 1e-9, -0.0, 5e-324, -1e-7});
   station.uncertainty = example_uncertainty(station.lens);
+  station.chart_as_found = profile::ChartAsFound{.pitch_ratio = profile::Measured{1.00025, 7e-5},
+                                                 .bend_degree = 2,
+                                                 .bend_mm = profile::Measured{0.15, 0.0125},
+                                                 .print_error_mm = profile::Measured{0.1, 0.02}};
   station.quality = profile::Quality{.rms_px = 0.1234,
                                      .held_out_rms_px = 0.131,
                                      .max_px = 0.61,

@@ -100,6 +100,11 @@ TEST_CASE("every field comes back from the text") {
   REQUIRE(a.uncertainty);
   CHECK(a.uncertainty->parameters == b.uncertainty->parameters);
   CHECK(a.uncertainty->covariance == b.uncertainty->covariance);
+  REQUIRE(a.chart_as_found);
+  CHECK(a.chart_as_found->pitch_ratio->value == b.chart_as_found->pitch_ratio->value);
+  CHECK(a.chart_as_found->bend_degree == b.chart_as_found->bend_degree);
+  CHECK(a.chart_as_found->bend_mm->sigma == b.chart_as_found->bend_mm->sigma);
+  CHECK(a.chart_as_found->print_error_mm->value == b.chart_as_found->print_error_mm->value);
   REQUIRE(a.quality);
   CHECK(a.quality->rms_px == b.quality->rms_px);
   CHECK(a.quality->held_out_rms_px == b.quality->held_out_rms_px);
@@ -327,18 +332,18 @@ TEST_CASE("the format and its version come first") {
   const std::string newer = error_of(
       R"({"format": "trueplate-lens-profile", "format_version": 7, "anything": {"new": 1}})");
   CHECK(newer ==
-        "lens.json: format_version: profile format 7 is newer than 1, the newest this version "
+        "lens.json: format_version: profile format 7 is newer than 2, the newest this version "
         "reads; update trueplate");
-  CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": 0"))
+  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 0"))
             .starts_with("lens.json: format_version: is 0, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": 1.5"))
+  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 1.5"))
             .starts_with("lens.json: format_version: is 1.5, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": \"1\""))
+  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": \"1\""))
             .starts_with("lens.json: format_version: is \"1\""));
-  CHECK(error_of(example_with("\"format_version\": 1,", ""))
+  CHECK(error_of(example_with("\"format_version\": 2,", ""))
             .starts_with("lens.json: format_version: is missing"));
-  CHECK(error_of(example_with("\"format_version\": 1", "\"format_version\": 1e300"))
-            .find("is newer than 1") != std::string::npos);
+  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 1e300"))
+            .find("is newer than 2") != std::string::npos);
   for (const char* other : {"{}",
                             "[]",
                             "3",
@@ -349,7 +354,9 @@ TEST_CASE("the format and its version come first") {
     CAPTURE(other);
     CHECK(error_of(other).ends_with("this is no lens profile"));
   }
-  CHECK(kFormatVersion == 1);
+  CHECK(kFormatVersion == 2);
+  // Files of the version before are read.
+  CHECK(parse_profile(example_with("\"format_version\": 2", "\"format_version\": 1"), "old"));
 }
 
 TEST_CASE("text that is no JSON is refused with line and byte") {

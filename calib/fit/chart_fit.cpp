@@ -1,0 +1,33 @@
+#include "calib/fit/chart_fit.h"
+
+#include <array>
+#include <utility>
+
+namespace trueplate::fit {
+namespace {
+
+constexpr std::array<std::pair<ChartShape, std::string_view>, 5> kNames = {{
+    {ChartShape::kAuto, "auto"},
+    {ChartShape::kFlat, "flat"},
+    {ChartShape::kStretched, "stretched"},
+    {ChartShape::kBent, "bent"},
+    {ChartShape::kMisprinted, "misprinted"},
+}};
+
+}  // namespace
+
+std::string_view chart_shape_name(ChartShape shape) {
+  for (const auto& [value, name] : kNames) {
+    if (value == shape) return name;
+  }
+  return "unknown";
+}
+
+std::optional<ChartShape> chart_shape_from_name(std::string_view name) {
+  for (const auto& [value, known] : kNames) {
+    if (known == name) return value;
+  }
+  return std::nullopt;
+}
+
+}  // namespace trueplate::fit
