@@ -39,8 +39,10 @@ constexpr double kNearPx = 0.05;  // the first round's window needs no better
 constexpr double kConvergedPx = 1e-3;
 constexpr double kMostReachPx = 60.0;  // bounds the time for a hopeless blur
 constexpr double kTaperStart = 0.6;    // share of the window where the weights begin to fall
-// Of the plain strip beside an edge that stays in the window however strong the blur.
+// What of the plain strip beside an edge stays in the window however strong the blur and small the
+// square.
 constexpr double kLeastClear = 0.8;
+constexpr double kLeastClearPx = 2.2;
 
 using detail::kA;
 using detail::kAngleU;
@@ -92,7 +94,7 @@ std::vector<Pixel> gather(ImageView<const float> image,
   const double reach_v = reach(guess.step_v_px.norm());
   const auto clear = [&](double step) {
     const double free = clear_share * step;
-    return std::max(free - 2.0 * blur / sine, kLeastClear * free);
+    return std::max({free - 2.0 * blur / sine, kLeastClear * free, kLeastClearPx});
   };
   const double clear_u = clear(guess.step_u_px.norm());
   const double clear_v = clear(guess.step_v_px.norm());

@@ -14,6 +14,10 @@ constexpr double kMinModulePx = 1.0;
 constexpr double kLeastContrast = 0.3;
 constexpr double kMostContrast = 3.0;
 constexpr double kMinSecondMisfit = 1e-3;
+// What bilinear interpolation adds, sqrt(1/6) over all places between pixels.
+constexpr double kSamplingBlurPx = 0.408;
+// Corners whose window is narrow for the blur (small squares) tell too little of it.
+constexpr std::array<double, 2> kBlurFactors = {1.0, 1.3};
 
 using Corners = std::array<Point2d, 4>;  // (0, 0), (1, 0), (1, 1), (0, 1)
 
@@ -118,7 +122,13 @@ std::optional<MarkerRead> MarkerReader::read_square(const Lattice& lattice, Plac
   // In units of the corners' contrast, a square of either colour being the light one.
   const MarkerSamples relative =
       *samples * static_cast<float>(around->brightness / around->contrast);
-  const auto match = bank_.match(relative, around->blur_px / height_u, around->blur_px / height_v);
+  const double blur_px = std::hypot(around->blur_px, kSamplingBlurPx);
+  std::optional<MarkerMatch> match;
+  for (const double factor : kBlurFactors) {
+    const auto other =
+        bank_.match(relative, factor * blur_px / height_u, factor * blur_px / height_v);
+    if (other && (!match || other->misfit < match->misfit)) match = other;
+  }
   if (!match || match->misfit > kMaxMisfit ||
       match->second_misfit < kMinMisfitRatio * match->misfit + kMinSecondMisfit)
     return std::nullopt;

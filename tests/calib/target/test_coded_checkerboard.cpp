@@ -239,7 +239,9 @@ TEST_CASE("blur, noise and size") {
                                             {3.0, 2.0, 35.0},
                                             {0.7, 2.0, 24.0},
                                             {0.7, 2.0, 90.0},
-                                            {3.0, 2.0, 90.0}}) {
+                                            {3.0, 2.0, 90.0},
+                                            {1.0, 1.0, 15.0},
+                                            {4.5, 2.0, 45.0}}) {
     ChartScene scene = overfilled();
     scene.blur_px = blur;
     scene.noise = noise / 255.0;
