@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <chrono>
 #include <map>
 #include <mutex>
@@ -10,9 +11,11 @@
 #include "calib/base/parallel.h"
 #include "calib/base/text.h"
 #include "calib/base/timestamp.h"
+#include "calib/footage/field_motion.h"
 #include "calib/footage/file_hash.h"
 #include "calib/footage/frame.h"
 #include "calib/footage/frame_stream.h"
+#include "calib/footage/repeats.h"
 #include "calib/target/choice.h"
 #include "calib/target/detect.h"
 
@@ -44,6 +47,50 @@ class Hashes {
   std::map<std::string, Result<std::string>> of_movie_;
 };
 
+/// Judges the fields of a frame whose file may say that it is interlaced (warning `interlaced`), by
+/// the pixels that its corners span.
+void judge_fields(ImageView<const float> luma,
+                  const std::vector<target::Corner>& corners_luma_px,
+                  DetectedFrame& frame) {
+  Point2d low(luma.width, luma.height);
+  Point2d high(0.0, 0.0);
+  for (const target::Corner& corner : corners_luma_px) {
+    low = low.cwiseMin(corner.p_plate_px);
+    high = high.cwiseMax(corner.p_plate_px);
+  }
+  const auto whole = [](double value, int limit) {
+    return std::clamp(static_cast<int>(value), 0, limit);
+  };
+  const int x = whole(low.x(), luma.width);
+  const int y = whole(low.y(), luma.height);
+  const auto motion = footage::field_motion(luma,
+                                            {.x = x,
+                                             .y = y,
+                                             .width = whole(high.x(), luma.width) - x,
+                                             .height = whole(high.y(), luma.height) - y});
+  if (motion) frame.field_motion_px = motion->typical_px;
+  const auto is_file_word = [](const Warning& warning) { return warning.code == "interlaced"; };
+  if (motion && motion->typical_px >= footage::kInterlacedPx) {
+    frame.fields = target::Fields::kTwo;
+    std::erase_if(frame.warnings, is_file_word);
+    frame.warnings.push_back(
+        {"field-motion",
+         fmt::format("even and odd rows are of two moments, {:.1f} px apart: the frame is "
+                     "interlaced, and corners lie between two places; shoot progressive, or "
+                     "separate the fields",
+                     motion->typical_px),
+         motion->typical_px});
+  } else if (std::any_of(frame.warnings.begin(), frame.warnings.end(), is_file_word)) {
+    frame.fields = motion ? target::Fields::kStill : target::Fields::kTwo;
+  }
+}
+
+/// What all frames of a call share.
+struct Shared {
+  Hashes hashes;
+  footage::RepeatFinder repeats;
+};
+
 /// What detection needs of a frame, and where it was read from.
 struct ReadFrame {
   std::size_t index = 0;
@@ -53,13 +100,14 @@ struct ReadFrame {
 
 DetectedFrame detect_frame(const ReadFrame& read,
                            const DetectFramesOptions& options,
-                           Hashes& hashes) {
+                           Shared& shared) {
   const auto& [index, ref, frame] = read;
   DetectedFrame detected;
   detected.name = ref.name;
   detected.number = ref.number;
   FrameSight sight{.index = index};
   const auto failed = [&](const Error& error, const std::string& prefix = "") {
+    if (sight.luma == nullptr) shared.repeats.skip(read.index);
     detected.error = Error{error.code, prefix + error.message};
     sight.error = &error;
     if (options.observer) options.observer(sight);
@@ -69,14 +117,16 @@ DetectedFrame detect_frame(const ReadFrame& read,
   detected.plate_size = frame->windows.display.size();
   detected.pixel_aspect = frame->pixel_aspect;
   detected.warnings = frame->warnings;
-  const Result<std::string> sha256 = hashes.of(ref);
+  const Result<std::string> sha256 = shared.hashes.of(ref);
   if (!sha256) return failed(sha256.error());
   detected.sha256 = *sha256;
   const Result<footage::Luma> luma = footage::luma(*frame, 1);
   if (!luma) return failed(luma.error());
   sight.luma = &*luma;
+  shared.repeats.add(index, luma->pixels.view());
   Result<target::Detection> detection = target::detect_chart(luma->pixels.view(), options.chart);
   if (!detection) return failed(detection.error(), ref.name + ": ");
+  judge_fields(luma->pixels.view(), detection->corners, detected);
   sight.detection = &*detection;
   if (options.observer) options.observer(sight);
   detected.corners = std::move(detection->corners);
@@ -279,6 +329,11 @@ std::optional<Warning> several_sequences(const std::vector<DetectedFrame>& frame
                  static_cast<double>(counts.size())};
 }
 
+/// Whether a frame counts as an observation of its own.
+bool is_observed(const DetectedFrame& frame) {
+  return !frame.corners.empty() && frame.repeats.empty();
+}
+
 target::View view_of(const DetectedFrame& frame) {
   return {frame.name, frame.plate_size, frame.corners};
 }
@@ -296,21 +351,54 @@ Result<void> any_chart(const std::vector<DetectedFrame>& frames) {
       fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
 }
 
-/// Which frames to fit; `most` 0 or enough for all of them: every one with a chart.
+/// Which frames to fit; `most` 0: every one with a chart.
 std::vector<target::ChoiceResult> choose(const std::vector<DetectedFrame>& frames, int most) {
-  std::vector<target::ChoiceResult> all(frames.size());
-  int count = 0;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    all[i].chosen = !frames[i].corners.empty();
-    if (all[i].chosen) ++count;
-  }
-  if (most == 0 || count <= most) return all;
+  std::vector<target::ChoiceResult> choice(frames.size());
   std::vector<target::Candidate> candidates;
   candidates.reserve(frames.size());
   for (const DetectedFrame& frame : frames) {
-    candidates.push_back({view_of(frame), frame.number, frame.blur_px});
+    candidates.push_back(
+        {view_of(frame), frame.number, frame.blur_px, frame.repeats, frame.fields});
   }
-  return target::choose_views(candidates, {.most_views = most});
+  const std::vector<std::string> unsound =
+      most == 0 ? std::vector<std::string>(frames.size()) : target::unsound_views(candidates);
+  int count = 0;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    choice[i].reason = unsound[i];
+    choice[i].chosen = !frames[i].corners.empty() && unsound[i].empty();
+    if (choice[i].chosen) ++count;
+    if (!choice[i].chosen) candidates[i].view.corners.clear();
+  }
+  if (most == 0 || count <= most) return choice;
+  std::vector<target::ChoiceResult> best = target::choose_views(candidates, {.most_views = most});
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (choice[i].chosen) choice[i] = std::move(best[i]);
+  }
+  return choice;
+}
+
+/// A warning when frames of two moments are fitted.
+std::optional<Warning> interlaced_frames(const std::vector<DetectedFrame>& frames,
+                                         const std::vector<target::ChoiceResult>& choice) {
+  int fitted = 0;
+  int interlaced = 0;
+  double largest_px = 0.0;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (!choice[i].chosen) continue;
+    ++fitted;
+    if (frames[i].fields != target::Fields::kTwo) continue;
+    ++interlaced;
+    largest_px = std::max(largest_px, frames[i].field_motion_px.value_or(0.0));
+  }
+  if (interlaced == 0) return std::nullopt;
+  return Warning{"interlaced-frames",
+                 fmt::format("{} of the {} frames fitted are interlaced, their fields up to {:.1f} "
+                             "px apart: corners lie between two places; shoot progressive, or "
+                             "separate the fields",
+                             interlaced,
+                             fitted,
+                             largest_px),
+                 static_cast<double>(interlaced)};
 }
 
 /// The chart as observations_of() notes it; nullopt when a comment is absent or malformed, since
@@ -342,7 +430,7 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
   int done = 0;
   const int total = static_cast<int>(detected.size());
   footage::FrameStream stream(frames.frames);
-  Hashes hashes;
+  Shared shared{.hashes = {}, .repeats = footage::RepeatFinder(detected.size())};
   const int threads = std::min(resolve_threads(options.threads), total);
   parallel_rows(threads, threads, [&](int, int) {
     // One thread a frame: the frames run side by side.
@@ -352,13 +440,17 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
       detected[item->index] = detect_frame(
           {.index = item->index, .ref = frames.frames[item->index], .frame = item->frame},
           options,
-          hashes);
+          shared);
       const std::lock_guard lock(progress_mutex);
       ++done;
       if (options.progress) options.progress(done, total, detected[item->index].name);
     }
   });
   if (is_set(options.interrupt)) return fail(ErrorCode::kInterrupted, "interrupted");
+  const auto repeats = shared.repeats.repeats();
+  for (std::size_t i = 0; i < repeats.size(); ++i) {
+    if (repeats[i]) detected[i].repeats = detected[*repeats[i]].name;
+  }
   for (const footage::LeftOut& left_out : frames.left_out) {
     DetectedFrame frame;
     frame.name = left_out.frame.name;
@@ -373,7 +465,7 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
   if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
   footage::Observations observations;
   for (const DetectedFrame& frame : frames) {
-    if (!frame.corners.empty()) observations.views.push_back(view_of(frame));
+    if (is_observed(frame)) observations.views.push_back(view_of(frame));
   }
   observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
                            {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
@@ -388,7 +480,7 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
     observations.comments.push_back({std::string(kOriginKey), std::string(kMarkedOrigin)});
   }
   for (const DetectedFrame& frame : frames) {
-    if (frame.corners.empty() || frame.sha256.empty()) continue;
+    if (!is_observed(frame) || frame.sha256.empty()) continue;
     observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});
   }
   return observations;
@@ -409,7 +501,9 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
   }
   Result<Calibration> calibration = calibrate_views(input, options);
   if (!calibration) return fail(calibration.error());
-  if (std::optional<Warning> warning = several_sequences(frames)) {
+  for (std::optional<Warning>& warning :
+       std::array{several_sequences(frames), interlaced_frames(frames, choice)}) {
+    if (!warning) continue;
     calibration->profile.stations.front().warnings.push_back(*warning);
     calibration->fit.warnings.push_back(*std::move(warning));
   }

@@ -14,6 +14,7 @@
 #include "calib/footage/observations.h"
 #include "calib/profile/profile.h"
 #include "calib/target/chart.h"
+#include "calib/target/choice.h"
 #include "calib/target/detection.h"
 
 namespace trueplate {
@@ -47,7 +48,11 @@ struct DetectedFrame {
   double pixel_aspect = 1.0;
   std::vector<target::Corner> corners;  // empty when there is no usable chart
   target::Origin origin = target::Origin::kArbitrary;
-  double blur_px = 0.0;           // of a typical corner
+  double blur_px = 0.0;  // of a typical corner
+  std::string repeats;   // the earlier frame whose picture this shows again, if any
+  /// Between its two fields, where the corners are; nullopt: the picture cannot tell.
+  std::optional<double> field_motion_px;
+  target::Fields fields = target::Fields::kOne;
   std::optional<Error> error;     // why there are no corners
   std::vector<Warning> warnings;  // of reading the file and finding the chart
 };
@@ -55,12 +60,13 @@ struct DetectedFrame {
 /// Finds the chart in every frame, stills or of a movie; one frame a thread is in memory. A frame
 /// that cannot be read or shows no chart keeps its place and carries its reason; names asked for
 /// that are no frames are listed like it. The order is that of the frame set, whatever the number
-/// of threads. Errors: only kInterrupted.
+/// of threads. A frame whose rows are of two moments has the warning `field-motion` (value:
+/// pixels), see footage::field_motion(). Errors: only kInterrupted.
 Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
                                                  const DetectFramesOptions& options);
 
-/// The frames with corners as observations. Errors: none has any (the reasons are counted in the
-/// message).
+/// The frames with corners as observations, without those that repeat another. Errors: none has any
+/// (the reasons are counted in the message).
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
                                               const target::Chart& chart);
 
@@ -85,8 +91,10 @@ struct Calibration {
 };
 
 /// Fits the lens to detected frames: the whole job after detection. Frames without corners and
-/// frames that were not chosen are listed in the profile's provenance with their reason. Warnings:
-/// those of the fit, and `several-sequences` (value: how many) when the names say that footage was
+/// frames that were not chosen are listed in the profile's provenance with their reason: of many
+/// those that add little, and always repeats of others and, while there are better ones, interlaced
+/// ones (target::unsound_views()). Warnings: those of the fit, `interlaced-frames` (value: how many
+/// had to be fitted), and `several-sequences` (value: how many) when the names say that footage was
 /// mixed. Errors:
 /// those of fit_lens(); a nominal focal length without a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,

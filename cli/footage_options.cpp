@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <map>
 
 #include "calib/base/text.h"
 #include "calib/exchange/chart_file.h"
@@ -68,6 +69,25 @@ Result<target::Chart> chart_from_file(const ChartOptions& options) {
     chart.rows = 0;
   }
   return chart;
+}
+
+/// Each frame's warnings and reason, on standard error. Of warnings that thousands of frames of a
+/// movie may share, the first few are told.
+void report_frames_of(const std::vector<DetectedFrame>& frames, const CommonOptions& common) {
+  constexpr int kMostOfAKind = 5;
+  std::map<std::string, int> counts;
+  for (const DetectedFrame& frame : frames) {
+    for (const Warning& warning : frame.warnings) {
+      if (common.quiet || ++counts[warning.code] > kMostOfAKind) continue;
+      report_frame_problem(fmt::format("warning: {}: {}", frame.name, warning.message));
+    }
+    if (frame.error) report_frame_problem(frame.error->message);
+  }
+  for (const auto& [code, count] : counts) {
+    if (count <= kMostOfAKind) continue;
+    report_frame_problem(
+        fmt::format("warning: {} more frames have the warning {}", count - kMostOfAKind, code));
+  }
 }
 
 }  // namespace
@@ -145,13 +165,7 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
        .observer = draw,
        .interrupt = &interrupt_flag()});
   if (!detected) return detected;
-  for (const DetectedFrame& frame : *detected) {
-    for (const Warning& warning : frame.warnings) {
-      if (!common.quiet)
-        report_frame_problem(fmt::format("warning: {}: {}", frame.name, warning.message));
-    }
-    if (frame.error) report_frame_problem(frame.error->message);
-  }
+  report_frames_of(*detected, common);
   return detected;
 }
 

@@ -242,7 +242,34 @@ class Chooser {
   std::vector<ChoiceResult>& results_;
 };
 
+/// The worst fields that have to be put up with.
+Fields accepted_fields(const std::vector<Candidate>& candidates) {
+  std::array<int, 3> counts{};
+  for (const Candidate& candidate : candidates) {
+    if (candidate.view.corners.empty() || !candidate.repeats.empty()) continue;
+    ++counts[static_cast<std::size_t>(candidate.fields)];
+  }
+  const int enough = std::min(kFewestSoundViews, counts[0] + counts[1] + counts[2]);
+  if (counts[0] >= enough) return Fields::kOne;
+  return counts[0] + counts[1] >= enough ? Fields::kStill : Fields::kTwo;
+}
+
 }  // namespace
+
+std::vector<std::string> unsound_views(const std::vector<Candidate>& candidates) {
+  const Fields accepted = accepted_fields(candidates);
+  std::vector<std::string> reasons(candidates.size());
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    const Candidate& candidate = candidates[i];
+    if (candidate.view.corners.empty()) continue;
+    if (!candidate.repeats.empty()) {
+      reasons[i] = fmt::format("repeats the picture of {}", candidate.repeats);
+    } else if (candidate.fields > accepted) {
+      reasons[i] = "interlaced, and enough others are not";
+    }
+  }
+  return reasons;
+}
 
 std::vector<ChoiceResult> choose_views(const std::vector<Candidate>& candidates,
                                        const ChoiceOptions& options) {

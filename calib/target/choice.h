@@ -10,12 +10,27 @@
 
 namespace trueplate::target {
 
+/// Whether a frame holds one moment, or two in alternate rows.
+enum class Fields {
+  kOne,    // progressive
+  kStill,  // interlaced by its file's word, but nothing moves between the fields
+  kTwo,    // interlaced: points are smeared between two places
+};
+
 /// A view that may be worth fitting.
 struct Candidate {
   View view;
   std::optional<int> frame_number;                            // neighbours in a movie differ by one
   double blur_px = std::numeric_limits<double>::quiet_NaN();  // of its points; NaN: not known
+  std::string repeats = {};  // the earlier view whose picture it shows again; empty: none
+  Fields fields = Fields::kOne;
 };
+
+/// Why candidates should not be fitted however few there are: repeats of an earlier view, which
+/// would count twice, and interlaced ones while kFewestSoundViews better ones (or all there are)
+/// remain. Empty for the others and for candidates without corners.
+inline constexpr int kFewestSoundViews = 5;
+std::vector<std::string> unsound_views(const std::vector<Candidate>& candidates);
 
 struct ChoiceOptions {
   int most_views = 60;

@@ -20,7 +20,10 @@ struct Options {
 nlohmann::json frame_json(const DetectedFrame& frame) {
   return {{"name", frame.name},
           {"points", frame.corners.size()},
-          {"reason", frame.error ? frame.error->message : ""}};
+          {"reason", frame.error ? frame.error->message : ""},
+          {"repeats", frame.repeats.empty() ? nlohmann::json() : nlohmann::json(frame.repeats)},
+          {"field_motion_px",
+           frame.field_motion_px ? nlohmann::json(*frame.field_motion_px) : nlohmann::json()}};
 }
 
 int run(const Options& options, const CommonOptions& common) {
@@ -46,22 +49,26 @@ int run(const Options& options, const CommonOptions& common) {
   }
 
   std::size_t num_points = 0;
+  std::size_t num_repeats = 0;
   nlohmann::json frames_json = nlohmann::json::array();
   for (const DetectedFrame& frame : *detected) {
-    num_points += frame.corners.size();
+    if (frame.repeats.empty()) num_points += frame.corners.size();
+    if (!frame.corners.empty() && !frame.repeats.empty()) ++num_repeats;
     frames_json.push_back(frame_json(frame));
   }
   print(common,
-        fmt::format("{} corners in {} of {} frames -> {}\n",
+        fmt::format("{} corners in {} of {} frames{} -> {}\n",
                     num_points,
                     observations->views.size(),
                     detected->size(),
+                    num_repeats > 0 ? fmt::format(", {} repeat others", num_repeats) : "",
                     options.output));
   if (Result<void> written = write_json(common, {{"points", num_points}, {"frames", frames_json}});
       !written) {
     return report_failure(written.error());
   }
-  const bool is_whole = observations->views.size() == detected->size() && num_pictures_missing == 0;
+  const bool is_whole =
+      observations->views.size() + num_repeats == detected->size() && num_pictures_missing == 0;
   return is_whole ? kDone : kPartly;
 }
 

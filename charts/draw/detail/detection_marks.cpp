@@ -36,10 +36,9 @@ struct Place {
   int column = 0;
   int row = 0;
 
-  friend auto operator<=>(const Place& a, const Place& b) {
-    return std::pair(a.row, a.column) <=> std::pair(b.row, b.column);
+  friend bool operator<(const Place& a, const Place& b) {
+    return std::pair(a.row, a.column) < std::pair(b.row, b.column);
   }
-  friend bool operator==(const Place&, const Place&) = default;
 };
 /// Row by row, in picture pixels.
 using Points = std::map<Place, Point2d>;

@@ -6,6 +6,7 @@
 #include <doctest/doctest.h>
 
 #include <Eigen/Geometry>
+#include <algorithm>
 #include <cmath>
 #include <numbers>
 #include <random>
@@ -207,4 +208,35 @@ TEST_CASE("the same answer every time, and with corners that are all on one line
     lines.push_back(candidate);
   }
   CHECK(choose_views(lines, {.most_views = 10}).size() == 70);
+}
+
+TEST_CASE("repeats are never fitted, interlaced views only while there are too few others") {
+  std::vector<Candidate> candidates;
+  const auto add = [&](Fields fields, const std::string& repeats) {
+    Candidate candidate{view_at({}, "clip.mov#" + std::to_string(candidates.size())),
+                        static_cast<int>(candidates.size()),
+                        0.8};
+    candidate.fields = fields;
+    candidate.repeats = repeats;
+    candidates.push_back(std::move(candidate));
+  };
+  const auto num_sound = [&] {
+    const std::vector<std::string> reasons = unsound_views(candidates);
+    return std::count(reasons.begin(), reasons.end(), "");
+  };
+  CHECK(unsound_views({}).empty());
+  for (int i = 0; i < 3; ++i) add(Fields::kTwo, "");
+  CHECK(num_sound() == 3);
+  for (int i = 0; i < 3; ++i) add(Fields::kOne, "clip.mov#0");
+  CHECK(num_sound() == 3);
+  CHECK(unsound_views(candidates)[4].find("clip.mov#0") != std::string::npos);
+  for (int i = 0; i < kFewestSoundViews; ++i) add(Fields::kStill, "");
+  CHECK(num_sound() == kFewestSoundViews);
+  CHECK(unsound_views(candidates)[0].find("interlaced") != std::string::npos);
+  for (int i = 0; i < kFewestSoundViews - 1; ++i) add(Fields::kOne, "");
+  CHECK(num_sound() == 2 * kFewestSoundViews - 1);
+  add(Fields::kOne, "");
+  CHECK(num_sound() == kFewestSoundViews);
+  candidates[3].view.corners.clear();
+  CHECK(unsound_views(candidates)[3].empty());
 }
