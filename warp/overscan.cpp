@@ -99,13 +99,15 @@ StraightBounds straight_bounds(const lens::Lens& lens) {
   }
   bounds.invertible_share = static_cast<double>(inside) / static_cast<double>(total);
 
-  const double radius = lens::max_radius(lens.model);
-  if (inside == total || !std::isfinite(radius)) return bounds;
+  if (inside == total) return bounds;
   // The plate's invertible part is bounded by the fold, too: take the points of the domain's edge
   // that the lens images inside the plate. Just inside it, since the edge itself is excluded.
   for (int i = 0; i < kFoldSamples; ++i) {
     const double angle = 2.0 * std::numbers::pi * i / kFoldSamples;
-    const Point2d p_ideal = radius * (1.0 - 1e-9) * Point2d(std::cos(angle), std::sin(angle));
+    const Point2d direction(std::cos(angle), std::sin(angle));
+    const double radius = lens::domain_radius(lens.model, direction);
+    if (!std::isfinite(radius)) continue;
+    const Point2d p_ideal = radius * (1.0 - 1e-9) * direction;
     const Point2d p_px = lens::px_from_ideal(lens, p_ideal);
     const std::optional<Point2d> p_plate_px = lens::distort_px(lens, p_px);
     if (p_plate_px && p_plate_px->x() >= 0.0 && p_plate_px->x() <= width &&

@@ -22,6 +22,7 @@
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/detail/residual_pattern.h"
 #include "calib/fit/detail/screen.h"
+#include "calib/fit/detail/trial_starts.h"
 
 namespace trueplate::fit {
 namespace {
@@ -196,9 +197,11 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
     starts.push_back(
         {{*options.focal_px, {0.5 * plate.width, 0.5 * plate.height}}, StartMethod::kGiven});
   } else {
-    starts = start_candidates(
-        homographies,
-        {.plate_size = plate, .focal_px = options.focal_px, .focal_ratio = options.focal_ratio});
+    const StartOptions wanted{
+        .plate_size = plate, .focal_px = options.focal_px, .focal_ratio = options.focal_ratio};
+    starts = kernel.begins_as_pinhole ? start_candidates(homographies, wanted)
+                                      : detail::trial_starts(kernel, screened, wanted);
+    if (starts.empty()) return not_determined("no focal length gives the views a pose");
     // Before any solving: one view leaves a valley in which the solver would only wander.
     if (only_one_distinct_view(Frames(kernel, screened, starts.front().pinhole))) {
       return not_determined(fmt::format(

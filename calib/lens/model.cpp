@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
+#include <Eigen/Geometry>
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -14,21 +15,23 @@ namespace {
 using Maker = Model (*)(std::span<const double> values);
 
 template <class M>
-constexpr ModelInfo info_of() {
-  return {M::kName, M::kParameterNames};
-}
-
-template <class M>
 Model make(std::span<const double> values) {
   std::array<double, static_cast<std::size_t>(M::kNumParameters)> parameters{};
   std::copy(values.begin(), values.end(), parameters.begin());
   return M(parameters);
 }
 
-// The one table; a new model is one more entry in each of the two rows.
-constexpr std::array kTable{info_of<RadialTangential>()};
-constexpr std::array<Maker, kTable.size()> kMakers{&make<RadialTangential>};
-static_assert(kTable.size() == std::variant_size_v<Model>);
+/// The tables, made from the list of alternatives itself, in its order.
+template <class>
+struct Tables;
+template <class... M>
+struct Tables<std::variant<M...>> {
+  static constexpr std::array<ModelInfo, sizeof...(M)> kInfo{
+      ModelInfo{M::kName, M::kParameterNames}...};
+  static constexpr std::array<Maker, sizeof...(M)> kMakers{&make<M>...};
+};
+constexpr const auto& kTable = Tables<Model>::kInfo;
+constexpr const auto& kMakers = Tables<Model>::kMakers;
 
 }  // namespace
 
@@ -80,6 +83,37 @@ std::optional<Point2d> distort(const Model& model, const Point2d& p_ideal) {
 
 std::optional<Point2d> undistort(const Model& model, const Point2d& p_distorted) {
   return std::visit([&](const auto& m) { return m.undistort(p_distorted); }, model);
+}
+
+std::optional<Point2d> distort_ray(const Model& model, const Eigen::Vector3d& ray) {
+  return std::visit(
+      [&](const auto& m) -> std::optional<Point2d> {
+        if constexpr (requires { m.distort_ray(ray); }) {
+          return m.distort_ray(ray);
+        } else {
+          if (!(ray.z() > 0.0)) return std::nullopt;
+          return m.distort(Point2d(ray.hnormalized()));
+        }
+      },
+      model);
+}
+
+std::optional<Eigen::Vector3d> undistort_to_ray(const Model& model, const Point2d& p_distorted) {
+  return std::visit(
+      [&](const auto& m) -> std::optional<Eigen::Vector3d> {
+        if constexpr (requires { m.undistort_to_ray(p_distorted); }) {
+          return m.undistort_to_ray(p_distorted);
+        } else {
+          const std::optional<Point2d> p = m.undistort(p_distorted);
+          if (!p) return std::nullopt;
+          return p->homogeneous().stableNormalized();
+        }
+      },
+      model);
+}
+
+double domain_radius(const Model& model, const Point2d& direction) {
+  return std::visit([&](const auto& m) { return m.domain_radius(direction); }, model);
 }
 
 double max_radius(const Model& model) {

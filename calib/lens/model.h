@@ -1,20 +1,24 @@
 #pragma once
 
+#include <Eigen/Core>
 #include <optional>
 #include <span>
 #include <string_view>
 #include <variant>
-#include <vector>
 
 #include "calib/base/result.h"
+#include "calib/lens/equidistant.h"
 #include "calib/lens/radial_tangential.h"
+#include "calib/lens/rational.h"
 
 namespace trueplate::lens {
 
 /// The closed set of lens models. Each alternative has kName, kNumParameters, kParameterNames,
-/// parameters(), distort(), undistort() and max_radius() with the meaning documented at
-/// RadialTangential. Visit once per image or row, not per pixel.
-using Model = std::variant<RadialTangential>;
+/// parameters(), distort(), undistort(), max_radius() and domain_radius() with the meaning
+/// documented at RadialTangential, and where it images rays of 90 degrees and more off the axis
+/// also distort_ray() and undistort_to_ray() as at Equidistant. Visit once per image or row, not
+/// per pixel.
+using Model = std::variant<RadialTangential, Rational, Equidistant>;
 
 /// One row of the model table: what the command line and the profile need to know of a model
 /// without naming it in code.
@@ -34,9 +38,23 @@ struct ModelInfo {
 /// names, a wrong count and non-finite values are errors that list what is possible.
 Result<Model> make_model(std::string_view name, std::span<const double> values);
 
-/// distort / undistort / max_radius of whichever model it is.
+/// distort / undistort of whichever model it is: between ideal points on the plane z = 1 and
+/// distorted ones, nullopt outside the domain.
 [[nodiscard]] std::optional<Point2d> distort(const Model& model, const Point2d& p_ideal);
 [[nodiscard]] std::optional<Point2d> undistort(const Model& model, const Point2d& p_distorted);
+
+/// The same for a ray in camera axes (x right, y down, z forward; any length but zero), which also
+/// expresses directions 90 degrees and more off the axis. Models that have no such directions give
+/// nullopt for them. The ray returned has length 1.
+[[nodiscard]] std::optional<Point2d> distort_ray(const Model& model, const Eigen::Vector3d& ray);
+[[nodiscard]] std::optional<Eigen::Vector3d> undistort_to_ray(const Model& model,
+                                                              const Point2d& p_distorted);
+
+/// The domain, the set of ideal points on which the lens is one-to-one, is star-shaped about the
+/// axis: it holds the points p with |p| < domain_radius(p / |p|). Infinity where it has no edge.
+[[nodiscard]] double domain_radius(const Model& model, const Point2d& direction);
+
+/// Radius of the largest disc about the axis inside the domain.
 [[nodiscard]] double max_radius(const Model& model);
 
 }  // namespace trueplate::lens

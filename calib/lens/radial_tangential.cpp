@@ -2,24 +2,11 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
-#include "calib/lens/polynomial.h"
+#include "calib/lens/detail/gradient_domain.h"
 
 namespace trueplate::lens {
 namespace {
-
-/// The two conditions of the class comment as polynomials in r; the first positive root bounds the
-/// domain.
-double domain_radius(const std::array<double, 5>& parameters) {
-  const auto& [k1, k2, k3, p1, p2] = parameters;
-  const double q = std::hypot(p1, p2);
-  const double fold =
-      first_positive_root(std::array{1.0, -6.0 * q, 3 * k1, 0.0, 5 * k2, 0.0, 7 * k3});
-  const double shear =
-      first_positive_root(std::array{4.0, -16.0 * q, 6 * k1, 0.0, 8 * k2, 0.0, 10 * k3});
-  return std::min(fold, shear);
-}
 
 /// Symmetric Jacobian [a b; b c] of the model at p.
 struct Jacobian {
@@ -51,7 +38,10 @@ double potential(const Point2d& p,
 }  // namespace
 
 RadialTangential::RadialTangential(const std::array<double, 5>& parameters)
-    : parameters_(parameters), max_radius_(domain_radius(parameters)) {}
+    : parameters_(parameters),
+      max_radius_(detail::gradient_domain_radius({1.0, parameters[0], parameters[1], parameters[2]},
+                                                 {1.0},
+                                                 std::hypot(parameters[3], parameters[4]))) {}
 
 std::optional<Point2d> RadialTangential::distort(const Point2d& p_ideal) const {
   // Written so that a NaN fails.

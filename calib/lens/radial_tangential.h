@@ -5,12 +5,9 @@
 #include <string_view>
 
 #include "calib/base/geometry.h"
+#include "calib/lens/inverse_tolerance.h"
 
 namespace trueplate::lens {
-
-/// Residual |distort(undistort(p)) - p| that undistort() guarantees, on the plane z = 1. Times the
-/// focal length it is below 1e-9 px for every focal length up to 10000 px.
-inline constexpr double kInverseTolerance = 1e-13;
 
 /// The radial-tangential lens model, from undistorted to distorted coordinates (U-D).
 ///
@@ -63,6 +60,10 @@ class RadialTangential {
   /// Radius of the disc of ideal points on which the lens is proven one-to-one; infinity when the
   /// mapping never folds.
   [[nodiscard]] double max_radius() const { return max_radius_; }
+
+  /// How far the domain reaches from the axis in a direction (a unit vector of the plane z = 1).
+  /// This model's is a disc; others' may not be.
+  [[nodiscard]] double domain_radius(const Point2d& /*direction*/) const { return max_radius_; }
 
   friend bool operator==(const RadialTangential& a, const RadialTangential& b) {
     return a.parameters_ == b.parameters_;

@@ -33,6 +33,13 @@ struct Options {
   profile::Labels labels;
 };
 
+/// What --model understands.
+std::string model_words() {
+  std::string words = "auto";
+  for (const lens::ModelInfo& row : lens::model_table()) words += fmt::format(", {}", row.name);
+  return words;
+}
+
 Result<lens::FilmBack> parse_film_back(const std::string& text) {
   constexpr double kSmallestMm = 0.1;
   constexpr double kLargestMm = 1000.0;
@@ -57,16 +64,15 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.program_version = kVersion;
   result.fit.threads = common.threads;
   result.most_frames = options.most_frames;
-  // There is one model to choose from so far that suits any plate; auto means that one.
+  // auto means the default model, which suits any plate but a fisheye's.
   if (options.model != "auto") result.fit.model = options.model;
   const auto table = lens::model_table();
   if (std::none_of(table.begin(), table.end(), [&](const lens::ModelInfo& row) {
         return row.name == result.fit.model;
       })) {
-    std::string known = "auto";
-    for (const lens::ModelInfo& row : table) known += fmt::format(", {}", row.name);
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("--model: no model is called '{}'; known: {}", options.model, known));
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("--model: no model is called '{}'; known: {}", options.model, model_words()));
   }
   if (options.fix_focal && options.focal.empty()) {
     return fail(ErrorCode::kInvalidInput,
@@ -349,7 +355,7 @@ Action add_calibrate(CLI::App& app) {
   add_chart(app, options->chart);
   add_draw(app, options->draw);
   app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
-  app.add_option("--model", options->model, "lens model: auto, radial-tangential")
+  app.add_option("--model", options->model, "lens model: " + model_words())
       ->capture_default_str()
       ->type_name("NAME");
   app.add_option("--chart-shape",

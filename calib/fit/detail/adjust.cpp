@@ -61,6 +61,32 @@ class ViewCost final : public ceres::CostFunction {
   double cauchy_scale_;
 };
 
+/// ModelKernel::pull_px as residuals.
+class PullCost final : public ceres::CostFunction {
+ public:
+  explicit PullCost(const ModelKernel& kernel) : kernel_(kernel) {
+    set_num_residuals(static_cast<int>(kernel.parameter_names.size()));
+    *mutable_parameter_block_sizes() = {kernel.num_intrinsics()};
+  }
+
+  bool Evaluate(const double* const* parameters,
+                double* residuals,
+                double** jacobians) const override {
+    const Eigen::Index rows = num_residuals();
+    Eigen::Map<Eigen::VectorXd>(residuals, rows) =
+        kernel_.pull_px * Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, rows);
+    if (jacobians != nullptr && jacobians[0] != nullptr) {
+      Eigen::Map<RowMajor> by_intrinsics(jacobians[0], rows, kernel_.num_intrinsics());
+      by_intrinsics.setZero();
+      by_intrinsics.rightCols(rows).diagonal().setConstant(kernel_.pull_px);
+    }
+    return true;
+  }
+
+ private:
+  const ModelKernel& kernel_;
+};
+
 }  // namespace
 
 AdjustSummary adjust(const ModelKernel& kernel,
@@ -83,6 +109,7 @@ AdjustSummary adjust(const ModelKernel& kernel,
                              steps[i].data());
     ordering->AddElementToGroup(steps[i].data(), 0);
   }
+  if (kernel.pull_px > 0.0) problem.AddResidualBlock(new PullCost(kernel), nullptr, intrinsics);
   ordering->AddElementToGroup(intrinsics, 1);
   if (options.fix_focal) {
     problem.SetManifold(intrinsics, new ceres::SubsetManifold(kernel.num_intrinsics(), {0, 1}));
@@ -190,8 +217,11 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
                                                    std::span<const ViewPoints* const> views,
                                                    bool fix_focal,
                                                    const Adjusted& state) {
+  // Orthogonal factors throughout instead of the normal equations, which would square the condition
+  // number: the information is factor^T factor.
   const int n = kernel.num_intrinsics();
-  Eigen::MatrixXd reduced = Eigen::MatrixXd::Zero(n, n);
+  Eigen::MatrixXd factor = kernel.pull_px * Eigen::MatrixXd::Identity(n, n);
+  factor.topLeftCorner<kNumPinhole, kNumPinhole>().setZero();
   Eigen::VectorXd unreduced_diagonal = Eigen::VectorXd::Zero(n);
   std::vector<double> residuals;
   for (std::size_t i = 0; i < views.size(); ++i) {
@@ -210,29 +240,33 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
                          by_pose.data())) {
       return std::nullopt;
     }
-    // What is left of the intrinsics' columns after projecting out the pose's: with the orthogonal
-    // factor instead of the normal equations, which would square the condition number.
+    // What is left of the intrinsics' columns after projecting out the pose's.
     unreduced_diagonal += by_intrinsics.colwise().squaredNorm().transpose();
     const Eigen::HouseholderQR<Eigen::MatrixXd> pose_qr{Eigen::MatrixXd(by_pose)};
-    Eigen::MatrixXd rotated = pose_qr.householderQ().adjoint() * Eigen::MatrixXd(by_intrinsics);
-    const auto rest = rotated.bottomRows(rows - kNumPose);
-    reduced.noalias() += rest.transpose() * rest;
+    const Eigen::MatrixXd rotated =
+        pose_qr.householderQ().adjoint() * Eigen::MatrixXd(by_intrinsics);
+    Eigen::MatrixXd stacked(n + rows - kNumPose, n);
+    stacked << factor, rotated.bottomRows(rows - kNumPose);
+    factor = Eigen::HouseholderQR<Eigen::MatrixXd>(stacked)
+                 .matrixQR()
+                 .topRows(n)
+                 .triangularView<Eigen::Upper>();
   }
 
   const int first = fix_focal ? 2 : 0;
   const int num_free = n - first;
-  // Columns in comparable units, so that the smallest eigenvalue measures the geometry.
+  // Columns in comparable units, so that the smallest singular value measures the geometry.
   const Eigen::VectorXd scale = unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
   if (!scale.allFinite()) return std::nullopt;
-  const Eigen::MatrixXd scaled =
-      scale.asDiagonal() * reduced.bottomRightCorner(num_free, num_free) * scale.asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(scaled);
-  constexpr double kSingular = 1e-13;
-  if (eigen.info() != Eigen::Success || !(eigen.eigenvalues()(0) > kSingular)) return std::nullopt;
+  const Eigen::JacobiSVD<Eigen::MatrixXd> svd(factor.rightCols(num_free) * scale.asDiagonal(),
+                                              Eigen::ComputeThinU | Eigen::ComputeThinV);
+  constexpr double kSingular = 3e-8;
+  const Eigen::VectorXd& values = svd.singularValues();  // the largest first
+  if (!(values(num_free - 1) > kSingular)) return std::nullopt;
   Eigen::MatrixXd result = Eigen::MatrixXd::Zero(n, n);
-  result.bottomRightCorner(num_free, num_free) =
-      scale.asDiagonal() * eigen.eigenvectors() * eigen.eigenvalues().cwiseInverse().asDiagonal() *
-      eigen.eigenvectors().transpose() * scale.asDiagonal();
+  result.bottomRightCorner(num_free, num_free) = scale.asDiagonal() * svd.matrixV() *
+                                                 values.cwiseAbs2().cwiseInverse().asDiagonal() *
+                                                 svd.matrixV().transpose() * scale.asDiagonal();
   return result;
 }
 

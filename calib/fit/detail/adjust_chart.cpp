@@ -66,7 +66,7 @@ class ChartProblem {
   /// Sum of squares; nullopt when a corner is not in front of its camera.
   std::optional<double> cost(const Adjusted& state, const ChartValues& values) {
     place(values);
-    double sum = penalty(values);
+    double sum = penalty(values) + pull(state);
     for (std::size_t v = 0; v < views_.size(); ++v) {
       residuals_.resize(2 * views_[v].size());
       const std::array<double, kNumPose> step = step_at(state.poses[v]);
@@ -97,6 +97,7 @@ class ChartProblem {
       }
     }
     add_gauge(values, result);
+    add_pull(state, result);
     return result;
   }
 
@@ -199,6 +200,20 @@ class ChartProblem {
       result.gradient.tail(count) += gauge_weight_ * gauge_ * (gauge_.transpose() * values.print);
     }
     result.sum_of_squares += penalty(values);
+  }
+
+  /// ModelKernel::pull_px, squared.
+  [[nodiscard]] double pull(const Adjusted& state) const {
+    const Eigen::Index count = kernel_.num_intrinsics() - kNumPinhole;
+    return kernel_.pull_px * kernel_.pull_px * state.intrinsics.tail(count).squaredNorm();
+  }
+
+  void add_pull(const Adjusted& state, Equations& result) const {
+    const double weight = kernel_.pull_px * kernel_.pull_px;
+    const Eigen::Index count = kernel_.num_intrinsics() - kNumPinhole;
+    result.all.diagonal().segment(num_free_ - count, count).array() += weight;
+    result.gradient.segment(num_free_ - count, count) += weight * state.intrinsics.tail(count);
+    result.sum_of_squares += pull(state);
   }
 
   bool add_view(const ViewPoints& view,

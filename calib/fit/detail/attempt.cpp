@@ -34,12 +34,13 @@ class Fitter {
       : kernel_(kernel), options_(options), screened_(screened) {}
 
   Attempt run(const StartPinhole& start) const {
-    Attempt attempt;
-    attempt.start = start;
-    attempt.state.intrinsics = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
-    attempt.state.intrinsics.head<4>() << start.pinhole.focal_px, start.pinhole.principal_point_px;
-    attempt.frames = Frames(kernel_, screened_, start.pinhole);
+    Attempt attempt = begin(start);
     attempt.frames.update(attempt.state.intrinsics);
+    if (!kernel_.begins_as_pinhole) {
+      attempt.frames.retry_poses(Frames::Retry::kAll,
+                                 attempt.state.intrinsics,
+                                 cauchy_scale(attempt.frames, kFirstCauchyTuning));
+    }
     if (attempt.frames.num_active() == 0) return attempt;
 
     if (options_.rejection == Rejection::kOff) {
@@ -53,6 +54,28 @@ class Fitter {
   }
 
  private:
+  /// Without distortion, or where a fit of the simpler model ends.
+  Attempt begin(const StartPinhole& start) const {
+    if (const ModelKernel* simpler = find_kernel(kernel_.grows_from)) {
+      Attempt attempt = Fitter(*simpler, options_, screened_).run(start);
+      if (attempt.converged && attempt.state.intrinsics.allFinite()) {
+        Eigen::VectorXd intrinsics(kernel_.num_intrinsics());
+        intrinsics.head<kNumPinhole>() = attempt.state.intrinsics.head<kNumPinhole>();
+        kernel_.grown(attempt.state.intrinsics.data() + kNumPinhole,
+                      intrinsics.data() + kNumPinhole);
+        attempt.state.intrinsics = std::move(intrinsics);
+        attempt.frames.continue_with(kernel_);
+        return attempt;
+      }
+    }
+    Attempt attempt;
+    attempt.start = start;
+    attempt.state.intrinsics = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
+    attempt.state.intrinsics.head<4>() << start.pinhole.focal_px, start.pinhole.principal_point_px;
+    attempt.frames = Frames(kernel_, screened_, start.pinhole);
+    return attempt;
+  }
+
   void adjust_active(Attempt& attempt, double cauchy_scale, double tolerance) const {
     const std::vector<const ViewPoints*> views = attempt.frames.fitted_views();
     attempt.state.poses = attempt.frames.active_poses();
@@ -67,6 +90,7 @@ class Fitter {
     attempt.iterations += summary.iterations;
     attempt.frames.set_active_poses(attempt.state.poses);
     attempt.frames.update(attempt.state.intrinsics);
+    attempt.state.poses = attempt.frames.active_poses();  // update() may have lost a frame
   }
 
   void fit_robustly(Attempt& attempt) const {

@@ -59,6 +59,16 @@ Frames::Frames(const ModelKernel& kernel, const Screened& screened, const Pinhol
   }
 }
 
+void Frames::continue_with(const ModelKernel& kernel) {
+  kernel_ = &kernel;
+  for (Frame& frame : all) {
+    frame.active = true;
+    frame.reason.clear();
+    frame.used.assign(frame.screened->points.size(), 1);
+    frame.fitted = frame.screened->points;
+  }
+}
+
 int Frames::num_active() const {
   return static_cast<int>(
       std::count_if(all.begin(), all.end(), [](const Frame& frame) { return frame.active; }));
@@ -121,6 +131,7 @@ void Frames::update(const Eigen::VectorXd& intrinsics) {
     if (frame.active && frame.residuals.empty()) {
       frame.active = false;
       frame.reason = "no pose was found that puts all corners in front of the camera";
+      lost_frames_ = true;
     }
   }
 }
@@ -155,7 +166,8 @@ double Frames::median_frame_sigma_px() const {
 }
 
 void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double cauchy_scale) {
-  const double limit = std::max(3.0 * median_frame_sigma_px(), kNeverRejectPx);
+  const double limit =
+      which == Retry::kAll ? -1.0 : std::max(3.0 * median_frame_sigma_px(), kNeverRejectPx);
   std::optional<lens::Lens> lens;
   for (Frame& frame : all) {
     const bool bad = !(frame.sigma_px <= limit);
@@ -190,7 +202,7 @@ void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double 
 bool Frames::decide(double limit_sigma, double frame_limit_factor) {
   const double sigma = robust_sigma_px();
   const double median_sigma = median_frame_sigma_px();
-  bool changed = false;
+  bool changed = std::exchange(lost_frames_, false);
   for (Frame& frame : all) {
     const bool was_active = frame.active;
     const std::vector<char> was_used = frame.used;

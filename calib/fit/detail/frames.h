@@ -58,8 +58,13 @@ class Frames {
   /// robust standard deviation. For comparing fits from different starts.
   [[nodiscard]] double typical_residual_px(Rejection rejection) const;
 
+  /// Goes on with another model, from the poses there are: every usable corner takes part again,
+  /// for what did not fit the one model may fit the other. Predictions are made by update().
+  void continue_with(const ModelKernel& kernel);
+
   /// Which frames get a second chance at a pose.
   enum class Retry {
+    kAll,       // however good they are
     kBad,       // all that fit badly or not at all
     kInactive,  // only those that do not take part: the poses of the others are the last fit's
   };
@@ -79,6 +84,7 @@ class Frames {
 
   const ModelKernel* kernel_ = nullptr;
   const Screened* screened_ = nullptr;
+  bool lost_frames_ = false;  // since the last decision; see update()
 };
 
 }  // namespace trueplate::fit::detail

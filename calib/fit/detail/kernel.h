@@ -26,7 +26,8 @@ inline constexpr int kNumPose = 6;
 /// residuals      2 n
 /// d_intrinsics   2 n x num_intrinsics, row by row; null when not wanted
 /// d_pose         2 n x 6, row by row; null when not wanted
-/// returns        false when a corner is not in front of the camera or a number overflows
+/// returns        false when a corner is not in front of the camera (of a model without rays
+///                beyond 90 degrees), or a number overflows
 using EvaluateView = bool (*)(const ViewPoints& view,
                               const double* intrinsics,
                               const Pose& base,
@@ -44,12 +45,27 @@ using DistortWithDerivatives = void (*)(const double* p_ideal,
                                         double* d_ideal,
                                         double* d_coefficients);
 
+/// The coefficients with which a fit continues that was begun with the simpler model's.
+using GrowCoefficients = void (*)(const double* simpler, double* coefficients);
+
 /// All that the fit needs to know of one lens model.
 struct ModelKernel {
   std::string_view model;
   std::span<const std::string_view> parameter_names;
   EvaluateView evaluate = nullptr;
   DistortWithDerivatives distort = nullptr;
+  /// A simpler model that is fitted first, because the coefficients would not be found from zero;
+  /// empty when there is none.
+  std::string_view grows_from = {};
+  GrowCoefficients grown = nullptr;
+  /// Whether the lens without coefficients is a pinhole, so that homographies of the plate are a
+  /// start. Else the start is found by trying focal lengths.
+  bool begins_as_pinhole = true;
+
+  /// Each coefficient counts as measured to be 0, in pixels of residual per unit: far below the
+  /// noise of corners for coefficients of an ordinary size, but enough to choose among coefficients
+  /// that fit equally well. 0 where the model has no such choice.
+  double pull_px = 0.0;
 
   [[nodiscard]] int num_intrinsics() const {
     return kNumPinhole + static_cast<int>(parameter_names.size());

@@ -11,7 +11,8 @@ namespace trueplate::fit::detail {
 
 std::span<const ModelKernel> kernel_table() {
   // A new lens model is one more entry here and one small source.
-  static const std::array table{kernel_radial_tangential()};
+  static const std::array table{
+      kernel_radial_tangential(), kernel_rational(), kernel_equidistant()};
   static_assert(table.size() == std::variant_size_v<lens::Model>);
   return table;
 }

@@ -7,5 +7,7 @@ namespace trueplate::fit::detail {
 // One function for each model, in a source of its own, so that the solver's templates are compiled
 // once and in parallel.
 [[nodiscard]] ModelKernel kernel_radial_tangential();
+[[nodiscard]] ModelKernel kernel_rational();
+[[nodiscard]] ModelKernel kernel_equidistant();
 
 }  // namespace trueplate::fit::detail

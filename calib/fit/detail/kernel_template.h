@@ -12,16 +12,25 @@
 namespace trueplate::fit::detail {
 
 /// The kernel of one model, instantiated in a translation unit of its own. The model's function is
-/// differentiated automatically, in 2 + m directions; pose and pinhole by hand, because there the
-/// chain rule is short and the automatic version would carry m + 10 directions through it.
+/// differentiated automatically, in 2 + m directions (3 + m where it takes rays); pose and pinhole
+/// by hand, because there the chain rule is short and the automatic version would carry m + 10
+/// directions through it.
 template <class Model>
 class KernelOf {
  public:
   static constexpr int kNumCoefficients = Model::kNumParameters;
   static constexpr int kNumIntrinsics = kNumPinhole + kNumCoefficients;
 
-  static constexpr ModelKernel table_row() {
-    return {Model::kName, Model::kParameterNames, &evaluate, &distort};
+  /// `grows_from` and `grown` as in ModelKernel; neither where a fit can begin without distortion.
+  static constexpr ModelKernel table_row(std::string_view grows_from = {},
+                                         GrowCoefficients grown = nullptr) {
+    return {.model = Model::kName,
+            .parameter_names = Model::kParameterNames,
+            .evaluate = &evaluate,
+            .distort = &distort,
+            .grows_from = grows_from,
+            .grown = grown,
+            .begins_as_pinhole = !kTakesRays};
   }
 
   static void distort(const double* p_ideal,
@@ -39,7 +48,7 @@ class KernelOf {
       p_distorted[row] = q(row).a;
       for (int i = 0; i < 2; ++i) d_ideal[2 * row + i] = q(row).v[i];
       for (int i = 0; i < kNumCoefficients; ++i) {
-        d_coefficients[kNumCoefficients * row + i] = q(row).v[2 + i];
+        d_coefficients[kNumCoefficients * row + i] = q(row).v[kNumDirections + i];
       }
     }
   }
@@ -70,16 +79,12 @@ class KernelOf {
       const Eigen::Vector3d turned =
           rotation * Eigen::Map<const Eigen::Vector3d>(&view.chart_mm[3 * i]);
       const Eigen::Vector3d p = turned + translation;
-      if (!(p.z() > nearest)) return false;
-      const double inverse_z = 1.0 / p.z();
-      const double x = p.x() * inverse_z;
-      const double y = p.y() * inverse_z;
+      if (!kTakesRays && !(p.z() > nearest)) return false;
       const double w = view.root_weight[i];
       double* r = residuals + 2 * i;
 
       if (!derivatives) {
-        const Point2d q =
-            Model::distort(Point2d(x, y), static_cast<const double*>(intrinsics + kNumPinhole));
+        const Point2d q = image(p, intrinsics + kNumPinhole);
         r[0] = w * (fx * q.x() + intrinsics[2] - view.plate_px[2 * i]);
         r[1] = w * (fy * q.y() + intrinsics[3] - view.plate_px[2 * i + 1]);
         if (cauchy_scale > 0.0) soften(cauchy_scale, r);
@@ -87,36 +92,28 @@ class KernelOf {
         continue;
       }
 
-      Point2<Jet> p_ideal;
-      p_ideal.x() = Jet(x, 0);
-      p_ideal.y() = Jet(y, 1);
-      const Point2<Jet> q = Model::distort(p_ideal, k.data());
-      r[0] = w * (fx * q.x().a + intrinsics[2] - view.plate_px[2 * i]);
-      r[1] = w * (fy * q.y().a + intrinsics[3] - view.plate_px[2 * i + 1]);
+      const Imaged q = image(p, k);
+      r[0] = w * (fx * q.p.x() + intrinsics[2] - view.plate_px[2 * i]);
+      r[1] = w * (fy * q.p.y() + intrinsics[3] - view.plate_px[2 * i + 1]);
 
       Eigen::Matrix<double, 2, kNumIntrinsics> by_intrinsics;
       if (d_intrinsics != nullptr) {
-        by_intrinsics.template leftCols<kNumPinhole>() << w * q.x().a, 0.0, w, 0.0,  //
-            0.0, w * q.y().a, 0.0, w;
+        by_intrinsics.template leftCols<kNumPinhole>() << w * q.p.x(), 0.0, w, 0.0,  //
+            0.0, w * q.p.y(), 0.0, w;
         by_intrinsics.template block<1, kNumCoefficients>(0, kNumPinhole) =
-            w * fx * q.x().v.template segment<kNumCoefficients>(2).transpose();
+            w * fx * q.by_coefficients.row(0);
         by_intrinsics.template block<1, kNumCoefficients>(1, kNumPinhole) =
-            w * fy * q.y().v.template segment<kNumCoefficients>(2).transpose();
+            w * fy * q.by_coefficients.row(1);
       }
       Eigen::Matrix<double, 2, kNumPose> by_pose;
       if (d_pose != nullptr) {
-        // By the camera point: d(x, y) / dp = [1 0 -x; 0 1 -y] / z.
-        Eigen::Matrix<double, 2, 3> by_point;
         for (int row = 0; row < 2; ++row) {
-          const double scale = w * (row == 0 ? fx : fy) * inverse_z;
-          const double a = scale * q(row).v[0];
-          const double b = scale * q(row).v[1];
-          by_point.row(row) << a, b, -(a * x + b * y);
+          const Eigen::RowVector3d by_point = (w * (row == 0 ? fx : fy)) * q.by_point.row(row);
           // d(turned) = (J dv) x turned, so a row g gives (turned x g) J.
           by_pose.template block<1, 3>(row, 0) =
-              turned.cross(by_point.row(row).transpose()).transpose() * turn_jacobian;
+              turned.cross(by_point.transpose()).transpose() * turn_jacobian;
+          by_pose.template block<1, 3>(row, 3) = by_point;
         }
-        by_pose.template rightCols<3>() = by_point;
       }
       if (cauchy_scale > 0.0) {
         const Eigen::Matrix2d outer = soften(cauchy_scale, r);
@@ -141,10 +138,57 @@ class KernelOf {
   }
 
  private:
-  using Jet = ceres::Jet<double, 2 + kNumCoefficients>;
+  /// Models with a formula for rays see the camera point itself, others its image on z = 1.
+  static constexpr bool kTakesRays = requires(const Eigen::Vector3d& ray, const double* k) {
+    Model::distort_ray(ray, k);
+  };
+  static constexpr int kNumDirections = kTakesRays ? 3 : 2;
+  using Jet = ceres::Jet<double, kNumDirections + kNumCoefficients>;
+
+  /// A distorted point with its derivatives by the camera point and by the coefficients.
+  struct Imaged {
+    Point2d p;
+    Eigen::Matrix<double, 2, 3> by_point;
+    Eigen::Matrix<double, 2, kNumCoefficients> by_coefficients;
+  };
+
+  static Point2d image(const Eigen::Vector3d& p_camera, const double* coefficients) {
+    if constexpr (kTakesRays) {
+      return Model::distort_ray(p_camera, coefficients);
+    } else {
+      return Model::distort(Point2d(p_camera.hnormalized()), coefficients);
+    }
+  }
+
+  static Imaged image(const Eigen::Vector3d& p_camera, const std::array<Jet, kNumCoefficients>& k) {
+    Imaged result;
+    Point2<Jet> q;
+    if constexpr (kTakesRays) {
+      q = Model::distort_ray(Eigen::Matrix<Jet, 3, 1>(
+                                 Jet(p_camera.x(), 0), Jet(p_camera.y(), 1), Jet(p_camera.z(), 2)),
+                             k.data());
+      for (int row = 0; row < 2; ++row) {
+        result.by_point.row(row) = q(row).v.template head<3>().transpose();
+      }
+    } else {
+      const Point2d ideal = p_camera.hnormalized();
+      q = Model::distort(Point2<Jet>(Jet(ideal.x(), 0), Jet(ideal.y(), 1)), k.data());
+      for (int row = 0; row < 2; ++row) {
+        // d(x, y) / dp = [1 0 -x; 0 1 -y] / z
+        const Eigen::RowVector2d by_ideal = q(row).v.template head<2>().transpose();
+        result.by_point.row(row) << by_ideal, -by_ideal.dot(ideal);
+      }
+      result.by_point /= p_camera.z();
+    }
+    for (int row = 0; row < 2; ++row) {
+      result.p(row) = q(row).a;
+      result.by_coefficients.row(row) = q(row).v.template tail<kNumCoefficients>().transpose();
+    }
+    return result;
+  }
 
   static void seed(const double* coefficients, std::array<Jet, kNumCoefficients>& k) {
-    for (int i = 0; i < kNumCoefficients; ++i) k[i] = Jet(coefficients[i], 2 + i);
+    for (int i = 0; i < kNumCoefficients; ++i) k[i] = Jet(coefficients[i], kNumDirections + i);
   }
 
   /// Replaces r by sqrt(g) r with g = log(1 + z) / z, z = |r|^2 / c^2, and returns d(new r)/d(r).

@@ -1,0 +1,126 @@
+// Every lens model is found again from views of a lens of its own kind, from the ordinary start.
+
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+#include <vector>
+
+#include "calib/fit/fit.h"
+#include "calib/lens/model.h"
+#include "tests/calib/fit/synthetic.h"
+
+using namespace trueplate;
+
+namespace {
+
+/// A lens as it might be shot: coefficients, and the focal length over the plate's width.
+struct Case {
+  std::string_view model;
+  std::vector<double> coefficients;
+  Point2d focal_share = {0.95, 0.9505};
+  tests::SyntheticOptions views = {};
+  double focal_ratio = 1.0;
+};
+
+const Case kCases[] = {
+    {.model = "radial-tangential", .coefficients = {-0.18, 0.09, -0.02, 0.0006, -0.0004}},
+    // A wide lens: 90 degrees across.
+    {.model = "rational",
+     .coefficients = {0.25, 0.06, 0.004, 0.52, 0.16, 0.012, 0.0006, -0.0004},
+     .focal_share = {0.55, 0.5503},
+     .views = {.num_views = 40, .columns = 14, .rows = 9, .noise_px = 0.05, .fill = 0.7}},
+    // 150 degrees across.
+    {.model = "equidistant",
+     .coefficients = {0.03, -0.012, 0.004, -0.0008},
+     .focal_share = {0.38, 0.3802},
+     .views = {.num_views = 30, .fill = 0.7}},
+};
+
+lens::Lens lens_of(const Case& c) {
+  lens::Lens lens = tests::synthetic_lens();
+  lens.focal_px = c.focal_share * lens.plate_size.width;
+  const Result<lens::Model> model = lens::make_model(c.model, c.coefficients);
+  REQUIRE(model);
+  lens.model = *model;
+  return lens;
+}
+
+Eigen::VectorXd parameters_of(const lens::Lens& lens) {
+  const auto coefficients = lens::parameters(lens.model);
+  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
+  result << lens.focal_px, lens.principal_point_px,
+      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
+                                        static_cast<Eigen::Index>(coefficients.size()));
+  return result;
+}
+
+/// The largest distance between where two lenses image the same straight points, over the plate;
+/// after the best shift, for the principal point trades against a turn of the camera.
+double largest_map_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
+  double worst = 0.0;
+  for (int j = 1; j < 10; ++j) {
+    for (int i = 1; i < 16; ++i) {
+      const Point2d p_plate(truth.plate_size.width * i / 16.0, truth.plate_size.height * j / 10.0);
+      const auto ray = lens::undistort_to_ray(truth.model, lens::ideal_from_px(truth, p_plate));
+      REQUIRE(ray);
+      const auto p = lens::distort_ray(fitted.model, *ray);
+      REQUIRE(p);
+      const Point2d shift = truth.principal_point_px - fitted.principal_point_px;
+      worst = std::max(worst, (lens::px_from_ideal(fitted, *p) + shift - p_plate).norm());
+    }
+  }
+  return worst;
+}
+
+}  // namespace
+
+TEST_CASE("there is a case for every model") {
+  for (const lens::ModelInfo& info : lens::model_table()) {
+    CAPTURE(info.name);
+    CHECK(std::any_of(
+        std::begin(kCases), std::end(kCases), [&](const Case& c) { return c.model == info.name; }));
+  }
+}
+
+TEST_CASE("exact corners give back the lens") {
+  for (const Case& c : kCases) {
+    CAPTURE(c.model);
+    const lens::Lens truth = lens_of(c);
+    tests::SyntheticOptions options = c.views;
+    options.noise_px = 0.0;
+    options.seed = 41;
+    const auto fitted = fit::fit_lens(
+        tests::synthetic_views(truth, options).views,
+        {.model = std::string(c.model), .focal_ratio = c.focal_ratio, .held_out_folds = 0});
+    REQUIRE_MESSAGE(fitted.has_value(), (fitted ? "" : fitted.error().message));
+    CHECK(fitted->rms_px < 1e-3);  // the rational model's coefficients are drawn towards 0
+    CHECK(largest_map_error_px(truth, fitted->lens) < 2e-3);
+  }
+}
+
+TEST_CASE("noisy corners give back the lens within what the fit admits") {
+  for (const Case& c : kCases) {
+    CAPTURE(c.model);
+    const lens::Lens truth = lens_of(c);
+    const Eigen::VectorXd wanted = parameters_of(truth);
+    tests::SyntheticOptions options = c.views;
+    options.seed = 42;
+    const auto fitted = fit::fit_lens(
+        tests::synthetic_views(truth, options).views,
+        {.model = std::string(c.model), .focal_ratio = c.focal_ratio, .held_out_folds = 0});
+    REQUIRE_MESSAGE(fitted.has_value(), (fitted ? "" : fitted.error().message));
+    CHECK(fitted->noise_sigma_px == doctest::Approx(options.noise_px).epsilon(0.05));
+    for (Eigen::Index i = 0; i < wanted.size(); ++i) {
+      CAPTURE(fitted->parameter_names[static_cast<std::size_t>(i)]);
+      CAPTURE(wanted(i));
+      CAPTURE(fitted->parameters(i));
+      CAPTURE(fitted->sigma(i));
+      CHECK(std::abs(fitted->parameters(i) - wanted(i)) < 3.0 * fitted->sigma(i));
+    }
+    MESSAGE(c.model << ": map error " << largest_map_error_px(truth, fitted->lens)
+                    << " px at most, " << fitted->map_sigma_max_px << " px claimed, "
+                    << fitted->iterations << " iterations, " << fitted->seconds << " s");
+  }
+}
