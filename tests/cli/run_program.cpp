@@ -4,6 +4,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <cerrno>
 #include <cstdlib>
 #include <fstream>
 #include <iterator>
@@ -48,7 +49,11 @@ ProgramResult run_program(const std::string& program, const std::vector<std::str
     ::_exit(127);
   }
   int state = 0;
-  if (::waitpid(child, &state, 0) != child) throw std::runtime_error("cannot wait for the program");
+  pid_t ended = -1;
+  do {
+    ended = ::waitpid(child, &state, 0);
+  } while (ended < 0 && errno == EINTR);
+  if (ended != child) throw std::runtime_error("cannot wait for the program");
   ProgramResult result;
   result.status = WIFEXITED(state) ? WEXITSTATUS(state) : 128 + WTERMSIG(state);
   result.output = read_all(output);

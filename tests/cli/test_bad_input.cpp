@@ -226,6 +226,7 @@ TEST_CASE("a wrong grid is named, not fitted") {
                                                 "40mm",
                                                 "-o",
                                                 out});
+    CAPTURE(result.errors);
     CHECK(result.status == kFailed);
     CHECK(result.errors.find("chart") != std::string::npos);
     CHECK_FALSE(fs::exists(out));
@@ -336,7 +337,9 @@ TEST_CASE("outputs that exist are kept unless --overwrite is given") {
   const std::vector<std::string> call{"stmap", workshop().profile, "--undistort", out.string()};
   check_refused(call, kFailed, {"precious.exr", "--overwrite"}, folder);
   CHECK(read(out) == "precious");
-  CHECK(run_trueplate(with(call, {"--overwrite"})).status == kDone);
+  const ProgramResult replaced = run_trueplate(with(call, {"--overwrite"}));
+  CAPTURE(replaced.errors);
+  CHECK(replaced.status == kDone);
   CHECK(read(out) != "precious");
 
   const fs::path frame = folder / "precious.png";
