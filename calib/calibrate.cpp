@@ -338,6 +338,10 @@ target::View view_of(const DetectedFrame& frame) {
   return {frame.name, frame.plate_size, frame.corners};
 }
 
+bool is_fitted(const DetectedFrame& frame) {
+  return !frame.corners.empty() && frame.not_chosen.empty();
+}
+
 /// An error when no frame has a chart.
 Result<void> any_chart(const std::vector<DetectedFrame>& frames) {
   if (std::any_of(frames.begin(), frames.end(), [](const DetectedFrame& frame) {
@@ -351,44 +355,17 @@ Result<void> any_chart(const std::vector<DetectedFrame>& frames) {
       fmt::format("no chart in any of {} frames; the first: {}", frames.size(), first.message));
 }
 
-/// Which frames to fit; `most` 0: every one with a chart.
-std::vector<target::ChoiceResult> choose(const std::vector<DetectedFrame>& frames, int most) {
-  std::vector<target::ChoiceResult> choice(frames.size());
-  std::vector<target::Candidate> candidates;
-  candidates.reserve(frames.size());
-  for (const DetectedFrame& frame : frames) {
-    candidates.push_back(
-        {view_of(frame), frame.number, frame.blur_px, frame.repeats, frame.fields});
-  }
-  const std::vector<std::string> unsound =
-      most == 0 ? std::vector<std::string>(frames.size()) : target::unsound_views(candidates);
-  int count = 0;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    choice[i].reason = unsound[i];
-    choice[i].chosen = !frames[i].corners.empty() && unsound[i].empty();
-    if (choice[i].chosen) ++count;
-    if (!choice[i].chosen) candidates[i].view.corners.clear();
-  }
-  if (most == 0 || count <= most) return choice;
-  std::vector<target::ChoiceResult> best = target::choose_views(candidates, {.most_views = most});
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    if (choice[i].chosen) choice[i] = std::move(best[i]);
-  }
-  return choice;
-}
-
 /// A warning when frames of two moments are fitted.
-std::optional<Warning> interlaced_frames(const std::vector<DetectedFrame>& frames,
-                                         const std::vector<target::ChoiceResult>& choice) {
+std::optional<Warning> interlaced_frames(const std::vector<DetectedFrame>& frames) {
   int fitted = 0;
   int interlaced = 0;
   double largest_px = 0.0;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    if (!choice[i].chosen) continue;
+  for (const DetectedFrame& frame : frames) {
+    if (!is_fitted(frame)) continue;
     ++fitted;
-    if (frames[i].fields != target::Fields::kTwo) continue;
+    if (frame.fields != target::Fields::kTwo) continue;
     ++interlaced;
-    largest_px = std::max(largest_px, frames[i].field_motion_px.value_or(0.0));
+    largest_px = std::max(largest_px, frame.field_motion_px.value_or(0.0));
   }
   if (interlaced == 0) return std::nullopt;
   return Warning{"interlaced-frames",
@@ -460,6 +437,34 @@ Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames
   return detected;
 }
 
+void choose_frames(std::vector<DetectedFrame>& frames, int most) {
+  for (DetectedFrame& frame : frames) frame.not_chosen.clear();
+  if (most == 0) return;
+  std::vector<target::Candidate> candidates;
+  candidates.reserve(frames.size());
+  for (const DetectedFrame& frame : frames) {
+    candidates.push_back(
+        {view_of(frame), frame.number, frame.blur_px, frame.repeats, frame.fields});
+  }
+  const std::vector<std::string> unsound = target::unsound_views(candidates);
+  int count = 0;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (frames[i].corners.empty()) continue;
+    frames[i].not_chosen = unsound[i];
+    if (unsound[i].empty()) {
+      ++count;
+    } else {
+      candidates[i].view.corners.clear();
+    }
+  }
+  if (count <= most) return;
+  const std::vector<target::ChoiceResult> choice =
+      target::choose_views(candidates, {.most_views = most});
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (is_fitted(frames[i]) && !choice[i].chosen) frames[i].not_chosen = choice[i].reason;
+  }
+}
+
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
                                               const target::Chart& chart) {
   if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
@@ -490,19 +495,18 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,
                               const CalibrateOptions& options) {
   if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
-  const std::vector<target::ChoiceResult> choice = choose(frames, options.most_frames);
   Input input{.views = {},
               .identity = all_marked(frames)   ? fit::ChartIdentity::kCommon
                           : chart.grid_known() ? fit::ChartIdentity::kUpToTurn
                                                : fit::ChartIdentity::kUnknown,
               .pixel_aspect = pixel_aspect_of(frames)};
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    if (choice[i].chosen) input.views.push_back(view_of(frames[i]));
+  for (const DetectedFrame& frame : frames) {
+    if (is_fitted(frame)) input.views.push_back(view_of(frame));
   }
   Result<Calibration> calibration = calibrate_views(input, options);
   if (!calibration) return fail(calibration.error());
   for (std::optional<Warning>& warning :
-       std::array{several_sequences(frames), interlaced_frames(frames, choice)}) {
+       std::array{several_sequences(frames), interlaced_frames(frames)}) {
     if (!warning) continue;
     calibration->profile.stations.front().warnings.push_back(*warning);
     calibration->fit.warnings.push_back(*std::move(warning));
@@ -519,16 +523,15 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
   }
   std::vector<profile::FootageItem>& footage = calibration->profile.provenance.footage;
   std::size_t fitted = 0;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    const DetectedFrame& frame = frames[i];
+  for (const DetectedFrame& frame : frames) {
     profile::FootageItem item;
-    if (!frame.corners.empty() && !choice[i].chosen) {
+    if (!frame.not_chosen.empty()) {
       item = {.name = frame.name,
               .sha256 = "",
               .points = static_cast<int>(frame.corners.size()),
               .rms_px = std::nullopt,
               .used = false,
-              .reason = fmt::format("not chosen: {}", choice[i].reason)};
+              .reason = fmt::format("not chosen: {}", frame.not_chosen)};
     } else if (frame.corners.empty()) {
       item = {.name = frame.name,
               .sha256 = "",

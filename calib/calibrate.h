@@ -54,6 +54,7 @@ struct DetectedFrame {
   std::optional<double> field_motion_px;
   target::Fields fields = target::Fields::kOne;
   std::optional<Error> error;     // why there are no corners
+  std::string not_chosen;         // why choose_frames() left it out; empty: it is fitted
   std::vector<Warning> warnings;  // of reading the file and finding the chart
 };
 
@@ -65,6 +66,14 @@ struct DetectedFrame {
 Result<std::vector<DetectedFrame>> detect_frames(const footage::FrameSet& frames,
                                                  const DetectFramesOptions& options);
 
+/// Leaves out what is not worth fitting: sets DetectedFrame::not_chosen. Always repeats of other
+/// frames and, while there are better ones, interlaced ones (target::unsound_views()); of more than
+/// `most` those that add little (target::choose_views()). 0: none is left out.
+void choose_frames(std::vector<DetectedFrame>& frames, int most);
+
+/// How many frames with a chart a fit takes unless told otherwise.
+inline constexpr int kMostFrames = 60;
+
 /// The frames with corners as observations, without those that repeat another. Errors: none has any
 /// (the reasons are counted in the message).
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
@@ -72,8 +81,6 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 
 /// Everything about a calibration that is not in the pictures.
 struct CalibrateOptions {
-  /// Of more frames than this, those worth fitting are chosen (target::choose_views()); 0: fit all.
-  int most_frames = 60;
   fit::FitOptions fit;  // focal_px, focal_ratio and chart_identity are set by calibrate()
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
@@ -90,13 +97,11 @@ struct Calibration {
   fit::LensFit fit;
 };
 
-/// Fits the lens to detected frames: the whole job after detection. Frames without corners and
-/// frames that were not chosen are listed in the profile's provenance with their reason: of many
-/// those that add little, and always repeats of others and, while there are better ones, interlaced
-/// ones (target::unsound_views()). Warnings: those of the fit, `interlaced-frames` (value: how many
-/// had to be fitted), and `several-sequences` (value: how many) when the names say that footage was
-/// mixed. Errors:
-/// those of fit_lens(); a nominal focal length without a film back; nothing detected.
+/// Fits the lens to detected frames. Frames without corners and frames that were not chosen are
+/// listed in the profile's provenance with their reason. Warnings: those of the fit,
+/// `interlaced-frames` (value: how many had to be fitted), and `several-sequences` (value: how
+/// many) when the names say that footage was mixed. Errors: those of fit_lens(); a nominal focal
+/// length without a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,
                               const CalibrateOptions& options);
@@ -106,5 +111,21 @@ Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
 /// become the profile's chart, and `sha256: HASH FRAME` the frame's content hash.
 Result<Calibration> calibrate(const std::filesystem::path& observations_file,
                               const CalibrateOptions& options);
+
+/// What measuring again did to the corners, over the frames of the fit.
+struct MeasuredAgain {
+  int num_corners = 0;        // measured again
+  int num_lost = 0;           // that could not be; they keep their first place
+  double rms_shift_px = 0.0;  // by how much the places changed
+};
+
+/// Reads the frames that `calibration` used once more and measures their corners with its lens and
+/// poses (target::measure_again()), in place. `frames` are `detected` and their set as
+/// detect_frames() had them. Fit them again afterwards. A frame that cannot be read any more keeps
+/// its corners. Errors: only kInterrupted.
+Result<MeasuredAgain> measure_again(const footage::FrameSet& frames,
+                                    const Calibration& calibration,
+                                    std::vector<DetectedFrame>& detected,
+                                    const DetectFramesOptions& options);
 
 }  // namespace trueplate

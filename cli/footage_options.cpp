@@ -146,6 +146,22 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
   return chart;
 }
 
+namespace {
+
+DetectFramesOptions detect_options(const target::Chart& chart,
+                                   const CommonOptions& common,
+                                   Progress& progress) {
+  DetectFramesOptions options{.chart = chart};
+  options.threads = common.threads;
+  options.progress = [&progress](int done, int total, const std::string& name) {
+    progress.update(done, total, name);
+  };
+  options.interrupt = &interrupt_flag();
+  return options;
+}
+
+}  // namespace
+
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           const target::Chart& chart,
                                           DetectionPictures& pictures,
@@ -155,18 +171,34 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
     draw = [&](const FrameSight& sight) { pictures.draw(sight, chart); };
   }
   Progress progress(common, "detect");
-  Result<std::vector<DetectedFrame>> detected = detect_frames(
-      frames,
-      {.chart = chart,
-       .threads = common.threads,
-       .progress = [&](int done,
-                       int total,
-                       const std::string& name) { progress.update(done, total, name); },
-       .observer = draw,
-       .interrupt = &interrupt_flag()});
+  DetectFramesOptions options = detect_options(chart, common, progress);
+  options.observer = draw;
+  Result<std::vector<DetectedFrame>> detected = detect_frames(frames, options);
   if (!detected) return detected;
   report_frames_of(*detected, common);
   return detected;
+}
+
+Result<void> measure_again(const footage::FrameSet& frames,
+                           const Calibration& calibration,
+                           const target::Chart& chart,
+                           const CommonOptions& common,
+                           std::vector<DetectedFrame>& detected) {
+  Result<MeasuredAgain> again = fail(ErrorCode::kInterrupted, "");
+  {
+    Progress progress(common, "measure again");
+    again = measure_again(frames, calibration, detected, detect_options(chart, common, progress));
+  }
+  if (!again) return fail(again.error());
+  std::string lost;
+  if (again->num_lost > 0) lost = fmt::format("; {} could not be, and stay where they were", again->num_lost);
+  print(
+      common,
+      fmt::format("measured {} points again with the fitted lens: they move by {:.4f} px rms{}\n",
+                  again->num_corners,
+                  again->rms_shift_px,
+                  lost));
+  return {};
 }
 
 std::vector<std::string> paths_of(const footage::FrameSet& frames) {

@@ -43,6 +43,14 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           DetectionPictures& pictures,
                                           const CommonOptions& common);
 
+/// Measures the corners of the frames that a calibration used again, with its lens, and says by how
+/// much they moved.
+Result<void> measure_again(const footage::FrameSet& frames,
+                           const Calibration& calibration,
+                           const target::Chart& chart,
+                           const CommonOptions& common,
+                           std::vector<DetectedFrame>& detected);
+
 /// The paths of the frames, as inputs for check_outputs().
 std::vector<std::string> paths_of(const footage::FrameSet& frames);
 

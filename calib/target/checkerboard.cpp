@@ -12,6 +12,7 @@
 #include "calib/target/detail/corner_lattice.h"
 #include "calib/target/detail/corner_probe.h"
 #include "calib/target/detail/corner_search.h"
+#include "calib/target/detail/finish.h"
 #include "calib/target/detail/grow.h"
 #include "calib/target/detail/join.h"
 #include "calib/target/detail/lattice_shape.h"
@@ -160,15 +161,7 @@ Result<Detection> detect_free(ImageView<const float> luma,
     const Lattice full_size = detail::scaled(piece, found.factor);
     for (const auto& [place, node] : full_size.nodes()) detection.dropped_px.push_back(node.p_px);
   }
-  if (detection.num_dropped_pieces > 0)
-    detection.warnings.push_back(
-        {"dropped-pieces",
-         fmt::format("{} corners in {} separate parts left out: how many squares lie between "
-                     "them and the {} corners used is not certain",
-                     detection.num_dropped_corners,
-                     detection.num_dropped_pieces,
-                     detection.corners.size()),
-         static_cast<double>(detection.num_dropped_corners)});
+  detail::note_dropped(detection, "corners");
   return detection;
 }
 

@@ -23,9 +23,6 @@ using detail::Extent;
 using detail::Lattice;
 using detail::PlacedPieces;
 
-// The plain strip beside an edge, up to the marker.
-constexpr double kClearShare =
-    0.5 * (kCodedModulesPerSquare - kCodedMarkerModules) / kCodedModulesPerSquare;
 constexpr Extent kLargest{kCodedMaxSquaresX - 1, kCodedMaxSquaresY - 1};
 
 struct Found {
@@ -38,8 +35,8 @@ Found search(ImageView<const float> luma, detail::MarkerReader& reader, int sear
   Found best;
   for (const int factor : detail::search_factors(luma, search_side_px)) {
     const Image<float> reduced = detail::reduce(luma, factor);
-    std::vector<Lattice> pieces =
-        detail::corner_lattices(reduced.view(), std::numeric_limits<int>::max(), kClearShare);
+    std::vector<Lattice> pieces = detail::corner_lattices(
+        reduced.view(), std::numeric_limits<int>::max(), detail::kCodedClearShare);
     for (Lattice& piece : pieces)
       piece = detail::scaled(detail::without_contradictions(piece, detail::kMaxOffPlace), factor);
     if (!pieces.empty() && pieces.front().size() > best.largest_piece.size())
@@ -139,8 +136,8 @@ Result<Detection> detect_coded(ImageView<const float> luma,
                             grid.columns,
                             grid.rows));
   const Lattice rough = within(found.placed.lattice, grid);
-  const CheckedLattice checked =
-      detail::without_disagreeing(detail::measured(luma, rough, 1, grid, kClearShare), reader);
+  const CheckedLattice checked = detail::without_disagreeing(
+      detail::measured(luma, rough, 1, grid, detail::kCodedClearShare), reader);
   const Lattice lattice = detail::without_strays(checked.lattice);
   if (detail::too_few_free(lattice)) return detail::no_free_grid(lattice);
   Detection detection;

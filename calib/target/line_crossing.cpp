@@ -10,13 +10,14 @@
 
 #include "calib/target/detail/line_crossing_model.h"
 #include "calib/target/detail/pixel_fit.h"
+#include "calib/target/detail/pixel_window.h"
 
 namespace trueplate::target {
 namespace {
 
 using detail::FitPixel;
 using Model = detail::LineCrossingModel;
-using Fit = detail::PixelFit<Model, detail::LineBends>;
+using Fit = detail::PixelFit<Model, detail::LineShapes>;
 using Unknowns = Model::Unknowns;
 
 // Below this sine of the angle between the lines (17 degrees) a crossing is too flat to measure.
@@ -40,25 +41,11 @@ constexpr double kCreepPx = 0.02;
 constexpr double kCreepFactor = 5.0;
 constexpr double kMostReachPx = 80.0;  // bounds the time for a hopeless blur
 
-struct Frame {
-  double cu, su, cv, sv, det;
-
-  explicit Frame(const Unknowns& p)
-      : cu(std::cos(p[Model::kAngleU])),
-        su(std::sin(p[Model::kAngleU])),
-        cv(std::cos(p[Model::kAngleV])),
-        sv(std::sin(p[Model::kAngleV])),
-        det(cu * sv - su * cv) {}
-};
-
-// The pixels of a parallelogram along the lines. Its half-length along a line ends where the
-// blurred line through the neighbour begins.
-std::vector<FitPixel> gather(ImageView<const float> image,
-                             const LineCrossingGuess& guess,
-                             double max_reach_px,
-                             const Unknowns& p) {
-  const Frame f(p);
-  const double sine = std::max(kMinSine, f.det);
+// Half-lengths along a line end where the blurred line through the neighbour begins.
+detail::PixelWindow window_of(const LineCrossingGuess& guess,
+                              double max_reach_px,
+                              const Unknowns& p) {
+  const double sine = std::max(kMinSine, std::sin(p[Model::kAngleV] - p[Model::kAngleU]));
   const double blur = std::exp(p[Model::kLogBlur]);
   // Along u it is line v that fills the middle, and the next one that bounds the window.
   const auto reach = [&](double step, double width) {
@@ -68,35 +55,11 @@ std::vector<FitPixel> gather(ImageView<const float> image,
     const double free = step - edge - 3.0 * blur / sine;
     return std::min(want, std::max(free, 0.5 * step));
   };
-  const double reach_u = reach(guess.step_u_px.norm(), std::exp(p[Model::kLogWidthV]));
-  const double reach_v = reach(guess.step_v_px.norm(), std::exp(p[Model::kLogWidthU]));
-  const double center_x = guess.p_px.x() + p[Model::kX];
-  const double center_y = guess.p_px.y() + p[Model::kY];
-  const double half_x = reach_u * std::abs(f.cu) + reach_v * std::abs(f.cv);
-  const double half_y = reach_u * std::abs(f.su) + reach_v * std::abs(f.sv);
-  std::vector<FitPixel> pixels;
-  if (!(center_x + half_x > 0.0) || !(center_y + half_y > 0.0) ||
-      !(center_x - half_x < image.width) || !(center_y - half_y < image.height))
-    return pixels;
-  const int x0 = std::max(0, static_cast<int>(std::floor(center_x - half_x - 0.5)));
-  const int y0 = std::max(0, static_cast<int>(std::floor(center_y - half_y - 0.5)));
-  const int x1 = static_cast<int>(std::min(image.width - 1.0, std::ceil(center_x + half_x - 0.5)));
-  const int y1 = static_cast<int>(std::min(image.height - 1.0, std::ceil(center_y + half_y - 0.5)));
-  if (x1 < x0 || y1 < y0) return pixels;
-  pixels.reserve(static_cast<std::size_t>(x1 - x0 + 1) * static_cast<std::size_t>(y1 - y0 + 1));
-  for (int y = y0; y <= y1; ++y) {
-    const float* row = image.row(y);
-    const double dy = y + 0.5 - center_y;
-    for (int x = x0; x <= x1; ++x) {
-      const double dx = x + 0.5 - center_x;
-      const double tu = (dx * f.sv - dy * f.cv) / f.det;
-      const double tv = (f.cu * dy - f.su * dx) / f.det;
-      const double weight = detail::taper(tu / reach_u) * detail::taper(tv / reach_v);
-      if (weight < 1e-4 || !std::isfinite(row[x])) continue;
-      pixels.push_back({dx + p[Model::kX], dy + p[Model::kY], static_cast<double>(row[x]), weight});
-    }
-  }
-  return pixels;
+  return {.center_px = guess.p_px + Point2d(p[Model::kX], p[Model::kY]),
+          .angle_u = p[Model::kAngleU],
+          .angle_v = p[Model::kAngleV],
+          .reach_u_px = reach(guess.step_u_px.norm(), std::exp(p[Model::kLogWidthV])),
+          .reach_v_px = reach(guess.step_v_px.norm(), std::exp(p[Model::kLogWidthU]))};
 }
 
 // Where a line runs beside the guess: mean values along it at offsets across, and the middle of
@@ -162,9 +125,8 @@ void align(ImageView<const float> image,
            const LineCrossingGuess& guess,
            double range,
            Unknowns& p) {
-  const Frame f(p);
-  const Point2d u(f.cu, f.su);
-  const Point2d v(f.cv, f.sv);
+  const Point2d u(std::cos(p[Model::kAngleU]), std::sin(p[Model::kAngleU]));
+  const Point2d v(std::cos(p[Model::kAngleV]), std::sin(p[Model::kAngleV]));
   const double off_u = offset_across(image, guess.p_px, u, 0.4 * guess.step_u_px.norm(), range);
   const double off_v = offset_across(image, guess.p_px, v, 0.4 * guess.step_v_px.norm(), range);
   // n_u . move = off_u and n_v . move = off_v.
@@ -177,9 +139,9 @@ void align(ImageView<const float> image,
 
 // See LineCrossing::separation.
 double separation_of(const std::vector<FitPixel>& pixels,
-                     const detail::LineBends& bends,
+                     const detail::LineShapes& shapes,
                      const Unknowns& p) {
-  const Model model(p, bends);
+  const Model model(p, shapes);
   const double blur = std::exp(p[Model::kLogBlur]);
   const double half_u = 0.5 * std::exp(p[Model::kLogWidthU]);
   const double half_v = 0.5 * std::exp(p[Model::kLogWidthV]);
@@ -252,11 +214,11 @@ Fit::Rules rules_of(double shorter, const Unknowns& p, const LineCrossingGuess& 
 
 // Blur and width that suit the pixels best, of those that are not known.
 void start(const std::vector<FitPixel>& pixels,
-           const detail::LineBends& bends,
+           const detail::LineShapes& shapes,
            const LineCrossingGuess& guess,
            double shorter,
            Unknowns& p) {
-  const Fit fit(pixels, bends);
+  const Fit fit(pixels, shapes);
   Unknowns best = p;
   double best_cost = std::numeric_limits<double>::infinity();
   for (const double blur : kFirstBlursPx) {
@@ -293,7 +255,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
                 fmt::format("fit_line_crossing: found {} channels, need 1", image.channels));
   if (!guess.p_px.allFinite() || !(step_u >= kMinStepPx) || !(step_v >= kMinStepPx) ||
       !std::isfinite(step_u * step_v) || !std::isfinite(guess.curvature_u) ||
-      !std::isfinite(guess.curvature_v) || !std::isfinite(guess.blur_px) ||
+      !std::isfinite(guess.curvature_v) || !std::isfinite(guess.taper_u) ||
+      !std::isfinite(guess.taper_v) || !std::isfinite(guess.blur_px) ||
       !std::isfinite(guess.width_px))
     return fail(
         ErrorCode::kInvalidInput,
@@ -311,7 +274,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
                 fmt::format("crossing at ({:.1f}, {:.1f}): {}", at.x(), at.y(), why));
   };
   const double shorter = std::min(step_u, step_v);
-  const detail::LineBends bends{guess.curvature_u, guess.curvature_v};
+  const detail::LineShapes shapes{
+      {guess.curvature_u, guess.curvature_v}, guess.taper_u, guess.taper_v};
   const double width = guess.width_px > 0.0 ? guess.width_px : 0.1 * shorter;
   p[Model::kLogBlur] = std::log(std::max(kMinBlurPx, guess.blur_px > 0.0 ? guess.blur_px : 1.0));
   p[Model::kLogWidthU] = p[Model::kLogWidthV] = std::log(std::max(kMinWidthPx, width));
@@ -320,7 +284,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   // Lines of unknown width need a window that shows the fields beside them.
   const double first_reach =
       guess.width_px > 0.0 ? options.max_reach_px : std::max(options.max_reach_px, 0.5 * shorter);
-  std::vector<FitPixel> pixels = gather(image, guess, first_reach, p);
+  std::vector<FitPixel> pixels =
+      detail::pixels_in(image, window_of(guess, first_reach, p), guess.p_px);
   const auto too_few = [&] {
     return no_crossing(guess.p_px,
                        fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
@@ -329,8 +294,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   const detail::ValueScale scale = detail::measure_scale(pixels);
   if (!(scale.factor > 0.0)) return no_crossing(guess.p_px, "no contrast");
   detail::apply(scale, pixels);
-  start(pixels, bends, guess, shorter, p);
-  const double first_separation = separation_of(pixels, bends, p);
+  start(pixels, shapes, guess, shorter, p);
+  const double first_separation = separation_of(pixels, shapes, p);
   if (!(first_separation >= kMinFirstSeparation))
     return no_crossing(guess.p_px,
                        fmt::format("no two lines; found a separation of {:.2f}, need {:.2f}",
@@ -342,11 +307,11 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   // Twice: the window depends on place, blur and width.
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = gather(image, guess, options.max_reach_px, p);
+      pixels = detail::pixels_in(image, window_of(guess, options.max_reach_px, p), guess.p_px);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
       detail::apply(scale, pixels);
     }
-    outcome = Fit(pixels, bends).minimise(rules, round == 0 ? kNearPx : kConvergedPx, p);
+    outcome = Fit(pixels, shapes).minimise(rules, round == 0 ? kNearPx : kConvergedPx, p);
     const double move = std::hypot(p[Model::kX], p[Model::kY]);
     if (!(move <= options.max_move_share * shorter))
       return no_crossing(guess.p_px,
@@ -359,7 +324,7 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   const bool creeping = !outcome.converged && outcome.last_step_px < kCreepPx;
   if (!outcome.converged && !creeping) return no_crossing(guess.p_px, "the fit did not converge");
 
-  const Fit fit(pixels, bends);
+  const Fit fit(pixels, shapes);
   LineCrossing crossing;
   crossing.p_px = guess.p_px + Point2d(p[Model::kX], p[Model::kY]);
   crossing.direction_u = {std::cos(p[Model::kAngleU]), std::sin(p[Model::kAngleU])};
@@ -371,7 +336,7 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
                                                   p[Model::kAy] * p[Model::kY]);
   const double amplitude =
       p[Model::kB] + p[Model::kBx] * p[Model::kX] + p[Model::kBy] * p[Model::kY];
-  const double contrast = amplitude * Model(p, bends).ink(p[Model::kX], p[Model::kY]);
+  const double contrast = amplitude * Model(p, shapes).ink(p[Model::kX], p[Model::kY]);
   crossing.contrast = scale.factor * contrast;
   crossing.num_pixels = static_cast<int>(pixels.size());
   crossing.misfit = std::sqrt(outcome.cost / fit.sum_weight()) / std::abs(contrast);
@@ -380,7 +345,7 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
                        fmt::format("residual {:.0f} % of the contrast, at most {:.0f} %",
                                    100.0 * crossing.misfit,
                                    100.0 * options.max_misfit));
-  crossing.separation = separation_of(pixels, bends, p);
+  crossing.separation = separation_of(pixels, shapes, p);
   if (!(crossing.separation >= options.min_separation))
     return no_crossing(crossing.p_px,
                        fmt::format("not four arms of two lines; found a separation of {:.2f}, "

@@ -20,6 +20,10 @@ struct LineCrossingGuess {
   /// line u towards +v, and line v towards +u. Not fitted.
   double curvature_u = 0.0;
   double curvature_v = 0.0;
+  /// By which share the width of line u grows per px towards +u, and that of v towards +v, known
+  /// from elsewhere as well (the far end of a line is thinner). Not fitted.
+  double taper_u = 0.0;
+  double taper_v = 0.0;
   /// Where the search for the blur and the lines' width starts, px; 0: not known, several are
   /// tried.
   double blur_px = 0.0;

@@ -29,7 +29,7 @@ struct Options {
   std::string chart_shape = "auto";
   bool fix_focal = false;
   bool keep_all = false;
-  int most_frames = CalibrateOptions{}.most_frames;
+  int most_frames = kMostFrames;
   profile::Labels labels;
 };
 
@@ -63,7 +63,6 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.t_stop = options.t_stop;
   result.program_version = kVersion;
   result.fit.threads = common.threads;
-  result.most_frames = options.most_frames;
   // auto means the default model, which suits any plate but a fisheye's.
   if (options.model != "auto") result.fit.model = options.model;
   const auto table = lens::model_table();
@@ -291,9 +290,18 @@ int calibrate_frames(const Options& options,
   }
   Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
   if (!pictures) return report_failure(pictures.error());
-  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
+  Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
   if (!detected) return report_failure(detected.error());
   bool partly = pictures->report_failures() > 0;
+  choose_frames(*detected, options.most_frames);
+  Result<Calibration> calibration = calibrate(*detected, *chart, calibrate_options);
+  if (!calibration) return report_fit(calibration.error(), options);
+  if (Result<void> again = measure_again(*frames, *calibration, *chart, common, *detected);
+      !again) {
+    return report_failure(again.error());
+  }
+  calibration = calibrate(*detected, *chart, calibrate_options);
+  if (!calibration) return report_fit(calibration.error(), options);
   if (!options.observations.empty()) {
     const Result<footage::Observations> observations = observations_of(*detected, *chart);
     if (!observations) return report_failure(observations.error());
@@ -303,8 +311,6 @@ int calibrate_frames(const Options& options,
       return report_failure(written.error());
     }
   }
-  const Result<Calibration> calibration = calibrate(*detected, *chart, calibrate_options);
-  if (!calibration) return report_fit(calibration.error(), options);
   const int status = finish(*calibration, options, common);
   if (status != kDone) return status;
   const ImageSize plate_size = calibration->fit.lens.plate_size;

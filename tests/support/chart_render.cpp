@@ -110,6 +110,16 @@ std::vector<double> kernel_of(double blur_px, int samples, int border) {
 
 }  // namespace
 
+Point2d image_of(const ChartScene& scene, const Point2d& p_chart) {
+  const Eigen::Vector3d q =
+      plate_from_chart(scene) * Eigen::Vector3d(p_chart.x(), p_chart.y(), 1.0);
+  const Point2d ideal(q.x() / q.z(), q.y() / q.z());
+  const double r = ideal.norm();
+  const double stretch = scene.pose.focal_px * (r > 0.0 ? radial(r, scene) / r : 1.0);
+  return {0.5 * scene.width + stretch / scene.squeeze * ideal.x(),
+          0.5 * scene.height + stretch * ideal.y()};
+}
+
 RenderedChart render_chart(const ChartScene& scene) {
   const Eigen::Matrix3d camera_from_chart = plate_from_chart(scene);
   const Eigen::Matrix3d chart_from_camera = camera_from_chart.inverse();
@@ -264,13 +274,7 @@ RenderedChart render_chart(const ChartScene& scene) {
 
   for (int row = 0; row < scene.rows; ++row) {
     for (int column = 0; column < scene.columns; ++column) {
-      const Point2d place = place_on_chart(scene, column, row);
-      const Eigen::Vector3d q = camera_from_chart * Eigen::Vector3d(place.x(), place.y(), 1.0);
-      const Point2d ideal(q.x() / q.z(), q.y() / q.z());
-      const double r = ideal.norm();
-      const double stretch = r > 0.0 ? radial(r, scene) / r : 1.0;
-      result.corners_px.emplace_back(center.x() + focal / scene.squeeze * stretch * ideal.x(),
-                                     center.y() + focal * stretch * ideal.y());
+      result.corners_px.push_back(image_of(scene, place_on_chart(scene, column, row)));
     }
   }
   return result;

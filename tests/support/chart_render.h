@@ -69,6 +69,9 @@ struct RenderedChart {
   std::vector<Point2d> corners_px;  // the truth, row by row; centre of pixel i at i + 0.5
 };
 
+/// Where a point of the chart, in pitches from its first mark, is seen.
+Point2d image_of(const ChartScene& scene, const Point2d& p_chart);
+
 RenderedChart render_chart(const ChartScene& scene);
 
 }  // namespace trueplate::tests

@@ -12,10 +12,6 @@ constexpr double kMinContrastShare = 0.3;
 constexpr double kMaxLean = 0.3;      // rad, of a corner's edges from the grid
 constexpr double kMaxOffPlace = 0.2;  // share of a square, from the predicted place
 
-double lean(const Point2d& direction, const Point2d& step) {
-  return std::acos(std::clamp(direction.dot(step) / step.norm(), -1.0, 1.0));
-}
-
 }  // namespace
 
 Node node_of(const Saddle& saddle) {
@@ -28,15 +24,9 @@ Node node_of(const Saddle& saddle) {
 }
 
 SaddleGuess guess_at(const Prediction& at, double blur_px) {
-  // The direction of the tangent, the length of the shorter side: the far side may be long under
-  // strong perspective, the near one must not be overrun.
-  const auto step = [](const Point2d& first, const Point2d& second) {
-    const double length = std::min((first + 0.5 * second).norm(), (first - 0.5 * second).norm());
-    return Point2d(first.normalized() * length);
-  };
   return {.p_px = at.p_px,
-          .step_u_px = step(at.step_u_px, at.bend_uu_px),
-          .step_v_px = step(at.step_v_px, at.bend_vv_px),
+          .step_u_px = shorter_step_u(at),
+          .step_v_px = shorter_step_v(at),
           .curvature_u = at.curvature_u(),
           .curvature_v = at.curvature_v(),
           .blur_px = blur_px};

@@ -3,10 +3,10 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
 #include <utility>
 
 #include "calib/target/detail/corner_probe.h"
+#include "calib/target/detail/finish.h"
 #include "calib/target/detail/grow.h"
 #include "calib/target/detail/predict.h"
 #include "calib/target/detection.h"
@@ -17,7 +17,6 @@ namespace {
 constexpr double kDoubtfulFactor = 4.0;  // see without_doubtful()
 constexpr double kDoubtfulPx = 0.02;
 constexpr double kNearerReachPx = 6.0;
-constexpr double kSigmaFloorPx = 0.001;  // rounding of the pixels, which the residuals do not show
 
 }  // namespace
 
@@ -61,11 +60,8 @@ Lattice measured(ImageView<const float> luma,
 std::vector<Corner> corners_of(const Lattice& lattice, double pitch_mm) {
   std::vector<std::pair<Place, Corner>> corners;
   for (const auto& [place, node] : lattice.nodes())
-    corners.emplace_back(
-        Place(place.second, place.first),
-        Corner{.p_chart_mm = {place.first * pitch_mm, place.second * pitch_mm, 0.0},
-               .p_plate_px = node.p_px,
-               .sigma_px = std::hypot(node.sigma_px(), kSigmaFloorPx)});
+    corners.emplace_back(Place(place.second, place.first),
+                         corner_of(node, place.first * pitch_mm, place.second * pitch_mm));
   std::sort(corners.begin(), corners.end(), [](const auto& a, const auto& b) {
     return a.first < b.first;
   });

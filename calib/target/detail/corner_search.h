@@ -5,6 +5,7 @@
 
 #include "calib/base/image.h"
 #include "calib/base/result.h"
+#include "calib/target/coded_layout.h"
 #include "calib/target/detail/lattice.h"
 #include "calib/target/detail/lattice_shape.h"
 #include "calib/target/view.h"
@@ -15,6 +16,10 @@ namespace trueplate::target::detail {
 
 /// Largest departure of a corner from what its neighbours say, share of a step.
 inline constexpr double kMaxOffPlace = 0.12;
+
+/// SaddleOptions::clear_share of a coded checkerboard, whose light squares carry markers.
+inline constexpr double kCodedClearShare =
+    0.5 * (kCodedModulesPerSquare - kCodedMarkerModules) / kCodedModulesPerSquare;
 
 /// Whether most nodes of `piece` lie on the area of `lattice`: within a step of its nodes.
 bool lies_on(const Lattice& piece, const Lattice& lattice);
@@ -32,7 +37,6 @@ Lattice measured(ImageView<const float> luma,
 std::vector<Corner> corners_of(const Lattice& lattice, double pitch_mm);
 
 /// Of a chart of unknown grid: fewer than kMinFreePoints corners, or kMinFreeSide columns or rows.
-inline constexpr int kMinFreeSide = 3;
 [[nodiscard]] bool too_few_free(const Lattice& lattice);
 /// The error that says so.
 Unexpected no_free_grid(const Lattice& lattice);

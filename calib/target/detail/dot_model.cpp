@@ -75,8 +75,8 @@ DotModel::Look DotModel::look(double x, double y) const {
   const double slope = std::max(1e-12, gradient.norm());
   const double distance = (q - 1.0) / slope;
   const double shift = curvature_shift_ * curvature_share(here, q, gradient, slope);
-  const NormalAt edge = normal_at(-inv_blur_ * distance -
-                                  std::clamp(shift, -kMostCurvatureShift, kMostCurvatureShift));
+  const NormalAt edge = kNormal.at(-inv_blur_ * distance -
+                                   std::clamp(shift, -kMostCurvatureShift, kMostCurvatureShift));
   const double amplitude = p_[kB] + p_[kBx] * x + p_[kBy] * y;
   look.ink = edge.below;
   look.by_edge = amplitude * edge.density * inv_blur_ / slope;
@@ -97,7 +97,7 @@ double DotModel::at(double x, double y, Unknowns* row) const {
                                   -kMostCurvatureShift,
                                   kMostCurvatureShift);
   const double z = -inv_blur_ * distance - shift;
-  const NormalAt edge = normal_at(z);
+  const NormalAt edge = kNormal.at(z);
   const double s = edge.below;
   const double amplitude = p_[kB] + p_[kBx] * x + p_[kBy] * y;
   const double value = p_[kA] + p_[kAx] * x + p_[kAy] * y + amplitude * s;

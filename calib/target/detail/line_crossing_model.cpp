@@ -1,5 +1,6 @@
 #include "calib/target/detail/line_crossing_model.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include "calib/target/detail/normal_table.h"
@@ -7,12 +8,13 @@
 namespace trueplate::target::detail {
 namespace {
 
+constexpr double kMinGrown = 0.2;  // far beyond any window that makes sense
 constexpr int kTerms = LineCrossingModel::kSeriesTerms;
 
 // The normal distribution function at t and its derivatives: (-1)^n He_n(t) times the density.
 std::array<double, kTerms + 2> derivatives_at(double t) {
   std::array<double, kTerms + 2> f{};
-  const NormalAt normal = normal_at(t);
+  const NormalAt normal = kNormal.at(t);
   f[0] = normal.below;
   f[1] = normal.density;
   if (normal.density == 0.0) return f;
@@ -24,7 +26,7 @@ std::array<double, kTerms + 2> derivatives_at(double t) {
 
 }  // namespace
 
-LineCrossingModel::LineCrossingModel(const Unknowns& unknowns, const LineBends& bends)
+LineCrossingModel::LineCrossingModel(const Unknowns& unknowns, const LineShapes& shapes)
     : p_(unknowns),
       cos_u_(std::cos(p_[kAngleU])),
       sin_u_(std::sin(p_[kAngleU])),
@@ -33,8 +35,7 @@ LineCrossingModel::LineCrossingModel(const Unknowns& unknowns, const LineBends& 
       inv_blur_(std::exp(-p_[kLogBlur])),
       half_u_(0.5 * std::exp(p_[kLogWidthU]) * inv_blur_),
       half_v_(0.5 * std::exp(p_[kLogWidthV]) * inv_blur_),
-      bend_u_(bends.curvature_u),
-      bend_v_(bends.curvature_v),
+      shapes_(shapes),
       correlation_(-std::cos(p_[kAngleV] - p_[kAngleU])),
       correlation_by_angle_v_(std::sin(p_[kAngleV] - p_[kAngleU])) {}
 
@@ -46,8 +47,10 @@ LineCrossingModel::Place LineCrossingModel::place_of(double x, double y) const {
   place.nu = -sin_u_ * x + cos_u_ * y;
   place.tv = cos_v_ * x + sin_v_ * y;
   place.nv = sin_v_ * x - cos_v_ * y;
-  place.h = inv_blur_ * (place.nu - 0.5 * bend_u_ * place.tu * place.tu);
-  place.k = inv_blur_ * (place.nv - 0.5 * bend_v_ * place.tv * place.tv);
+  place.h = inv_blur_ * (place.nu - 0.5 * shapes_.bends.curvature_u * place.tu * place.tu);
+  place.k = inv_blur_ * (place.nv - 0.5 * shapes_.bends.curvature_v * place.tv * place.tv);
+  place.grown_u = std::max(kMinGrown, 1.0 + shapes_.taper_u * place.tu);
+  place.grown_v = std::max(kMinGrown, 1.0 + shapes_.taper_v * place.tv);
   return place;
 }
 
@@ -72,15 +75,15 @@ std::array<double, 2> LineCrossingModel::distances(double x, double y) const {
 
 double LineCrossingModel::ink(double x, double y) const {
   const Place place = place_of(x, y);
-  const double a = bar(place.h, half_u_).value[0];
-  const double c = bar(place.k, half_v_).value[0];
+  const double a = bar(place.h, half_u_ * place.grown_u).value[0];
+  const double c = bar(place.k, half_v_ * place.grown_v).value[0];
   return a + c - a * c;
 }
 
 double LineCrossingModel::at(double x, double y, Unknowns* row) const {
   const Place place = place_of(x, y);
-  const Bar a = bar(place.h, half_u_);
-  const Bar c = bar(place.k, half_v_);
+  const Bar a = bar(place.h, half_u_ * place.grown_u);
+  const Bar c = bar(place.k, half_v_ * place.grown_v);
   // What both lines cover: exp(r d/dh d/dk) of the product, r the correlation.
   double both = a.value[0] * c.value[0];
   double both_by_h = a.value[1] * c.value[0];
@@ -109,17 +112,22 @@ double LineCrossingModel::at(double x, double y, Unknowns* row) const {
   const double by_h = amplitude * (a.value[1] - both_by_h);
   const double by_k = amplitude * (c.value[1] - both_by_k);
   const double by_angle = amplitude * -both_by_correlation * correlation_by_angle_v_;
-  const double lean_u = bend_u_ * place.tu;
-  const double lean_v = bend_v_ * place.tv;
+  const double by_width_u = amplitude * (a.by_log_width[0] - both_by_width_u);
+  const double by_width_v = amplitude * (c.by_log_width[0] - both_by_width_v);
+  // What moving along a line by a pixel changes: its bend, and by its taper its width.
+  const double along_u = -inv_blur_ * by_h * shapes_.bends.curvature_u * place.tu +
+                         by_width_u * shapes_.taper_u / place.grown_u;
+  const double along_v = -inv_blur_ * by_k * shapes_.bends.curvature_v * place.tv +
+                         by_width_v * shapes_.taper_v / place.grown_v;
   Unknowns& j = *row;
-  j[kX] = inv_blur_ * (by_h * (sin_u_ + lean_u * cos_u_) + by_k * (-sin_v_ + lean_v * cos_v_));
-  j[kY] = inv_blur_ * (by_h * (-cos_u_ + lean_u * sin_u_) + by_k * (cos_v_ + lean_v * sin_v_));
-  j[kAngleU] = -inv_blur_ * by_h * (place.tu + lean_u * place.nu) - by_angle;
-  j[kAngleV] = inv_blur_ * by_k * (place.tv + lean_v * place.nv) + by_angle;
+  j[kX] = inv_blur_ * (by_h * sin_u_ - by_k * sin_v_) - along_u * cos_u_ - along_v * cos_v_;
+  j[kY] = inv_blur_ * (by_k * cos_v_ - by_h * cos_u_) - along_u * sin_u_ - along_v * sin_v_;
+  j[kAngleU] = -inv_blur_ * by_h * place.tu + along_u * place.nu - by_angle;
+  j[kAngleV] = inv_blur_ * by_k * place.tv - along_v * place.nv + by_angle;
   // The bars' own derivatives hold the bent distances fixed in blurs times blur, edges included.
   j[kLogBlur] = amplitude * (a.by_log_blur[0] + c.by_log_blur[0] - both_by_blur);
-  j[kLogWidthU] = amplitude * (a.by_log_width[0] - both_by_width_u);
-  j[kLogWidthV] = amplitude * (c.by_log_width[0] - both_by_width_v);
+  j[kLogWidthU] = by_width_u;
+  j[kLogWidthV] = by_width_v;
   j[kA] = 1.0;
   j[kAx] = x;
   j[kAy] = y;

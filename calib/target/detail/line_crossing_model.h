@@ -3,12 +3,16 @@
 #include <Eigen/Core>
 #include <array>
 
+#include "calib/target/detail/bends.h"
+
 namespace trueplate::target::detail {
 
-/// What is known beforehand of the two lines: their curvatures, 1/px, see LineCrossingGuess.
-struct LineBends {
-  double curvature_u = 0.0;
-  double curvature_v = 0.0;
+/// What is known beforehand of two lines: how they bend, and by which share their widths grow per
+/// px towards +u and +v (perspective makes the far end of a line thinner).
+struct LineShapes {
+  Bends bends;
+  double taper_u = 0.0;
+  double taper_v = 0.0;
 };
 
 /// The image of two crossing lines at one set of unknowns; the formula stands at
@@ -38,7 +42,7 @@ class LineCrossingModel {
   /// out is below |r|^(kSeriesTerms + 1), r the cosine of the angle between the lines.
   static constexpr int kSeriesTerms = 6;
 
-  LineCrossingModel(const Unknowns& unknowns, const LineBends& bends);
+  LineCrossingModel(const Unknowns& unknowns, const LineShapes& shapes);
 
   /// Value at the point (x, y), px; its derivatives by the unknowns too when `row` is not null.
   double at(double x, double y, Unknowns* row) const;
@@ -59,8 +63,9 @@ class LineCrossingModel {
     std::array<double, kSeriesTerms + 1> by_log_blur{};
   };
   struct Place {
-    double tu, tv, nu, nv;  // along and across the lines, px
-    double h, k;            // bent distances, in blurs
+    double tu, tv, nu, nv;    // along and across the lines, px
+    double h, k;              // bent distances, in blurs
+    double grown_u, grown_v;  // widths here, as shares of those at the crossing
   };
 
   [[nodiscard]] Place place_of(double x, double y) const;
@@ -70,7 +75,7 @@ class LineCrossingModel {
   double cos_u_, sin_u_, cos_v_, sin_v_;
   double inv_blur_;
   double half_u_, half_v_;  // half widths in blurs
-  double bend_u_, bend_v_;
+  LineShapes shapes_;
   double correlation_;
   double correlation_by_angle_v_;
 };

@@ -13,23 +13,29 @@ constexpr double kMaxLean = 0.3;      // rad, of the lines from the grid
 constexpr double kMaxOffPlace = 0.2;  // share of a step, from the predicted place
 constexpr double kMostWidthRatio = 2.0;
 
-double lean(const Point2d& direction, const Point2d& step) {
-  return std::acos(std::clamp(direction.dot(step) / step.norm(), -1.0, 1.0));
-}
-
 double cross(const Point2d& a, const Point2d& b) { return a.x() * b.y() - a.y() * b.x(); }
 
+// By which share per px the width of a line that runs along `along` and lies across `across` grows
+// along it; `change_along` and `change_across` are the derivatives of both by the way along it, in
+// steps.
+double taper(const Point2d& along,
+             const Point2d& across,
+             const Point2d& change_along,
+             const Point2d& change_across) {
+  const double length2 = along.squaredNorm();
+  return ((cross(change_along, across) + cross(along, change_across)) / cross(along, across) -
+          along.dot(change_along) / length2) /
+         std::sqrt(length2);
+}
+
 LineCrossingGuess guess_at(const Prediction& at, const Looks& looks) {
-  // The direction of the tangent, the length of the shorter side.
-  const auto step = [](const Point2d& first, const Point2d& second) {
-    const double length = std::min((first + 0.5 * second).norm(), (first - 0.5 * second).norm());
-    return Point2d(first.normalized() * length);
-  };
   return {.p_px = at.p_px,
-          .step_u_px = step(at.step_u_px, at.bend_uu_px),
-          .step_v_px = step(at.step_v_px, at.bend_vv_px),
+          .step_u_px = shorter_step_u(at),
+          .step_v_px = shorter_step_v(at),
           .curvature_u = at.curvature_u(),
           .curvature_v = at.curvature_v(),
+          .taper_u = taper(at.step_u_px, at.step_v_px, at.bend_uu_px, at.bend_uv_px),
+          .taper_v = taper(at.step_v_px, at.step_u_px, at.bend_vv_px, at.bend_uv_px),
           .blur_px = looks.blur_px,
           .width_px = looks.width_px};
 }

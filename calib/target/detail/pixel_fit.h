@@ -214,11 +214,23 @@ class PixelFit {
     for (const FitPixel& pixel : pixels_) {
       const double r = pixel.value - model.at(pixel.x, pixel.y, &row);
       const Unknowns weighted = pixel.weight * row;
-      for (int j = 0; j < kCount; ++j) equations.normal.col(j) += row[j] * weighted;
+      add_upper<0>(row, weighted, equations.normal);
       equations.right += r * weighted;
       equations.cost += pixel.weight * r * r;
     }
+    equations.normal.template triangularView<Eigen::StrictlyLower>() = equations.normal.transpose();
     return equations;
+  }
+
+  // Adds weighted * row' from row kFirst on; of it the upper half, in blocks of rows that the
+  // compiler turns into vector instructions.
+  template <int kFirst>
+  static void add_upper(const Unknowns& row, const Unknowns& weighted, Normal& normal) {
+    constexpr int kRows = std::min(4, kCount - kFirst);
+    for (int j = kFirst; j < kCount; ++j)
+      normal.col(j).template segment<kRows>(kFirst) +=
+          row[j] * weighted.template segment<kRows>(kFirst);
+    if constexpr (kFirst + kRows < kCount) add_upper<kFirst + kRows>(row, weighted, normal);
   }
 
   static void add_priors(const Rules& rules,

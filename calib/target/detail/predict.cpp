@@ -103,4 +103,21 @@ std::optional<Prediction> predict(const Lattice& lattice, Place place, OwnNode o
   return prediction;
 }
 
+namespace {
+
+Point2d shorter_side(const Point2d& step, const Point2d& bend) {
+  const double length = std::min((step + 0.5 * bend).norm(), (step - 0.5 * bend).norm());
+  return step.normalized() * length;
+}
+
+}  // namespace
+
+Point2d shorter_step_u(const Prediction& at) { return shorter_side(at.step_u_px, at.bend_uu_px); }
+
+Point2d shorter_step_v(const Prediction& at) { return shorter_side(at.step_v_px, at.bend_vv_px); }
+
+double lean(const Point2d& direction, const Point2d& step) {
+  return std::acos(std::clamp(direction.dot(step) / step.norm(), -1.0, 1.0));
+}
+
 }  // namespace trueplate::target::detail

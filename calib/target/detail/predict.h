@@ -29,6 +29,15 @@ struct Prediction {
   [[nodiscard]] double square_px() const;
 };
 
+/// The steps as a window about the place wants them: their directions, and the length of the
+/// shorter of the two sides. The far side may be long under strong perspective, the near one must
+/// not be overrun.
+[[nodiscard]] Point2d shorter_step_u(const Prediction& at);
+[[nodiscard]] Point2d shorter_step_v(const Prediction& at);
+
+/// Angle between a unit vector and a step, rad.
+[[nodiscard]] double lean(const Point2d& direction, const Point2d& step);
+
 enum class OwnNode { kUse, kLeaveOut };
 
 /// A quadratic surface through the nodes around a place (at most kPredictReach columns and rows

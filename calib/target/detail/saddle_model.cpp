@@ -4,61 +4,21 @@
 #include <cmath>
 #include <numbers>
 
+#include "calib/target/detail/normal_table.h"
+
 namespace trueplate::target::detail {
 namespace {
 
-constexpr double kFar = 4.8;  // erf and density are 1 and 0 within 2e-6 there
-
-// erf(t / sqrt(2)) and its derivative, twice the normal density.
+// erf(t / sqrt(2)) and its derivative.
 struct Edge {
   double value;
   double slope;
 };
 
-// Both between -kFar and kFar by cubic Hermite interpolation of exact values 1/64 apart, whose
-// error is below 1e-9. The fits spend most of their time here; std::erf and std::exp take three
-// times as long.
-class EdgeTable {
- public:
-  EdgeTable() {
-    for (int i = 0; i < kCount; ++i) {
-      const double t = i / kPerUnit - kReach;
-      entries_[static_cast<std::size_t>(i)] = {
-          std::erf(t / std::numbers::sqrt2),
-          std::exp(-0.5 * t * t) * std::numbers::sqrt2 * std::numbers::inv_sqrtpi};
-    }
-  }
-
-  [[nodiscard]] Edge at(double t) const {
-    if (!(std::abs(t) < kFar)) return {std::copysign(1.0, t), 0.0};
-    const double place = (t + kReach) * kPerUnit;
-    const auto i = static_cast<std::size_t>(place);
-    const double x = place - static_cast<double>(i);
-    const Edge& a = entries_[i];
-    const Edge& b = entries_[i + 1];
-    const double t_a = t - x * kStep;
-    const double t_b = t_a + kStep;
-    // Values a, b and derivatives da, db at both ends.
-    const auto cubic = [x](double va, double vb, double da, double db) {
-      const double rise = vb - va;
-      const double first = kStep * da;
-      const double last = kStep * db;
-      return va +
-             x * (first + x * (3.0 * rise - 2.0 * first - last + x * (first + last - 2.0 * rise)));
-    };
-    return {cubic(a.value, b.value, a.slope, b.slope),
-            cubic(a.slope, b.slope, -t_a * a.slope, -t_b * b.slope)};
-  }
-
- private:
-  static constexpr double kPerUnit = 64.0;
-  static constexpr double kStep = 1.0 / kPerUnit;
-  static constexpr double kReach = 5.0;
-  static constexpr int kCount = 641;
-  std::array<Edge, kCount> entries_{};
-};
-
-const EdgeTable kEdge;
+Edge edge_at(double t) {
+  const NormalAt normal = kNormal.at(t);
+  return {2.0 * normal.below - 1.0, 2.0 * normal.density};
+}
 
 }  // namespace
 
@@ -96,15 +56,15 @@ SaddleModel::Nodes SaddleModel::make_nodes(double correlation) {
   return nodes;
 }
 
-SaddleModel::SaddleModel(const Unknowns& unknowns, double curvature_u, double curvature_v)
+SaddleModel::SaddleModel(const Unknowns& unknowns, const Bends& bends)
     : p_(unknowns),
       cos_u_(std::cos(p_[kAngleU])),
       sin_u_(std::sin(p_[kAngleU])),
       cos_v_(std::cos(p_[kAngleV])),
       sin_v_(std::sin(p_[kAngleV])),
       inv_blur_(std::exp(-p_[kLogBlur])),
-      bend_u_(curvature_u),
-      bend_v_(curvature_v),
+      bend_u_(bends.curvature_u),
+      bend_v_(bends.curvature_v),
       // Of the two signed distances, the one growing towards +v, the other towards +u.
       correlation_(-(cos_u_ * cos_v_ + sin_u_ * sin_v_)),
       inv_q_(1.0 / std::sqrt(std::max(1e-6, 1.0 - correlation_ * correlation_))),
@@ -130,12 +90,12 @@ double SaddleModel::at(double x, double y, Unknowns* row) const {
   const double nv = sin_v_ * dx - cos_v_ * dy;
   const double h = (nu - 0.5 * bend_u_ * tu * tu) * inv_blur_;
   const double k = (nv - 0.5 * bend_v_ * tv * tv) * inv_blur_;
-  const Edge across_u = kEdge.at(h);
-  const Edge across_v = kEdge.at(k);
+  const Edge across_u = edge_at(h);
+  const Edge across_v = edge_at(k);
   double s = across_u.value * across_v.value;
   const double form = h * h - 2.0 * correlation_ * h * k + k * k;
   // Where this one is negligible, so are the integrand's values on the way to it.
-  const bool near_p = form * inv_q_ * inv_q_ < kFar * kFar;
+  const bool near_p = form * inv_q_ * inv_q_ < kNormalReach * kNormalReach;
   if (near_p) {
     for (int i = 0; i < nodes_.count; ++i) {
       const auto n = static_cast<std::size_t>(i);
@@ -151,10 +111,10 @@ double SaddleModel::at(double x, double y, Unknowns* row) const {
   // The density across an edge times the side of the other edge.
   const double by_h = across_u.slope == 0.0
                           ? 0.0
-                          : by_s * across_u.slope * kEdge.at((k - correlation_ * h) * inv_q_).value;
+                          : by_s * across_u.slope * edge_at((k - correlation_ * h) * inv_q_).value;
   const double by_k = across_v.slope == 0.0
                           ? 0.0
-                          : by_s * across_v.slope * kEdge.at((h - correlation_ * k) * inv_q_).value;
+                          : by_s * across_v.slope * edge_at((h - correlation_ * k) * inv_q_).value;
   const double by_angle = near_p ? by_s * (2.0 * std::numbers::inv_pi) * inv_q_ *
                                        std::exp(-0.5 * form * inv_q_ * inv_q_) *
                                        correlation_by_angle_u_

@@ -4,26 +4,9 @@
 #include <array>
 #include <utility>
 
-namespace trueplate::target::detail {
+#include "calib/target/detail/bends.h"
 
-/// The unknowns of a corner fit, in this order. The first five enter nonlinearly.
-enum Unknown {
-  kX,  // the crossing, px
-  kY,
-  kAngleU,  // of the edges' directions, rad, x right and y down
-  kAngleV,
-  kLogBlur,  // natural logarithm of the standard deviation in px
-  kA,        // the image: A + A_x x + A_y y + (B + B_x x + B_y y) s + C s^2
-  kAx,
-  kAy,
-  kB,
-  kBx,
-  kBy,
-  kC,
-  kNumUnknowns,
-};
-inline constexpr int kNumLinear = kNumUnknowns - kA;
-using Unknowns = Eigen::Matrix<double, kNumUnknowns, 1>;
+namespace trueplate::target::detail {
 
 /// Largest error of SaddleModel's s against its exact value, for edges that meet at 17 degrees or
 /// more: from the quadrature, and from taking a distance beyond 4.8 blurs as infinite.
@@ -32,8 +15,25 @@ inline constexpr double kShapeTolerance = 5e-6;
 /// The image of a blurred crossing at one set of unknowns; the formula stands at fit_saddle().
 class SaddleModel {
  public:
-  /// The curvatures (1/px) are known ones, see SaddleGuess.
-  SaddleModel(const Unknowns& unknowns, double curvature_u, double curvature_v);
+  enum Unknown {
+    kX,  // the crossing, px
+    kY,
+    kAngleU,  // of the edges' directions, rad, x right and y down
+    kAngleV,
+    kLogBlur,  // natural logarithm of the standard deviation in px
+    kA,        // the image: A + A_x x + A_y y + (B + B_x x + B_y y) s + C s^2
+    kAx,
+    kAy,
+    kB,
+    kBx,
+    kBy,
+    kC,
+    kNumUnknowns,
+  };
+  static constexpr int kNumNonlinear = kA;
+  using Unknowns = Eigen::Matrix<double, kNumUnknowns, 1>;
+
+  SaddleModel(const Unknowns& unknowns, const Bends& bends);
 
   /// Value at the point (x, y), px; its derivatives by the unknowns too when `row` is not null.
   double at(double x, double y, Unknowns* row) const;

@@ -15,6 +15,7 @@ Image<float> reduce(ImageView<const float> image, int factor);
 /// suffices for most charts and is quick; a smaller one sees through a strong blur, a larger one
 /// finds small squares and marks.
 std::vector<int> search_factors(ImageView<const float> image, int search_side_px);
+
 /// A chart this large, found on one reduced copy of the frame, is taken for all there is; a smaller
 /// one may be a part of a finer chart that another copy shows better.
 inline constexpr int kPlentyNodes = 40;

@@ -84,18 +84,19 @@ TEST_CASE("derivatives agree with differences") {
     p << unit(random), unit(random), 0.4 + 0.5 * unit(random), 1.9 + 0.4 * unit(random),
         0.4 * unit(random), 1.0 + unit(random), 1.0 + unit(random), 0.3, 0.02 * unit(random),
         0.02 * unit(random), -0.8, 0.02 * unit(random), 0.02 * unit(random);
-    const LineBends bends{0.01 * unit(random), 0.01 * unit(random)};
+    const LineShapes shapes{
+        {0.01 * unit(random), 0.01 * unit(random)}, 0.02 * unit(random), 0.02 * unit(random)};
     const double x = 5.0 * unit(random);
     const double y = 5.0 * unit(random);
     Unknowns row;
-    Model(p, bends).at(x, y, &row);
+    Model(p, shapes).at(x, y, &row);
     for (int i = 0; i < Model::kNumUnknowns; ++i) {
       constexpr double kStep = 1e-4;
       Unknowns up = p, down = p;
       up[i] += kStep;
       down[i] -= kStep;
       const double difference =
-          (Model(up, bends).at(x, y, nullptr) - Model(down, bends).at(x, y, nullptr)) /
+          (Model(up, shapes).at(x, y, nullptr) - Model(down, shapes).at(x, y, nullptr)) /
           (2.0 * kStep);
       // The densities end at 4.8 blurs, where they are 4e-6, times powers of the distance.
       CHECK(std::abs(row[i] - difference) < 2e-3 * std::max(1.0, std::abs(row[i])) * 0.5);

@@ -16,12 +16,12 @@ namespace {
 constexpr double kPi = std::numbers::pi;
 
 // A corner at the origin: the plain shape s, from -1 to 1.
-Unknowns shape(double angle_u, double angle_v, double blur) {
-  Unknowns p = Unknowns::Zero();
-  p[kAngleU] = angle_u;
-  p[kAngleV] = angle_v;
-  p[kLogBlur] = std::log(blur);
-  p[kB] = 1.0;
+SaddleModel::Unknowns shape(double angle_u, double angle_v, double blur) {
+  SaddleModel::Unknowns p = SaddleModel::Unknowns::Zero();
+  p[SaddleModel::kAngleU] = angle_u;
+  p[SaddleModel::kAngleV] = angle_v;
+  p[SaddleModel::kLogBlur] = std::log(blur);
+  p[SaddleModel::kB] = 1.0;
   return p;
 }
 
@@ -62,7 +62,7 @@ TEST_CASE("the shape is the Gaussian blur of two crossing edges, at any angle") 
     for (const double turn : {0.0, 33.0}) {
       const double u = turn * kPi / 180.0;
       const double v = u + between * kPi / 180.0;
-      const SaddleModel model(shape(u, v, 1.3), 0.0, 0.0);
+      const SaddleModel model(shape(u, v, 1.3), Bends{0.0, 0.0});
       for (double y = -4.0; y <= 4.0; y += 0.63)
         for (double x = -4.0; x <= 4.0; x += 0.57)
           worst = std::max(worst, std::abs(model.at(x, y, nullptr) - blurred(x, y, u, v, 1.3)));
@@ -76,7 +76,7 @@ TEST_CASE("the shape agrees with a plain sum over a blurred picture") {
   constexpr double kStep = 0.02;
   const double u = 0.2;
   const double v = 0.2 + 1.1;
-  const SaddleModel model(shape(u, v, 1.0), 0.0, 0.0);
+  const SaddleModel model(shape(u, v, 1.0), Bends{0.0, 0.0});
   for (const auto& [x, y] : {std::pair{0.0, 0.0}, {0.7, -0.4}, {-1.2, 0.1}, {0.3, 1.9}}) {
     double sum = 0.0;
     for (double b = -5.0; b < 5.0; b += kStep)
@@ -93,13 +93,13 @@ TEST_CASE("at the crossing the shape is 2/pi asin(r)") {
   // normal correlation, Phil. Trans. A 192 (1899). Formula from memory.
   for (double between = 20.0; between <= 160.0; between += 7.0) {
     const double r = -std::cos(between * kPi / 180.0);
-    const SaddleModel model(shape(0.4, 0.4 + between * kPi / 180.0, 2.0), 0.0, 0.0);
+    const SaddleModel model(shape(0.4, 0.4 + between * kPi / 180.0, 2.0), Bends{0.0, 0.0});
     CHECK(std::abs(model.at(0.0, 0.0, nullptr) - 2.0 / kPi * std::asin(r)) < kShapeTolerance);
   }
 }
 
 TEST_CASE("perpendicular edges give the product of two error functions") {
-  const SaddleModel model(shape(0.0, kPi / 2.0, 1.5), 0.0, 0.0);
+  const SaddleModel model(shape(0.0, kPi / 2.0, 1.5), Bends{0.0, 0.0});
   for (double y = -3.0; y < 3.0; y += 0.41)
     for (double x = -3.0; x < 3.0; x += 0.37)
       CHECK(std::abs(model.at(x, y, nullptr) - std::erf(x / (1.5 * std::numbers::sqrt2)) *
@@ -115,8 +115,8 @@ TEST_CASE("a known curvature bends the edges towards the other direction") {
   const Point2d along_v(std::cos(v), std::sin(v));
   const Point2d beside_u(-std::sin(u), std::cos(u));  // towards +v
   const Point2d beside_v(std::sin(v), -std::cos(v));  // towards +u
-  const SaddleModel bent_u(shape(u, v, 0.5), kBend, 0.0);
-  const SaddleModel bent_v(shape(u, v, 0.5), 0.0, kBend);
+  const SaddleModel bent_u(shape(u, v, 0.5), Bends{kBend, 0.0});
+  const SaddleModel bent_v(shape(u, v, 0.5), Bends{0.0, kBend});
   for (const double t : {-8.0, -5.0, 5.0, 8.0}) {
     Point2d p = t * along_u + 0.5 * kBend * t * t * beside_u;
     CHECK(std::abs(bent_u.at(p.x(), p.y(), nullptr)) < 1e-6);
@@ -134,28 +134,28 @@ TEST_CASE("derivatives agree with central differences") {
   constexpr double kStep = 1e-5;
   double worst = 0.0;
   for (int trial = 0; trial < 200; ++trial) {
-    Unknowns p;
-    for (int i = 0; i < kNumUnknowns; ++i) p[i] = 0.3 * uniform(random);
-    p[kAngleU] = uniform(random);
-    p[kAngleV] = p[kAngleU] + kPi / 2.0 + 0.9 * uniform(random);
-    p[kB] = 1.0;
-    p[kLogBlur] = uniform(random);
+    SaddleModel::Unknowns p;
+    for (int i = 0; i < SaddleModel::kNumUnknowns; ++i) p[i] = 0.3 * uniform(random);
+    p[SaddleModel::kAngleU] = uniform(random);
+    p[SaddleModel::kAngleV] = p[SaddleModel::kAngleU] + kPi / 2.0 + 0.9 * uniform(random);
+    p[SaddleModel::kB] = 1.0;
+    p[SaddleModel::kLogBlur] = uniform(random);
     const double bend_u = 0.02 * uniform(random);
     const double bend_v = 0.02 * uniform(random);
     // Near enough for all terms to count: beyond 4.8 blurs a distance is taken as infinite, a jump
     // of 2e-6 that a difference of 1e-5 would turn into 0.1.
-    const double blur = std::exp(p[kLogBlur]);
-    const double x = p[kX] + 1.2 * blur * uniform(random);
-    const double y = p[kY] + 1.2 * blur * uniform(random);
-    Unknowns row;
-    SaddleModel(p, bend_u, bend_v).at(x, y, &row);
-    for (int i = 0; i < kNumUnknowns; ++i) {
-      Unknowns more = p;
-      Unknowns less = p;
+    const double blur = std::exp(p[SaddleModel::kLogBlur]);
+    const double x = p[SaddleModel::kX] + 1.2 * blur * uniform(random);
+    const double y = p[SaddleModel::kY] + 1.2 * blur * uniform(random);
+    SaddleModel::Unknowns row;
+    SaddleModel(p, Bends{bend_u, bend_v}).at(x, y, &row);
+    for (int i = 0; i < SaddleModel::kNumUnknowns; ++i) {
+      SaddleModel::Unknowns more = p;
+      SaddleModel::Unknowns less = p;
       more[i] += kStep;
       less[i] -= kStep;
-      const double difference = (SaddleModel(more, bend_u, bend_v).at(x, y, nullptr) -
-                                 SaddleModel(less, bend_u, bend_v).at(x, y, nullptr)) /
+      const double difference = (SaddleModel(more, Bends{bend_u, bend_v}).at(x, y, nullptr) -
+                                 SaddleModel(less, Bends{bend_u, bend_v}).at(x, y, nullptr)) /
                                 (2.0 * kStep);
       worst = std::max(worst, std::abs(difference - row[i]));
     }
