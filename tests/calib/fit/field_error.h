@@ -1,0 +1,67 @@
+#pragma once
+
+#include <Eigen/Dense>
+#include <cmath>
+#include <optional>
+#include <vector>
+
+#include "calib/lens/lens.h"
+
+namespace trueplate::tests {
+
+/// Root mean square, over a grid on the plate, of how far the fitted lens puts the rays that the
+/// true lens sees at the grid's points: after the camera rotation and the common change of focal
+/// length that fit best, which a camera solve finds by itself. Gauss-Newton with differences;
+/// shares nothing with the library's forecast of it but the definition (Hagemann, Knorr, Janssen
+/// and Stiller, GCPR 2020: mapping error). nullopt where either lens has no value.
+inline std::optional<double> field_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
+  constexpr int kColumns = 17;
+  constexpr int kRows = 11;
+  std::vector<Point2d> places;
+  std::vector<Eigen::Vector3d> rays;
+  for (int j = 0; j < kRows; ++j) {
+    for (int i = 0; i < kColumns; ++i) {
+      const Point2d p(truth.plate_size.width * i / (kColumns - 1.0),
+                      truth.plate_size.height * j / (kRows - 1.0));
+      const auto ideal = lens::undistort(truth.model, lens::ideal_from_px(truth, p));
+      if (!ideal) return std::nullopt;
+      places.push_back(p);
+      rays.emplace_back(ideal->x(), ideal->y(), 1.0);
+    }
+  }
+  const auto errors = [&](const Eigen::Vector4d& motion) -> std::optional<Eigen::VectorXd> {
+    const Eigen::Vector3d turn = motion.head<3>();
+    const double angle = turn.norm();
+    const Eigen::Matrix3d rotation = angle > 0.0
+                                         ? Eigen::AngleAxisd(angle, turn / angle).toRotationMatrix()
+                                         : Eigen::Matrix3d::Identity();
+    Eigen::VectorXd result(2 * static_cast<Eigen::Index>(rays.size()));
+    for (std::size_t i = 0; i < rays.size(); ++i) {
+      const Point2d ideal = (1.0 + motion(3)) * Eigen::Vector3d(rotation * rays[i]).hnormalized();
+      const auto distorted = lens::distort(fitted.model, ideal);
+      if (!distorted) return std::nullopt;
+      result.segment<2>(2 * static_cast<Eigen::Index>(i)) =
+          lens::px_from_ideal(fitted, *distorted) - places[i];
+    }
+    return result;
+  };
+  Eigen::Vector4d motion = Eigen::Vector4d::Zero();
+  constexpr int kSteps = 5;
+  constexpr double kDelta = 1e-6;
+  for (int step = 0; step < kSteps; ++step) {
+    const auto here = errors(motion);
+    if (!here) return std::nullopt;
+    Eigen::MatrixXd jacobian(here->size(), 4);
+    for (int k = 0; k < 4; ++k) {
+      const auto there = errors(motion + kDelta * Eigen::Vector4d::Unit(k));
+      if (!there) return std::nullopt;
+      jacobian.col(k) = (*there - *here) / kDelta;
+    }
+    motion -= jacobian.householderQr().solve(*here);
+  }
+  const auto last = errors(motion);
+  if (!last) return std::nullopt;
+  return std::sqrt(last->squaredNorm() / static_cast<double>(rays.size()));
+}
+
+}  // namespace trueplate::tests
