@@ -12,6 +12,7 @@
 
 #include "calib/fit/detail/adjust.h"
 #include "calib/fit/detail/adjust_chart.h"
+#include "calib/fit/detail/assumed_focal.h"
 #include "calib/fit/detail/attempt.h"
 #include "calib/fit/detail/chart_identity.h"
 #include "calib/fit/detail/chart_model.h"
@@ -69,7 +70,7 @@ Result<const ModelKernel*> check(const FitOptions& options) {
                            options.focal_px->x(),
                            options.focal_px->y()));
   }
-  if (options.focal_mode == FocalMode::kFixed && !options.focal_px) {
+  if (options.focal_mode != FocalMode::kFree && !options.focal_px) {
     return bad("a fixed focal length was asked for, but none given");
   }
   if (!positive(options.focal_ratio)) {
@@ -158,13 +159,10 @@ void summarise_residuals(LensFit& fit) {
   fit.p95_residual_px = lengths[rank - 1];
 }
 
-}  // namespace
-
-Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
+Result<LensFit> fit_as_asked(const ModelKernel& kernel,
+                             const std::vector<target::View>& views,
+                             const FitOptions& options) {
   const auto begin = std::chrono::steady_clock::now();
-  const Result<const ModelKernel*> checked = check(options);
-  if (!checked) return fail(checked.error());
-  const ModelKernel& kernel = **checked;
   if (views.empty()) return fail(ErrorCode::kInvalidInput, "no views to fit a lens to");
 
   Screened screened = detail::screen(views, options.weighting);
@@ -174,7 +172,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   }
   if (homographies.empty()) return fail(ErrorCode::kNoChart, no_frame_message(views, screened));
 
-  const bool fix_focal = options.focal_mode == FocalMode::kFixed;
+  const int num_fixed = detail::num_fixed(options.focal_mode);
   const ImageSize plate = screened.plate_size;
   const int longer = std::max(plate.width, plate.height);
   const auto in_range = [&](const Point2d& f) {
@@ -193,7 +191,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
                     kRunAway * longer));
   }
   std::vector<StartPinhole> starts;
-  if (fix_focal) {
+  if (num_fixed > 0) {
     starts.push_back(
         {{*options.focal_px, {0.5 * plate.width, 0.5 * plate.height}}, StartMethod::kGiven});
   } else {
@@ -220,7 +218,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
     return fail(ErrorCode::kNotConverged,
                 fmt::format("no frame is left after rejection ({})", frames.first_reason()));
   }
-  if (!fix_focal && only_one_distinct_view(frames)) {
+  if (num_fixed == 0 && only_one_distinct_view(frames)) {
     return not_determined(fmt::format(
         "one distinct view is left after rejection of {} of {} frames: the focal length cannot be "
         "told from the distance",
@@ -246,7 +244,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   const std::vector<const detail::ViewPoints*> fitted = frames.fitted_views();
   int num_points = 0;
   for (const detail::ViewPoints* view : fitted) num_points += static_cast<int>(view->size());
-  const int num_parameters = kernel.num_intrinsics() - (fix_focal ? 2 : 0) +
+  const int num_parameters = kernel.num_intrinsics() - num_fixed +
                              detail::kNumPose * static_cast<int>(fitted.size()) +
                              static_cast<int>(chart_model.num_independent());
   if (2 * num_points <= num_parameters) {
@@ -258,10 +256,10 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   std::optional<Eigen::MatrixXd> inverse;
   if (with_chart) {
     attempt.chart->information = detail::inverse_information_with_chart(
-        kernel, fitted, chart_model, fix_focal, attempt.state, attempt.chart->values);
+        kernel, fitted, chart_model, num_fixed, attempt.state, attempt.chart->values);
     if (attempt.chart->information) inverse = attempt.chart->information->intrinsics;
   } else {
-    inverse = detail::inverse_information(kernel, fitted, fix_focal, attempt.state);
+    inverse = detail::inverse_information(kernel, fitted, num_fixed, attempt.state);
   }
   if (!inverse) return not_determined("the views leave the lens undetermined");
 
@@ -312,7 +310,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
     held_out = detail::held_out(kernel,
                                 fitted,
                                 attempt.state,
-                                fix_focal,
+                                num_fixed,
                                 options.held_out_folds,
                                 options.threads,
                                 with_chart ? &chart_model : nullptr);
@@ -328,6 +326,23 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
                                  .held_out_per_noise = held_out ? held_out->per_noise : 1.0});
   fit.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
   return fit;
+}
+
+}  // namespace
+
+Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
+  const Result<const ModelKernel*> kernel = check(options);
+  if (!kernel) return fail(kernel.error());
+  const auto fit = [&](const FitOptions& which) { return fit_as_asked(**kernel, views, which); };
+  Result<LensFit> fitted = fit(options);
+  if (fitted || fitted.error().code != ErrorCode::kUndetermined ||
+      options.focal_mode != FocalMode::kFree) {
+    return fitted;
+  }
+  std::optional<LensFit> assumed = detail::fit_with_assumed_focal(
+      fit, options, detail::screen(views, options.weighting).plate_size);
+  if (assumed) return *std::move(assumed);
+  return fitted;
 }
 
 }  // namespace trueplate::fit

@@ -3,6 +3,7 @@
 #include <Eigen/Core>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "calib/base/geometry.h"
@@ -17,8 +18,9 @@ namespace trueplate::fit {
 
 /// Whether the focal length is looked for or believed.
 enum class FocalMode {
-  kFree,   // both focal lengths are fitted; FitOptions::focal_px, if any, is one more start
-  kFixed,  // both stay at FitOptions::focal_px, which must be given
+  kFree,      // both focal lengths are fitted; FitOptions::focal_px, if any, is one more start
+  kOneFixed,  // x stays at FitOptions::focal_px, y is fitted: their ratio is looked for
+  kFixed,     // both stay at FitOptions::focal_px, which must be given
 };
 
 /// What happens to corners and frames that do not fit.
@@ -125,6 +127,10 @@ struct LensFit {
   double map_sigma_rms_px = 0.0;
   double map_sigma_max_px = 0.0;
 
+  /// Set when the views do not tell the focal length from the distance and it was taken from
+  /// outside or assumed: the focal lengths (x, in pixels) that fit as well, least and most.
+  std::optional<std::pair<double, double>> focal_range_px;
+
   StartPinhole start;  // where the fit began
   int iterations = 0;  // of the non-linear solver, all stages but the held-out ones
   double seconds = 0.0;
@@ -148,11 +154,17 @@ struct LensFit {
 ///
 /// Neither the order of the views nor the number of threads changes a bit of the result.
 ///
+/// Views that are all nearly square-on determine how to straighten the picture, but not the focal
+/// length: it is then taken from FitOptions::focal_px, or assumed, and LensFit::focal_range_px and
+/// a warning say so; covariance and sigma cover that range. Where the straightening depends on it
+/// the fit is refused.
+///
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views
 ///   kNoChart       no frame is usable (each frame's reason is quoted)
-///   kUndetermined  one distinct view with a free focal length; views that leave the lens
-///                  undetermined; a focal length that runs away
+///   kUndetermined  one distinct view that is tilted, with a free focal length; views that leave
+///   the
+///                  lens undetermined; a focal length that runs away
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options);
 
 /// What a later step can repair, and which therefore does not count as an error of the lens map.

@@ -165,6 +165,12 @@ std::string chart_text(const fit::ChartFit& chart) {
   return fmt::format("chart: {}\n", text);
 }
 
+/// The focal lengths that fit as well, where the frames do not tell it.
+nlohmann::json focal_range_json(const fit::LensFit& fit) {
+  if (!fit.focal_range_px) return {};
+  return {{"least", fit.focal_range_px->first}, {"most", fit.focal_range_px->second}};
+}
+
 nlohmann::json result_json(const Calibration& calibration) {
   const profile::Station& station = calibration.profile.stations.front();
   const lens::Lens& lens = station.lens;
@@ -194,6 +200,7 @@ nlohmann::json result_json(const Calibration& calibration) {
           {"map_sigma_rms_px", calibration.fit.map_sigma_rms_px},
           {"map_sigma_max_px", calibration.fit.map_sigma_max_px},
           {"focal_px", {{"x", lens.focal_px.x()}, {"y", lens.focal_px.y()}}},
+          {"focal_range_px", focal_range_json(calibration.fit)},
           {"focal_mm", focal_mm ? nlohmann::json(focal_mm->x()) : nlohmann::json()},
           {"focal_mm_y", focal_mm ? nlohmann::json(focal_mm->y()) : nlohmann::json()},
           {"principal_point_px",

@@ -12,6 +12,7 @@
 #include <cassert>
 #include <cmath>
 #include <memory>
+#include <numeric>
 
 namespace trueplate::fit::detail {
 namespace {
@@ -111,8 +112,10 @@ AdjustSummary adjust(const ModelKernel& kernel,
   }
   if (kernel.pull_px > 0.0) problem.AddResidualBlock(new PullCost(kernel), nullptr, intrinsics);
   ordering->AddElementToGroup(intrinsics, 1);
-  if (options.fix_focal) {
-    problem.SetManifold(intrinsics, new ceres::SubsetManifold(kernel.num_intrinsics(), {0, 1}));
+  if (options.num_fixed > 0) {
+    std::vector<int> fixed(static_cast<std::size_t>(options.num_fixed));
+    std::iota(fixed.begin(), fixed.end(), 0);
+    problem.SetManifold(intrinsics, new ceres::SubsetManifold(kernel.num_intrinsics(), fixed));
   }
 
   ceres::Solver::Options solver;
@@ -215,7 +218,7 @@ std::optional<std::vector<double>> residuals_of(const ModelKernel& kernel,
 
 std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
                                                    std::span<const ViewPoints* const> views,
-                                                   bool fix_focal,
+                                                   int num_fixed,
                                                    const Adjusted& state) {
   // Orthogonal factors throughout instead of the normal equations, which would square the condition
   // number: the information is factor^T factor.
@@ -253,7 +256,7 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
                  .triangularView<Eigen::Upper>();
   }
 
-  const int first = fix_focal ? 2 : 0;
+  const int first = num_fixed;
   const int num_free = n - first;
   // Columns in comparable units, so that the smallest singular value measures the geometry.
   const Eigen::VectorXd scale = unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();

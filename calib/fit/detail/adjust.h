@@ -18,7 +18,7 @@ struct Adjusted {
 };
 
 struct AdjustOptions {
-  bool fix_focal = false;
+  int num_fixed = 0;          // of the leading intrinsics: focal x, then focal y
   double cauchy_scale = 0.0;  // 0 = least squares
   /// Stop when a step lowers the cost by less than this share.
   double cost_tolerance = 1e-12;
@@ -59,7 +59,7 @@ bool adjust_pose(const ModelKernel& kernel,
 [[nodiscard]] std::optional<Eigen::MatrixXd> inverse_information(
     const ModelKernel& kernel,
     std::span<const ViewPoints* const> views,
-    bool fix_focal,
+    int num_fixed,
     const Adjusted& state);
 
 }  // namespace trueplate::fit::detail

@@ -46,10 +46,10 @@ class ChartProblem {
   ChartProblem(const ModelKernel& kernel,
                std::span<const ViewPoints* const> views,
                const ChartModel& model,
-               bool fix_focal)
+               int num_fixed)
       : kernel_(kernel),
         model_(model),
-        first_(fix_focal ? 2 : 0),
+        first_(num_fixed),
         num_free_(kernel.num_intrinsics() - first_),
         num_dense_(num_free_ + model.num_shared()),
         gauge_(model.gauge()) {
@@ -288,7 +288,7 @@ AdjustSummary adjust_with_chart(const ModelKernel& kernel,
                                 Adjusted& state,
                                 ChartValues& values) {
   assert(views.size() == state.poses.size());
-  ChartProblem problem(kernel, views, model, options.fix_focal);
+  ChartProblem problem(kernel, views, model, options.num_fixed);
   AdjustSummary summary;
   double damping = 1e-8;
   while (summary.iterations < options.max_iterations) {
@@ -332,10 +332,10 @@ std::optional<ChartInformation> inverse_information_with_chart(
     const ModelKernel& kernel,
     std::span<const ViewPoints* const> views,
     const ChartModel& model,
-    bool fix_focal,
+    int num_fixed,
     const Adjusted& state,
     const ChartValues& values) {
-  ChartProblem problem(kernel, views, model, fix_focal);
+  ChartProblem problem(kernel, views, model, num_fixed);
   const std::optional<Equations> equations = problem.equations(state, values);
   if (!equations) return std::nullopt;
   const std::optional<Eigen::MatrixXd> reduced = problem.reduced(*equations, 0.0, nullptr);

@@ -36,7 +36,7 @@ struct ChartInformation {
     const ModelKernel& kernel,
     std::span<const ViewPoints* const> views,
     const ChartModel& model,
-    bool fix_focal,
+    int num_fixed,
     const Adjusted& state,
     const ChartValues& values);
 

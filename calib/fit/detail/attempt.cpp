@@ -81,7 +81,7 @@ class Fitter {
     attempt.state.poses = attempt.frames.active_poses();
     const AdjustSummary summary = adjust(kernel_,
                                          views,
-                                         {.fix_focal = options_.focal_mode == FocalMode::kFixed,
+                                         {.num_fixed = num_fixed(options_.focal_mode),
                                           .cauchy_scale = cauchy_scale,
                                           .cost_tolerance = tolerance},
                                          attempt.state);
@@ -137,13 +137,12 @@ bool reject_with_chart(const ModelKernel& kernel,
     if (frames.num_active() == 0) break;
     any = true;
     attempt.state.poses = frames.active_poses();
-    const AdjustSummary summary =
-        adjust_with_chart(kernel,
-                          frames.fitted_views(),
-                          model,
-                          {.fix_focal = options.focal_mode == FocalMode::kFixed},
-                          attempt.state,
-                          attempt.chart->values);
+    const AdjustSummary summary = adjust_with_chart(kernel,
+                                                    frames.fitted_views(),
+                                                    model,
+                                                    {.num_fixed = num_fixed(options.focal_mode)},
+                                                    attempt.state,
+                                                    attempt.chart->values);
     attempt.converged = summary.converged;
     attempt.sum_of_squares = summary.sum_of_squares;
     attempt.iterations += summary.iterations;
@@ -177,14 +176,14 @@ void fit_chart(const ModelKernel& kernel,
                const FitOptions& options,
                const ChartSites& sites,
                Attempt& attempt) {
-  const bool fix_focal = options.focal_mode == FocalMode::kFixed;
+  const int fixed = num_fixed(options.focal_mode);
   Frames& frames = attempt.frames;
   for (int round = 0; round < kMaxChartRounds; ++round) {
     const std::vector<const ViewPoints*> views = frames.fitted_views();
     const ChartProblemSet set{.kernel = kernel,
                               .views = views,
                               .sites = sites,
-                              .fix_focal = fix_focal,
+                              .num_fixed = fixed,
                               .threads = options.threads};
     attempt.chart_fit.reason = chart_untestable(set);
     if (!attempt.chart_fit.reason.empty()) return;

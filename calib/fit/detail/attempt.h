@@ -16,6 +16,11 @@
 
 namespace trueplate::fit::detail {
 
+/// How many of the leading intrinsics stay.
+[[nodiscard]] constexpr int num_fixed(FocalMode mode) {
+  return mode == FocalMode::kFree ? 0 : mode == FocalMode::kOneFixed ? 1 : 2;
+}
+
 /// One complete fit from one start.
 struct Attempt {
   StartPinhole start;

@@ -29,7 +29,7 @@ Eigen::Index num_residuals(const ChartProblemSet& set) {
 }
 
 Eigen::Index num_unknowns(const ChartProblemSet& set, const ChartModel& model) {
-  return set.kernel.num_intrinsics() - (set.fix_focal ? 2 : 0) +
+  return set.kernel.num_intrinsics() - set.num_fixed +
          kNumPose * static_cast<Eigen::Index>(set.views.size()) + model.num_independent();
 }
 
@@ -45,13 +45,13 @@ std::optional<ChartSolution> solve(const ChartProblemSet& set,
       set.kernel,
       set.views,
       model,
-      {.fix_focal = set.fix_focal, .cost_tolerance = 1e-12, .max_iterations = 100},
+      {.num_fixed = set.num_fixed, .cost_tolerance = 1e-12, .max_iterations = 100},
       result.state,
       result.values);
   if (!summary.converged) return std::nullopt;
   result.sum_of_squares = summary.sum_of_squares;
   result.information = inverse_information_with_chart(
-      set.kernel, set.views, model, set.fix_focal, result.state, result.values);
+      set.kernel, set.views, model, set.num_fixed, result.state, result.values);
   if (!result.information) return std::nullopt;
   return result;
 }
@@ -107,7 +107,7 @@ class Chooser {
                                      const ChartSolution& trial) const {
     const auto judged = [&](const ChartModel& model, const Adjusted& state) {
       return held_out(
-          set_.kernel, set_.views, state, set_.fix_focal, kTestFolds, set_.threads, &model);
+          set_.kernel, set_.views, state, set_.num_fixed, kTestFolds, set_.threads, &model);
     };
     const std::optional<HeldOut> old_way = judged(before, best_.state);
     const std::optional<HeldOut> new_way = judged(after, trial.state);

@@ -26,7 +26,7 @@ struct ChartProblemSet {
   const ModelKernel& kernel;
   std::span<const ViewPoints* const> views;  // numbered
   const ChartSites& sites;
-  bool fix_focal = false;
+  int num_fixed = 0;
   int threads = 0;
 };
 

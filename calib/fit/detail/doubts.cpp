@@ -24,6 +24,7 @@ constexpr double kHighRmsPx = 1.0;
 constexpr double kVeryHighRmsPx = 2.0;
 constexpr double kUncertainFocal = 0.005;
 constexpr double kFarPrincipal = 0.05;
+constexpr double kUncertainPrincipal = 0.005;
 constexpr double kHeldOutExcess = 1.3;  // over what the noise alone would give
 constexpr double kManyRejected = 0.05;
 constexpr double kUncertainMapPx = 0.5;
@@ -56,6 +57,24 @@ int num_distinct_tilts(const LensFit& fit) {
   return static_cast<int>(normals.size());
 }
 
+/// Over how many degrees the chart was turned in the picture, between the used views.
+double roll_range_deg(const LensFit& fit) {
+  std::vector<double> rolls;
+  for (const FrameFit& frame : fit.frames) {
+    if (!frame.used) continue;
+    const Eigen::Matrix3d& r = frame.camera_from_chart.rotation;
+    // A grid looks the same after half a turn.
+    const double roll = std::atan2(r(1, 0), r(0, 0)) * 180.0 / EIGEN_PI;
+    rolls.push_back(roll < 0.0 ? roll + 180.0 : roll);
+  }
+  if (rolls.empty()) return 0.0;
+  std::sort(rolls.begin(), rolls.end());
+  // The whole half turn less its largest gap.
+  double gap = rolls.front() + 180.0 - rolls.back();
+  for (std::size_t i = 1; i < rolls.size(); ++i) gap = std::max(gap, rolls[i] - rolls[i - 1]);
+  return 180.0 - gap;
+}
+
 /// Area of the convex hull of the points (Andrew's monotone chain).
 double hull_area(std::vector<Point2d> points) {
   const auto less = [](const Point2d& a, const Point2d& b) {
@@ -84,7 +103,7 @@ double hull_area(std::vector<Point2d> points) {
 
 void about_geometry(const LensFit& fit, const FitOptions& options, Collector& out) {
   const int tilts = num_distinct_tilts(fit);
-  if (tilts < kFewTilts && options.focal_mode == FocalMode::kFree) {
+  if (tilts < kFewTilts && options.focal_mode != FocalMode::kFixed) {
     out.add("few-tilts",
             tilts,
             fmt::format("{} differently tilted view{} (views closer than {} degrees count as one): "
@@ -170,6 +189,20 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
             fmt::format("the focal length is known to {:.2f} % (one standard deviation) only: add "
                         "tilted frames, or frames with a larger chart",
                         100.0 * focal_doubt));
+  }
+  const double longer = std::max(fit.lens.plate_size.width, fit.lens.plate_size.height);
+  const double centre_doubt = std::max(fit.sigma(2), fit.sigma(3)) / longer;
+  if (centre_doubt > kUncertainPrincipal) {
+    out.add(
+        "uncertain-principal-point",
+        centre_doubt,
+        fmt::format("the principal point is known to {:.2g} x {:.2g} px only ({:.1f} % of the "
+                    "plate's longer side; the chart was rolled over {:.0f} degrees): add tilted "
+                    "frames, some with the camera or the chart rolled by 90 degrees",
+                    fit.sigma(2),
+                    fit.sigma(3),
+                    100.0 * centre_doubt,
+                    roll_range_deg(fit)));
   }
   const Point2d centre(0.5 * fit.lens.plate_size.width, 0.5 * fit.lens.plate_size.height);
   const double off = (fit.lens.principal_point_px - centre).norm() /

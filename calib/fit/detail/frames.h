@@ -81,6 +81,7 @@ class Frames {
  private:
   void predict(Frame& frame, const Eigen::VectorXd& intrinsics) const;
   [[nodiscard]] double median_frame_sigma_px() const;
+  void leave_out_misfits();
 
   const ModelKernel* kernel_ = nullptr;
   const Screened* screened_ = nullptr;

@@ -86,11 +86,11 @@ struct Learned {
 
 std::optional<Learned> learn(const ModelKernel& kernel,
                              std::span<const ViewPoints* const> views,
-                             bool fix_focal,
+                             int num_fixed,
                              const ChartModel* chart,
                              Adjusted state) {
   // A loose stop: the judgement needs two or three digits.
-  const AdjustOptions options{.fix_focal = fix_focal, .cost_tolerance = 1e-6, .max_iterations = 50};
+  const AdjustOptions options{.num_fixed = num_fixed, .cost_tolerance = 1e-6, .max_iterations = 50};
   if (chart != nullptr) {
     // From a chart as described: nothing of the other views may be left in the values.
     ChartValues values = chart->zero();
@@ -100,7 +100,7 @@ std::optional<Learned> learn(const ModelKernel& kernel,
     return Learned{std::move(state.intrinsics), chart->positions(values)};
   }
   if (!adjust(kernel, views, options, state).converged) return std::nullopt;
-  if (!inverse_information(kernel, views, fix_focal, state)) return std::nullopt;
+  if (!inverse_information(kernel, views, num_fixed, state)) return std::nullopt;
   return Learned{std::move(state.intrinsics), {}};
 }
 
@@ -109,7 +109,7 @@ std::optional<Learned> learn(const ModelKernel& kernel,
 std::optional<HeldOut> held_out(const ModelKernel& kernel,
                                 std::span<const ViewPoints* const> views,
                                 const Adjusted& fitted,
-                                bool fix_focal,
+                                int num_fixed,
                                 int num_folds,
                                 int threads,
                                 const ChartModel* chart) {
@@ -129,7 +129,7 @@ std::optional<HeldOut> held_out(const ModelKernel& kernel,
         state.poses.push_back(fitted.poses[i]);
       }
       const std::optional<Learned> learned =
-          learn(kernel, others, fix_focal, chart, std::move(state));
+          learn(kernel, others, num_fixed, chart, std::move(state));
       if (!learned) continue;
       for (std::size_t i = first; i < last; ++i) {
         ViewPoints view = *views[i];

@@ -26,7 +26,7 @@ struct HeldOut {
 [[nodiscard]] std::optional<HeldOut> held_out(const ModelKernel& kernel,
                                               std::span<const ViewPoints* const> views,
                                               const Adjusted& fitted,
-                                              bool fix_focal,
+                                              int num_fixed,
                                               int num_folds,
                                               int threads,
                                               const ChartModel* chart = nullptr);

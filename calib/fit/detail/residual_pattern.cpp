@@ -98,23 +98,15 @@ class Lattice {
   std::unordered_map<std::uint64_t, std::size_t> cells_;
 };
 
-}  // namespace
-
-std::optional<double> local_noise_px(const std::vector<target::View>& views,
-                                     const std::vector<FrameFit>& frames) {
+/// Sum of squared second differences, and their number.
+struct Differences {
   double squares = 0.0;
   std::size_t triples = 0;
-  for (std::size_t f = 0; f < frames.size(); ++f) {
-    if (!frames[f].used) continue;
-    std::vector<Site> sites;
-    for (std::size_t c = 0; c < frames[f].points.size(); ++c) {
-      const PointFit& point = frames[f].points[c];
-      if (!point.used) continue;
-      sites.push_back({views[f].corners[c].p_chart_mm.head<2>(), point.residual_px});
-    }
-    if (sites.size() < 3) continue;
+
+  void add(const std::vector<Site>& sites) {
+    if (sites.size() < 3) return;
     const double pitch = pitch_of(sites);
-    if (!(pitch > 0.0)) continue;
+    if (!(pitch > 0.0)) return;
     const Lattice lattice(sites, pitch);
     for (const Site& middle : sites) {
       lattice.around(middle.p_chart_mm, [&](const Site& side) {
@@ -129,9 +121,44 @@ std::optional<double> local_noise_px(const std::vector<target::View>& views,
       });
     }
   }
-  if (triples < kFewestTriples) return std::nullopt;
-  // Two coordinates, 3/2 each.
-  return std::sqrt(squares / (3.0 * static_cast<double>(triples)));
+
+  [[nodiscard]] std::optional<double> noise_px() const {
+    if (triples < kFewestTriples) return std::nullopt;
+    // Two coordinates, 3/2 each.
+    return std::sqrt(squares / (3.0 * static_cast<double>(triples)));
+  }
+};
+
+}  // namespace
+
+std::optional<double> local_noise_px(const std::vector<target::View>& views,
+                                     const std::vector<FrameFit>& frames) {
+  Differences differences;
+  for (std::size_t f = 0; f < frames.size(); ++f) {
+    if (!frames[f].used) continue;
+    std::vector<Site> sites;
+    for (std::size_t c = 0; c < frames[f].points.size(); ++c) {
+      const PointFit& point = frames[f].points[c];
+      if (!point.used) continue;
+      sites.push_back({views[f].corners[c].p_chart_mm.head<2>(), point.residual_px});
+    }
+    differences.add(sites);
+  }
+  return differences.noise_px();
+}
+
+std::optional<double> local_noise_px(const ViewPoints& view,
+                                     const std::vector<double>& residuals,
+                                     const std::vector<char>& used) {
+  std::vector<Site> sites;
+  for (std::size_t i = 0; i < view.size(); ++i) {
+    if (!used[i]) continue;
+    sites.push_back({{view.chart_mm[3 * i], view.chart_mm[3 * i + 1]},
+                     {residuals[2 * i], residuals[2 * i + 1]}});
+  }
+  Differences differences;
+  differences.add(sites);
+  return differences.noise_px();
 }
 
 }  // namespace trueplate::fit::detail

@@ -3,6 +3,7 @@
 #include <optional>
 #include <vector>
 
+#include "calib/fit/detail/view_points.h"
 #include "calib/fit/fit.h"
 #include "calib/target/view.h"
 
@@ -19,5 +20,10 @@ namespace trueplate::fit::detail {
 /// each block.
 [[nodiscard]] std::optional<double> local_noise_px(const std::vector<target::View>& views,
                                                    const std::vector<FrameFit>& frames);
+
+/// The same of one view; residuals are unweighted, 2 per corner.
+[[nodiscard]] std::optional<double> local_noise_px(const ViewPoints& view,
+                                                   const std::vector<double>& residuals,
+                                                   const std::vector<char>& used);
 
 }  // namespace trueplate::fit::detail

@@ -1,0 +1,185 @@
+// What the views do not determine has to be said, with numbers, and must not spoil what they do.
+
+#include <doctest/doctest.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <random>
+#include <vector>
+
+#include "calib/fit/fit.h"
+#include "tests/calib/fit/field_error.h"
+#include "tests/calib/fit/synthetic.h"
+
+using namespace trueplate;
+using fit::LensFit;
+
+namespace {
+
+const Warning* find_warning(const LensFit& fit, std::string_view code) {
+  const auto found = std::find_if(
+      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
+  return found == fit.warnings.end() ? nullptr : &*found;
+}
+
+/// Square-on views of a grid that fills the frame: the camera on a tripod before a wall, moved a
+/// little between frames, level to within `wobble_deg`.
+std::vector<target::View> square_on(int count, double noise_px, double wobble_deg, unsigned seed) {
+  const lens::Lens lens = tests::synthetic_lens();
+  std::mt19937 random(seed);
+  std::normal_distribution<double> noise(0.0, 1.0);
+  std::uniform_real_distribution<double> unit(-1.0, 1.0);
+  std::vector<target::View> views;
+  for (int v = 0; v < count; ++v) {
+    fit::Pose pose;
+    const double wobble = wobble_deg * EIGEN_PI / 180.0;
+    pose.rotation = (Eigen::AngleAxisd(wobble * unit(random), Eigen::Vector3d::UnitX()) *
+                     Eigen::AngleAxisd(wobble * unit(random), Eigen::Vector3d::UnitY()) *
+                     Eigen::AngleAxisd(0.02 * unit(random), Eigen::Vector3d::UnitZ()))
+                        .toRotationMatrix();
+    pose.translation_mm = {20.0 * unit(random), 20.0 * unit(random), 1000.0 + 50.0 * unit(random)};
+    target::View view;
+    view.frame = fmt::format("wall.{}", 1001 + v);
+    view.plate_size = lens.plate_size;
+    for (int j = -20; j <= 20; ++j) {
+      for (int i = -30; i <= 30; ++i) {
+        target::Corner corner;
+        corner.p_chart_mm = {25.0 * i, 25.0 * j, 0.0};
+        const Eigen::Vector3d p = pose.rotation * corner.p_chart_mm + pose.translation_mm;
+        const auto q = lens::distort(lens.model, p.hnormalized());
+        if (!q) continue;
+        corner.p_plate_px =
+            lens::px_from_ideal(lens, *q) + noise_px * Point2d(noise(random), noise(random));
+        if (corner.p_plate_px.minCoeff() < 0.0 || corner.p_plate_px.x() > 1920.0 ||
+            corner.p_plate_px.y() > 1080.0) {
+          continue;
+        }
+        view.corners.push_back(corner);
+      }
+    }
+    views.push_back(std::move(view));
+  }
+  return views;
+}
+
+void check_flagged(const LensFit& fit) {
+  const Warning* warning = find_warning(fit, "focal-assumed");
+  REQUIRE(warning);
+  CHECK(warning->value == fit.lens.focal_px.x());
+  REQUIRE(fit.focal_range_px);
+  const double truth = tests::synthetic_lens().focal_px.x();
+  CHECK(fit.focal_range_px->first <= truth);
+  CHECK(fit.focal_range_px->second >= truth);
+  CHECK(std::abs(fit.lens.focal_px.x() - truth) < 2.0 * fit.sigma(0));
+}
+
+}  // namespace
+
+TEST_CASE("a grid square-on: straightened all the same, the focal length flagged") {
+  const lens::Lens truth = tests::synthetic_lens();
+  for (const int count : {1, 5}) {
+    for (unsigned seed = 50; seed < 53; ++seed) {
+      CAPTURE(count);
+      CAPTURE(seed);
+      const auto fitted = fit::fit_lens(square_on(count, 0.05, 0.0, seed), {});
+      REQUIRE(fitted);
+      check_flagged(*fitted);
+      const auto error = tests::field_error_px(truth, fitted->lens);
+      REQUIRE(error);
+      MESSAGE(
+          fmt::format("{} frames: straightened to {:.4f} px; focal length {:.0f} +- {:.0f} px, "
+                      "truth {:.0f}, {:.0f} "
+                      "to {:.0f} fit as well",
+                      count,
+                      *error,
+                      fitted->lens.focal_px.x(),
+                      fitted->sigma(0),
+                      truth.focal_px.x(),
+                      fitted->focal_range_px->first,
+                      fitted->focal_range_px->second));
+      // One frame has less to average.
+      CHECK(*error < (count == 1 ? 0.1 : 0.05));
+    }
+  }
+}
+
+TEST_CASE("a hand-held grid, nearly square-on: determined, or flagged") {
+  const lens::Lens truth = tests::synthetic_lens();
+  for (const double wobble : {0.3, 1.0, 3.0}) {
+    for (unsigned seed = 60; seed < 64; ++seed) {
+      CAPTURE(wobble);
+      CAPTURE(seed);
+      const auto fitted = fit::fit_lens(square_on(5, 0.05, wobble, seed), {});
+      if (!fitted) {
+        MESSAGE(fmt::format("wobble {} degrees: {}", wobble, fitted.error().message));
+        CHECK(fitted.error().code == ErrorCode::kUndetermined);
+        continue;
+      }
+      const auto error = tests::field_error_px(truth, fitted->lens);
+      REQUIRE(error);
+      MESSAGE(
+          fmt::format("wobble {} degrees: straightened to {:.4f} px; focal length {:.0f} +- {:.0f} "
+                      "px, {}",
+                      wobble,
+                      *error,
+                      fitted->lens.focal_px.x(),
+                      fitted->sigma(0),
+                      fitted->focal_range_px ? "assumed" : "fitted"));
+      CHECK(*error < 0.1);
+      CHECK(std::abs(fitted->lens.focal_px.x() - truth.focal_px.x()) < 4.0 * fitted->sigma(0));
+      CHECK(find_warning(*fitted, "little-tilt"));
+    }
+  }
+}
+
+TEST_CASE("square-on with the focal length given: stable, fixed or nominal") {
+  const lens::Lens truth = tests::synthetic_lens();
+  const auto views = square_on(5, 0.05, 0.0, 70);
+  const auto fixed =
+      fit::fit_lens(views, {.focal_mode = fit::FocalMode::kFixed, .focal_px = truth.focal_px});
+  REQUIRE(fixed);
+  CHECK(fixed->lens.focal_px == truth.focal_px);
+  CHECK_FALSE(fixed->focal_range_px);
+  CHECK_FALSE(find_warning(*fixed, "focal-assumed"));
+  CHECK(*tests::field_error_px(truth, fixed->lens) < 0.05);
+  // With the true focal length the coefficients are the true ones.
+  CHECK(std::abs(fixed->parameters(4) + 0.18) < 5.0 * fixed->sigma(4));
+
+  const Point2d nominal = 1.02 * truth.focal_px;
+  const auto given = fit::fit_lens(views, {.focal_px = nominal});
+  REQUIRE(given);
+  CHECK(given->lens.focal_px.x() == nominal.x());
+  check_flagged(*given);
+  CHECK(find_warning(*given, "focal-assumed")->message.find("was given") != std::string::npos);
+  CHECK(*tests::field_error_px(truth, given->lens) < 0.05);
+}
+
+TEST_CASE("a single tilted view is refused: what it straightens depends on the focal length") {
+  for (unsigned seed = 80; seed < 84; ++seed) {
+    const auto data = tests::synthetic_views(
+        tests::synthetic_lens(), {.num_views = 1, .max_tilt_deg = 35.0, .fill = 0.7, .seed = seed});
+    const auto fitted = fit::fit_lens(data.views, {});
+    if (fitted) {
+      check_flagged(*fitted);
+    } else {
+      CHECK(fitted.error().code == ErrorCode::kUndetermined);
+    }
+  }
+}
+
+TEST_CASE("an uncertain principal point is named, with the roll that was seen") {
+  // A long lens: the principal point hides behind the tilt.
+  lens::Lens truth = tests::synthetic_lens();
+  truth.focal_px *= 4.0;
+  truth.model = lens::RadialTangential({-0.05, 0.0, 0.0, 0.0, 0.0});
+  const auto data = tests::synthetic_views(
+      truth, {.num_views = 12, .noise_px = 0.3, .max_tilt_deg = 25.0, .fill = 0.4, .seed = 90});
+  const auto fitted = fit::fit_lens(data.views, {});
+  REQUIRE(fitted);
+  const Warning* warning = find_warning(*fitted, "uncertain-principal-point");
+  REQUIRE(warning);
+  CHECK(warning->message.find("rolled over") != std::string::npos);
+  CHECK(std::abs(fitted->lens.principal_point_px.x() - truth.principal_point_px.x()) <
+        4.0 * fitted->sigma(2));
+}
