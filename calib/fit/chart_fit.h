@@ -63,6 +63,7 @@ struct ChartFit {
   /// the best similarity, in mm; the noise's share is taken out. sigma is that of one point's
   /// distance.
   std::optional<Measured> print_error_mm;
+  int num_turned = 0;              // views that had read the print upside down
   std::vector<ChartPoint> points;  // empty where the chart is as described
 
   [[nodiscard]] bool as_described() const {

@@ -235,8 +235,9 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
         fmt::format("the fit did not settle within {} steps", attempt.iterations));
   }
 
+  const detail::HalfTurn half_turn(chart.sites);
   attempt.chart_fit.reason = chart.reason;
-  if (chart.reason.empty()) detail::fit_chart(kernel, options, chart.sites, attempt);
+  if (chart.reason.empty()) detail::fit_chart(kernel, options, chart.sites, half_turn, attempt);
   const bool with_chart = attempt.chart && attempt.chart->terms.any();
   const ChartModel chart_model(chart.sites,
                                with_chart ? attempt.chart->terms : detail::ChartTerms{});
@@ -277,7 +278,7 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   if (with_chart) {
     detail::describe_chart(chart_model, *attempt.chart, fit.noise_sigma_px, fit.chart);
   }
-  fit.frames = frames.report(views);
+  fit.frames = frames.report(views, half_turn);
   fit.num_frames = static_cast<int>(fitted.size());
   fit.start = attempt.start;
   fit.iterations = attempt.iterations;

@@ -133,6 +133,7 @@ nlohmann::json chart_json(const fit::ChartFit& chart) {
           {"bend_degree", chart.bend_degree},
           {"bend_mm", measured_json(chart.bend_mm)},
           {"print_error_mm", measured_json(chart.print_error_mm)},
+          {"num_turned", chart.num_turned},
           {"not_tested", chart.reason},
           {"tests", tests}};
 }

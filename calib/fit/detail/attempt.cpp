@@ -175,7 +175,9 @@ Attempt best_attempt(const ModelKernel& kernel,
 void fit_chart(const ModelKernel& kernel,
                const FitOptions& options,
                const ChartSites& sites,
+               const HalfTurn& half_turn,
                Attempt& attempt) {
+  const ChartIdentity identity = options.chart_identity;
   const int fixed = num_fixed(options.focal_mode);
   Frames& frames = attempt.frames;
   for (int round = 0; round < kMaxChartRounds; ++round) {
@@ -187,6 +189,15 @@ void fit_chart(const ModelKernel& kernel,
                               .threads = options.threads};
     attempt.chart_fit.reason = chart_untestable(set);
     if (!attempt.chart_fit.reason.empty()) return;
+    if (round == 0 && identity != ChartIdentity::kCommon) {
+      const std::vector<char> turned = find_half_turns(set, half_turn, attempt.state);
+      if (!turned.empty()) {
+        frames.turn(turned, half_turn);
+        attempt.state.poses = frames.active_poses();
+        attempt.chart_fit.num_turned =
+            static_cast<int>(std::count(turned.begin(), turned.end(), 1));
+      }
+    }
     ChartSolution solution =
         choose_chart(set, options.chart_shape, attempt.state, attempt.chart_fit.tests);
     if (!solution.terms.any() && !attempt.chart) return;

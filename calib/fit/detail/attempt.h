@@ -41,10 +41,12 @@ struct Attempt {
                                    const std::vector<StartPinhole>& starts);
 
 /// Lets the chart depart from its description where the views demand it (choose_chart), and decides
-/// anew which corners and frames fit. `sites` are those of the screened views.
+/// anew which corners and frames fit. `sites` are those of the screened views. Views that have read
+/// an unmarked chart upside down are turned first (find_half_turns).
 void fit_chart(const ModelKernel& kernel,
                const FitOptions& options,
                const ChartSites& sites,
+               const HalfTurn& half_turn,
                Attempt& attempt);
 
 }  // namespace trueplate::fit::detail

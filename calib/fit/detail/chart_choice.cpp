@@ -33,29 +33,6 @@ Eigen::Index num_unknowns(const ChartProblemSet& set, const ChartModel& model) {
          kNumPose * static_cast<Eigen::Index>(set.views.size()) + model.num_independent();
 }
 
-std::optional<ChartSolution> solve(const ChartProblemSet& set,
-                                   const ChartTerms& terms,
-                                   const ChartSolution& start) {
-  const ChartModel model(set.sites, terms);
-  ChartSolution result{.terms = terms,
-                       .values = model.converted(ChartModel(set.sites, start.terms), start.values),
-                       .state = start.state,
-                       .information = std::nullopt};
-  const AdjustSummary summary = adjust_with_chart(
-      set.kernel,
-      set.views,
-      model,
-      {.num_fixed = set.num_fixed, .cost_tolerance = 1e-12, .max_iterations = 100},
-      result.state,
-      result.values);
-  if (!summary.converged) return std::nullopt;
-  result.sum_of_squares = summary.sum_of_squares;
-  result.information = inverse_information_with_chart(
-      set.kernel, set.views, model, set.num_fixed, result.state, result.values);
-  if (!result.information) return std::nullopt;
-  return result;
-}
-
 class Chooser {
  public:
   Chooser(const ChartProblemSet& set, ChartSolution flat, std::vector<ChartTest>& tests)
@@ -66,7 +43,7 @@ class Chooser {
 
   /// Fits with these terms; keeps them when the views demand it.
   bool consider(const ChartTerms& terms, std::string name) {
-    std::optional<ChartSolution> trial = solve(set_, terms, best_);
+    std::optional<ChartSolution> trial = solve_chart(set_, terms, best_);
     ChartTest test{.term = std::move(name)};
     if (trial) {
       const ChartModel before(set_.sites, best_.terms);
@@ -95,7 +72,7 @@ class Chooser {
 
   /// Fits with these terms whatever the tests say. False when the views do not determine them.
   bool force(const ChartTerms& terms) {
-    std::optional<ChartSolution> trial = solve(set_, terms, best_);
+    std::optional<ChartSolution> trial = solve_chart(set_, terms, best_);
     if (trial) best_ = *std::move(trial);
     return trial.has_value();
   }
@@ -163,6 +140,29 @@ void force(Chooser& chooser, ChartShape shape, bool print_testable) {
 
 }  // namespace
 
+std::optional<ChartSolution> solve_chart(const ChartProblemSet& set,
+                                         const ChartTerms& terms,
+                                         const ChartSolution& start) {
+  const ChartModel model(set.sites, terms);
+  ChartSolution result{.terms = terms,
+                       .values = model.converted(ChartModel(set.sites, start.terms), start.values),
+                       .state = start.state,
+                       .information = std::nullopt};
+  const AdjustSummary summary = adjust_with_chart(
+      set.kernel,
+      set.views,
+      model,
+      {.num_fixed = set.num_fixed, .cost_tolerance = 1e-12, .max_iterations = 100},
+      result.state,
+      result.values);
+  if (!summary.converged) return std::nullopt;
+  result.sum_of_squares = summary.sum_of_squares;
+  result.information = inverse_information_with_chart(
+      set.kernel, set.views, model, set.num_fixed, result.state, result.values);
+  if (!result.information) return std::nullopt;
+  return result;
+}
+
 std::string chart_untestable(const ChartProblemSet& set) {
   if (set.views.size() < kFewestViews) {
     return fmt::format(
@@ -200,7 +200,7 @@ ChartSolution choose_chart(const ChartProblemSet& set,
                       .values = ChartModel(set.sites, {}).zero(),
                       .state = state,
                       .information = std::nullopt};
-  std::optional<ChartSolution> flat = solve(set, {}, start);
+  std::optional<ChartSolution> flat = solve_chart(set, {}, start);
   if (!flat) return start;
   const double squares = flat->sum_of_squares;
   Chooser chooser(set, *std::move(flat), tests);

@@ -35,6 +35,12 @@ struct ChartProblemSet {
 [[nodiscard]] std::string chart_untestable(const ChartProblemSet& set);
 [[nodiscard]] std::string print_untestable(const ChartProblemSet& set);
 
+/// Fits with these terms, from another solution's state and values. nullopt when the views do not
+/// determine them.
+[[nodiscard]] std::optional<ChartSolution> solve_chart(const ChartProblemSet& set,
+                                                       const ChartTerms& terms,
+                                                       const ChartSolution& start);
+
 /// Finds which departures of the chart the views demand (ChartShape::kAuto), or fits the ones asked
 /// for. `state` is a start. Each term has to pass three tests: Fisher's F-test against the fit
 /// without it, at kChartSignificance; a gain worth having, kWorthwhileGainPx; and frames left out

@@ -113,6 +113,17 @@ void Frames::set_chart(const std::vector<Eigen::Vector3d>& positions) {
   }
 }
 
+void Frames::turn(const std::vector<char>& turned, const HalfTurn& half_turn) {
+  std::size_t next = 0;
+  for (Frame& frame : all) {
+    if (!frame.active || !turned[next++]) continue;
+    half_turn.apply(frame.points);
+    half_turn.apply(frame.fitted);
+    frame.pose = half_turn.apply(frame.pose);
+    frame.turned = !frame.turned;
+  }
+}
+
 std::string Frames::first_reason() const {
   for (const Frame& frame : all) {
     if (!frame.active) return frame.reason;
@@ -319,7 +330,8 @@ void Frames::leave_out_misfits() {
   }
 }
 
-std::vector<FrameFit> Frames::report(const std::vector<target::View>& views) const {
+std::vector<FrameFit> Frames::report(const std::vector<target::View>& views,
+                                     const HalfTurn& half_turn) const {
   constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
   std::vector<FrameFit> result(views.size());
   for (std::size_t i = 0; i < views.size(); ++i) {
@@ -341,7 +353,7 @@ std::vector<FrameFit> Frames::report(const std::vector<target::View>& views) con
     out.reason = frame.reason;
     out.has_pose = !frame.residuals.empty();
     if (!out.has_pose) continue;
-    out.camera_from_chart = frame.pose;
+    out.camera_from_chart = frame.turned ? half_turn.apply(frame.pose) : frame.pose;
     const Eigen::Vector3d normal =
         frame.pose.rotation * frame.screened->plane_from_chart.rotation.row(2).transpose();
     out.chart_normal = normal.z() < 0.0 ? Eigen::Vector3d(-normal) : normal;

@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "calib/fit/detail/half_turns.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/screen.h"
 #include "calib/fit/detail/view_points.h"
@@ -20,6 +21,7 @@ struct Frame {
   bool active = true;      // takes part in the next adjustment
   std::string reason;      // why not
   ViewPoints points;       // the usable corners, where the chart is believed to have them
+  bool turned = false;     // the points are numbered as if the chart had been read upside down
   std::vector<char> used;  // per usable corner
   ViewPoints fitted;       // the used corners
   std::vector<double>
@@ -46,6 +48,9 @@ class Frames {
 
   /// Moves every corner to where the chart's points are. The corners must be numbered.
   void set_chart(const std::vector<Eigen::Vector3d>& positions);
+
+  /// Reads the chart of some active frames (one entry for each) the other way round.
+  void turn(const std::vector<char>& turned, const HalfTurn& half_turn);
 
   /// Predicts every usable corner anew. A frame with corners behind the camera becomes inactive.
   void update(const Eigen::VectorXd& intrinsics);
@@ -76,7 +81,9 @@ class Frames {
   bool decide(double limit_sigma, double frame_limit_factor);
 
   /// What the caller gets to see, one entry per view in the caller's order.
-  [[nodiscard]] std::vector<FrameFit> report(const std::vector<target::View>& views) const;
+  /// Poses are those of the chart as the view has it.
+  [[nodiscard]] std::vector<FrameFit> report(const std::vector<target::View>& views,
+                                             const HalfTurn& half_turn) const;
 
  private:
   void predict(Frame& frame, const Eigen::VectorXd& intrinsics) const;

@@ -319,6 +319,48 @@ TEST_CASE("views whose points are not known again tell nothing about the print")
   CHECK(has_warning(*forced, "chart-not-fitted"));
 }
 
+TEST_CASE("views that read an unmarked print upside down are found by its errors") {
+  const lens::Lens truth = tests::synthetic_lens();
+  const Print print = [](const Eigen::Vector3d& p) {
+    return Eigen::Vector3d(bowed(p) + misprinted(p) - p);
+  };
+  const auto data = tests::synthetic_views(truth, board(print, 79));
+  std::vector<target::View> views = data.views;
+  const std::vector<std::size_t> wrong{1, 2, 5, 9, 14};
+  for (const std::size_t v : wrong) {
+    for (target::Corner& corner : views[v].corners) {
+      corner.p_chart_mm = Eigen::Vector3d(200.0, 125.0, 0.0) - corner.p_chart_mm;
+    }
+  }
+  const auto straight = fit::fit_lens(data.views, {});
+  const auto turned = fit::fit_lens(views, {.chart_identity = ChartIdentity::kUpToTurn});
+  const auto believed = fit::fit_lens(views, {.chart_identity = ChartIdentity::kCommon});
+  REQUIRE(straight);
+  REQUIRE(turned);
+  REQUIRE(believed);
+  MESSAGE(fmt::format(
+      "rms {:.4f} px read rightly, {:.4f} px turned back, {:.4f} px with 5 of 16 upside "
+      "down",
+      straight->rms_px,
+      turned->rms_px,
+      believed->rms_px));
+  CHECK(straight->chart.num_turned == 0);
+  CHECK(turned->chart.num_turned == 5);
+  CHECK(turned->rms_px == doctest::Approx(straight->rms_px).epsilon(1e-6));
+  CHECK((turned->parameters - straight->parameters)
+            .cwiseQuotient(straight->sigma)
+            .cwiseAbs()
+            .maxCoeff() < 1e-3);
+  // Poses are those of the chart as each view has it.
+  for (const std::size_t v : wrong) {
+    const fit::Pose& pose = turned->frames[v].camera_from_chart;
+    const Eigen::Vector3d origin = pose.translation_mm;
+    const fit::Pose& other = straight->frames[v].camera_from_chart;
+    CHECK((origin - other.rotation * Eigen::Vector3d(200.0, 125.0, 0.0) - other.translation_mm)
+              .norm() < 1e-3);
+  }
+}
+
 TEST_CASE("forced shapes are fitted, and names go both ways") {
   const auto data = tests::synthetic_views(tests::synthetic_lens(), board({}, 77));
   const auto bent = fit::fit_lens(data.views, {.chart_shape = ChartShape::kBent});
