@@ -7,6 +7,9 @@
 //     bench_fit              20, 50 and 100 views against the library; ours alone at 200 and 400
 //     bench_fit --large      also the library at 200 and 400 views
 // Other arguments are Google Benchmark's.
+//
+// Then, without the library, ours as the program runs (rejection, chart fitted, held-out folds)
+// from 10 to 2,000 views and at 5,000 points a view, once each, with the memory it took.
 
 #include <benchmark/benchmark.h>
 
@@ -15,6 +18,7 @@
 #include <cstdio>
 #include <cstdlib>
 #include <ctime>
+#include <fstream>
 #include <functional>
 #include <map>
 #include <opencv2/calib3d.hpp>
@@ -44,6 +48,56 @@ const std::vector<target::View>& views_of(int num_views) {
     tests::round_for_library(views);
   }
   return views;
+}
+
+/// Peak resident memory since the last reset, in MB; of Linux (proc(5): VmHWM, clear_refs).
+double peak_mb() {
+  std::ifstream status("/proc/self/status");
+  std::string word;
+  while (status >> word) {
+    double kb = 0.0;
+    if (word == "VmHWM:" && status >> kb) return kb / 1024.0;
+  }
+  return std::nan("");
+}
+void reset_peak() { std::ofstream("/proc/self/clear_refs") << "5"; }
+
+/// Once each: time and memory of a whole fit.
+void report_scaling() {
+  struct Size {
+    int num_views;
+    int columns;
+    int rows;
+  };
+  std::printf("\nas the program runs, one thread, once each\n");
+  for (const Size& size : {Size{10, 9, 6},
+                           Size{100, 9, 6},
+                           Size{500, 9, 6},
+                           Size{2000, 9, 6},
+                           Size{10, 100, 50},
+                           Size{60, 100, 50},
+                           Size{200, 100, 50}}) {
+    const std::vector<target::View> views =
+        tests::synthetic_views(tests::synthetic_lens(),
+                               {.num_views = size.num_views,
+                                .columns = size.columns,
+                                .rows = size.rows,
+                                .pitch_mm = 200.0 / (size.columns - 1)})
+            .views;
+    reset_peak();
+    const double before = peak_mb();
+    const std::clock_t begin = std::clock();
+    const auto fitted = fit::fit_lens(views, {.threads = 1});
+    const double seconds = static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
+    std::printf(
+        "%5d views of %4d points: %8.3f s (%.3f ms a view), %.0f MB over the views' own%s\n",
+        size.num_views,
+        size.columns * size.rows,
+        seconds,
+        1e3 * seconds / size.num_views,
+        peak_mb() - before,
+        fitted ? "" : "; failed");
+  }
 }
 
 /// What the comparison times: nothing but the least-squares fit and its covariance.
@@ -193,5 +247,6 @@ int main(int argc, char** argv) {
     }
     std::printf("\n");
   }
+  report_scaling();
   return 0;
 }
