@@ -234,6 +234,18 @@ struct Input {
   double pixel_aspect = 1.0;
 };
 
+/// The fit with the model asked for, or with the one chosen, and then its `trials`.
+Result<fit::LensFit> fitted_to(const std::vector<target::View>& views,
+                               const fit::FitOptions& options,
+                               bool choose_model,
+                               std::vector<fit::ModelTrial>& trials) {
+  if (!choose_model) return fit::fit_lens(views, options);
+  Result<fit::ModelChoice> choice = fit::fit_best_model(views, options);
+  if (!choice) return fail(choice.error());
+  trials = std::move(choice->trials);
+  return std::move(choice->fit);
+}
+
 Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& options) {
   fit::FitOptions fit_options = options.fit;
   // An anamorphic plate as recorded is squeezed; unless the files say otherwise their pixels are
@@ -261,7 +273,8 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
                 "there is no focal length to keep fixed: the nominal one is not given");
   }
 
-  Result<fit::LensFit> fitted = fit::fit_lens(input.views, fit_options);
+  std::vector<fit::ModelTrial> trials;
+  Result<fit::LensFit> fitted = fitted_to(input.views, fit_options, options.choose_model, trials);
   if (!fitted) return fail(fitted.error());
   fitted->lens.pixel_aspect = pixel_aspect;
   fitted->lens.squeeze = options.squeeze;
@@ -279,7 +292,12 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
                     : "least squares on all chart corners",
       .footage = {},
   };
+  if (!trials.empty()) {
+    calibration.profile.provenance.method +=
+        fmt::format("; the lens model chosen among {} by frames held out", trials.size());
+  }
   calibration.fit = std::move(*fitted);
+  calibration.trials = std::move(trials);
   return calibration;
 }
 

@@ -9,6 +9,7 @@
 
 #include "calib/base/result.h"
 #include "calib/fit/fit.h"
+#include "calib/fit/model_choice.h"
 #include "calib/footage/frame.h"
 #include "calib/footage/frame_set.h"
 #include "calib/footage/observations.h"
@@ -81,7 +82,8 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 
 /// Everything about a calibration that is not in the pictures.
 struct CalibrateOptions {
-  fit::FitOptions fit;  // focal_px, focal_ratio and chart_identity are set by calibrate()
+  fit::FitOptions fit;        // focal_px, focal_ratio and chart_identity are set by calibrate()
+  bool choose_model = false;  // fit::fit_best_model() finds the model; that of `fit` is ignored
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
   std::optional<double> pixel_aspect;  // default: what the frames say, else 1
@@ -95,6 +97,7 @@ struct CalibrateOptions {
 struct Calibration {
   profile::Profile profile;  // one station
   fit::LensFit fit;
+  std::vector<fit::ModelTrial> trials;  // empty unless the model was chosen
 };
 
 /// Fits the lens to detected frames. Frames without corners and frames that were not chosen are

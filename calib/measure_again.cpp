@@ -24,8 +24,9 @@ struct Predicted {
     const Eigen::Vector3d p_camera =
         camera_from_chart.rotation * Eigen::Vector3d(p_chart_mm.x(), p_chart_mm.y(), 0.0) +
         camera_from_chart.translation_mm;
-    if (!(p_camera.z() > 0.0)) return std::nullopt;
-    return lens::distort_px(lens, lens::px_from_ideal(lens, p_camera.head<2>() / p_camera.z()));
+    const auto p_distorted = lens::distort_ray(lens.model, p_camera);
+    if (!p_distorted) return std::nullopt;
+    return lens::px_from_ideal(lens, *p_distorted);
   }
 };
 

@@ -315,7 +315,14 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
                                 options.held_out_folds,
                                 options.threads,
                                 with_chart ? &chart_model : nullptr);
-    if (held_out) fit.held_out_rms_px = held_out->rms_px;
+    if (held_out) {
+      fit.held_out_rms_px = held_out->rms_px;
+      std::size_t judged = 0;
+      for (const Frame& frame : frames.all) {
+        if (!frame.active) continue;
+        fit.frames[frame.screened->index].held_out_squares_px2 = held_out->view_squares[judged++];
+      }
+    }
   }
   const detail::MapSigma map = detail::map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);
   fit.map_sigma_rms_px = map.rms_px;

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <limits>
 #include <optional>
 #include <string>
 #include <utility>
@@ -76,6 +77,9 @@ struct FrameFit {
       0.0, 0.0, 1.0};            // unit vector in camera axes, away from the camera
   double tilt_deg = 0.0;         // between the chart's normal and the optical axis, 0 .. 90
   std::vector<PointFit> points;  // one for each corner of the view, in its order
+  /// This frame's share of held_out_rms_px: the sum of squares over its judgements; NaN where there
+  /// was none.
+  double held_out_squares_px2 = std::numeric_limits<double>::quiet_NaN();
 };
 
 /// A fitted lens and all that is needed to judge it.

@@ -63,8 +63,8 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.t_stop = options.t_stop;
   result.program_version = kVersion;
   result.fit.threads = common.threads;
-  // auto means the default model, which suits any plate but a fisheye's.
-  if (options.model != "auto") result.fit.model = options.model;
+  result.choose_model = options.model == "auto";
+  if (!result.choose_model) result.fit.model = options.model;
   const auto table = lens::model_table();
   if (std::none_of(table.begin(), table.end(), [&](const lens::ModelInfo& row) {
         return row.name == result.fit.model;
@@ -172,6 +172,44 @@ nlohmann::json focal_range_json(const fit::LensFit& fit) {
   return {{"least", fit.focal_range_px->first}, {"most", fit.focal_range_px->second}};
 }
 
+nlohmann::json trials_json(const std::vector<fit::ModelTrial>& trials) {
+  const auto number = [](const std::optional<double>& value) {
+    return value ? nlohmann::json(*value) : nlohmann::json();
+  };
+  nlohmann::json result = nlohmann::json::array();
+  for (const fit::ModelTrial& trial : trials) {
+    result.push_back({{"model", trial.model},
+                      {"coefficients", trial.num_coefficients},
+                      {"rms_px", number(trial.rms_px)},
+                      {"held_out_rms_px", number(trial.held_out_rms_px)},
+                      {"bic_excess", trial.bic_excess},
+                      {"held_out_gain", trial.held_out_gain},
+                      {"chosen", trial.chosen},
+                      {"reason", trial.reason}});
+  }
+  return result;
+}
+
+/// The models that were tried, a line each.
+std::string trials_text(const std::vector<fit::ModelTrial>& trials) {
+  if (trials.empty()) return "";
+  const auto number = [](const std::optional<double>& value) {
+    return value ? fmt::format("{:.4f}", *value) : std::string("-");
+  };
+  std::string text = fmt::format(
+      "  {:<22} {:>6} {:>9} {:>9} {:>9}\n", "model", "terms", "rms px", "held out", "BIC over");
+  for (const fit::ModelTrial& trial : trials) {
+    text += fmt::format("  {:<22} {:>6} {:>9} {:>9} {:>9}  {}\n",
+                        trial.model,
+                        trial.num_coefficients,
+                        number(trial.rms_px),
+                        number(trial.held_out_rms_px),
+                        trial.rms_px ? fmt::format("{:.0f}", trial.bic_excess) : "-",
+                        trial.chosen ? "chosen" : trial.reason);
+  }
+  return text;
+}
+
 nlohmann::json result_json(const Calibration& calibration) {
   const profile::Station& station = calibration.profile.stations.front();
   const lens::Lens& lens = station.lens;
@@ -194,6 +232,7 @@ nlohmann::json result_json(const Calibration& calibration) {
   }
   const auto& held_out = calibration.fit.held_out_rms_px;
   return {{"model", lens::model_name(lens.model)},
+          {"models", trials_json(calibration.trials)},
           {"rms_px", calibration.fit.rms_px},
           {"held_out_rms_px", held_out ? nlohmann::json(*held_out) : nlohmann::json()},
           {"max_px", calibration.fit.max_residual_px},
@@ -235,6 +274,7 @@ std::string summary(const Calibration& calibration, const std::string& output) {
         fmt::format("  {} more frames with a chart were not chosen; the profile says why, each\n",
                     num_not_chosen);
   }
+  text += trials_text(calibration.trials);
   text += fmt::format("{}: rms {:.4f} px over {} corners in {} frames",
                       lens::model_name(lens.model),
                       calibration.fit.rms_px,
@@ -283,6 +323,14 @@ bool is_observations(const FrameArguments& frames) {
          std::filesystem::path(frames.arguments.front()).extension() == ".csv";
 }
 
+/// For a first lens, to measure the points again with: of it the uncertainty is not asked, and a
+/// bent chart hardly changes how a patch of it is imaged.
+CalibrateOptions for_measuring(CalibrateOptions options) {
+  options.fit.held_out_folds = 0;
+  options.fit.chart_shape = fit::ChartShape::kFlat;
+  return options;
+}
+
 int calibrate_frames(const Options& options,
                      const CalibrateOptions& calibrate_options,
                      const CommonOptions& common) {
@@ -302,7 +350,7 @@ int calibrate_frames(const Options& options,
   if (!detected) return report_failure(detected.error());
   bool partly = pictures->report_failures() > 0;
   choose_frames(*detected, options.most_frames);
-  Result<Calibration> calibration = calibrate(*detected, *chart, calibrate_options);
+  Result<Calibration> calibration = calibrate(*detected, *chart, for_measuring(calibrate_options));
   if (!calibration) return report_fit(calibration.error(), options);
   if (Result<void> again = measure_again(*frames, *calibration, *chart, common, *detected);
       !again) {

@@ -1,0 +1,206 @@
+#include "calib/fit/model_choice.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <span>
+#include <utility>
+
+#include "calib/lens/model.h"
+
+namespace trueplate::fit {
+namespace {
+
+// A fit with this share of the most corners any fit kept is as good a judge of what is a corner.
+constexpr double kNearlyAllCorners = 0.995;
+constexpr std::size_t kMinJudgedFrames = 4;
+constexpr double kWholeBorder = 0.999;  // invertible_share_of_border() of a usable lens
+
+struct Trial {
+  ModelTrial shown;
+  std::optional<LensFit> fit;  // to the common corners
+  double bic = std::numeric_limits<double>::infinity();
+  double invertible = 0.0;
+};
+
+FitOptions with_model(const FitOptions& options, std::string_view model) {
+  FitOptions result = options;
+  result.model = model;
+  return result;
+}
+
+/// Only the corners that a fit used, in the views it used.
+std::vector<target::View> used_corners(const std::vector<target::View>& views, const LensFit& fit) {
+  std::vector<target::View> result;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    if (!fit.frames[i].used) continue;
+    target::View view{views[i].frame, views[i].plate_size, {}};
+    for (std::size_t c = 0; c < views[i].corners.size(); ++c) {
+      if (fit.frames[i].points[c].used) view.corners.push_back(views[i].corners[c]);
+    }
+    result.push_back(std::move(view));
+  }
+  return result;
+}
+
+/// See fit_best_model(); null when none fits.
+const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
+  int most = 0;
+  for (const Result<LensFit>& fit : fits) {
+    if (fit) most = std::max(most, fit->num_points);
+  }
+  const LensFit* best = nullptr;
+  for (const Result<LensFit>& fit : fits) {
+    if (!fit || fit->num_points < kNearlyAllCorners * most) continue;
+    if (best == nullptr || fit->rms_px < best->rms_px) best = &*fit;
+  }
+  return best;
+}
+
+Trial judged(const std::vector<target::View>& views, const FitOptions& options) {
+  Trial trial;
+  Result<LensFit> fit = fit_lens(views, options);
+  if (!fit) {
+    trial.shown.reason = fit.error().message;
+    return trial;
+  }
+  const double num_values = 2.0 * fit->num_points;
+  const double variance =
+      std::max(fit->rms_px * fit->rms_px / 2.0, std::numeric_limits<double>::min());
+  const auto num_fitted = static_cast<double>((fit->sigma.array() > 0.0).count());
+  trial.bic = num_values * std::log(variance) + num_fitted * std::log(num_values);
+  trial.invertible = lens::invertible_share_of_border(fit->lens);
+  trial.shown.rms_px = fit->rms_px;
+  trial.shown.held_out_rms_px = fit->held_out_rms_px;
+  trial.fit = *std::move(fit);
+  return trial;
+}
+
+/// By how many standard errors `complex` meets held-out frames better than `simple`; nullopt when
+/// too few frames were judged by both.
+std::optional<double> held_out_gain(const LensFit& simple, const LensFit& complex) {
+  std::vector<double> gains;
+  for (std::size_t i = 0; i < simple.frames.size(); ++i) {
+    const double gain =
+        simple.frames[i].held_out_squares_px2 - complex.frames[i].held_out_squares_px2;
+    if (std::isfinite(gain)) gains.push_back(gain);
+  }
+  if (gains.size() < kMinJudgedFrames) return std::nullopt;
+  const auto count = static_cast<double>(gains.size());
+  double mean = 0.0;
+  for (const double gain : gains) mean += gain / count;
+  double variance = 0.0;
+  for (const double gain : gains) variance += (gain - mean) * (gain - mean) / (count - 1.0);
+  const double error = std::sqrt(variance / count);
+  if (!(error > 0.0)) return 0.0;
+  return mean / error;
+}
+
+std::string folds_back(const Trial& trial) {
+  return fmt::format("can be inverted along {:.1f} % of the border only", 100.0 * trial.invertible);
+}
+
+/// Whether `next` replaces `best`; sets the reason of the one that goes.
+bool replaces(Trial& best, Trial& next) {
+  if (!next.fit) return false;
+  if (next.invertible < std::min(best.invertible, kWholeBorder)) {
+    next.shown.reason = folds_back(next);
+    return false;
+  }
+  if (best.invertible < kWholeBorder && next.invertible >= kWholeBorder) {
+    best.shown.reason = folds_back(best);
+    return true;
+  }
+  const double bic_gain = best.bic - next.bic;
+  const std::optional<double> gain = held_out_gain(*best.fit, *next.fit);
+  next.shown.held_out_gain = gain.value_or(0.0);
+  if (gain && !(*gain >= kMinHeldOutGain)) {
+    next.shown.reason = fmt::format(
+        "no significant gain on frames held out over {} ({:.1f} "
+        "standard errors, need {:.0f})",
+        best.shown.model,
+        *gain,
+        kMinHeldOutGain);
+    return false;
+  }
+  if (!(bic_gain >= kMinBicGain)) {
+    next.shown.reason =
+        fmt::format("the information criterion prefers {} (by {:.0f}; a gain of {:.0f} is needed)",
+                    best.shown.model,
+                    -bic_gain,
+                    kMinBicGain);
+    return false;
+  }
+  best.shown.reason = fmt::format("{} meets frames held out better", next.shown.model);
+  return true;
+}
+
+/// The index of the model chosen; trials.size() when none fits.
+std::size_t choose(std::vector<Trial>& trials) {
+  std::size_t best = trials.size();
+  for (std::size_t i = 0; i < trials.size(); ++i) {
+    if (best == trials.size()) {
+      if (trials[i].fit) best = i;
+    } else if (replaces(trials[best], trials[i])) {
+      best = i;
+    }
+  }
+  return best;
+}
+
+}  // namespace
+
+Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
+                                   const FitOptions& options) {
+  const std::span<const lens::ModelInfo> table = lens::model_table();
+  std::vector<const lens::ModelInfo*> models;
+  for (const lens::ModelInfo& model : table) models.push_back(&model);
+  // The default model stays first.
+  std::stable_sort(models.begin() + 1, models.end(), [](const auto* a, const auto* b) {
+    return a->parameter_names.size() < b->parameter_names.size();
+  });
+
+  std::vector<Result<LensFit>> fits;
+  FitOptions quick = options;
+  quick.held_out_folds = 0;
+  for (const lens::ModelInfo* model : models) {
+    fits.push_back(fit_lens(views, with_model(quick, model->name)));
+  }
+  const LensFit* judge = best_judge(fits);
+  if (judge == nullptr) return fail(fits.front().error());
+  const std::vector<target::View> common = used_corners(views, *judge);
+
+  std::vector<Trial> trials;
+  FitOptions exact = options;
+  exact.rejection = Rejection::kOff;
+  for (std::size_t i = 0; i < models.size(); ++i) {
+    Trial trial;
+    if (fits[i]) {
+      trial = judged(common, with_model(exact, models[i]->name));
+    } else {
+      trial.shown.reason = fits[i].error().message;
+    }
+    trial.shown.model = models[i]->name;
+    trial.shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
+    trials.push_back(std::move(trial));
+  }
+  const std::size_t chosen = choose(trials);
+  if (chosen == trials.size()) return fail(ErrorCode::kUndetermined, trials.front().shown.reason);
+  trials[chosen].shown.chosen = true;
+  trials[chosen].shown.reason.clear();
+
+  Result<LensFit> fit = fit_lens(views, with_model(options, trials[chosen].shown.model));
+  if (!fit) return fail(fit.error());
+  ModelChoice choice{*std::move(fit), {}};
+  double smallest = std::numeric_limits<double>::infinity();
+  for (const Trial& trial : trials) smallest = std::min(smallest, trial.bic);
+  for (Trial& trial : trials) {
+    if (trial.fit) trial.shown.bic_excess = trial.bic - smallest;
+    choice.trials.push_back(std::move(trial.shown));
+  }
+  return choice;
+}
+
+}  // namespace trueplate::fit

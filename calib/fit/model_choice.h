@@ -1,0 +1,53 @@
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/base/result.h"
+#include "calib/fit/fit.h"
+
+namespace trueplate::fit {
+
+/// One lens model on trial. All that fit are judged on the same corners.
+struct ModelTrial {
+  std::string model;
+  int num_coefficients = 0;
+  std::optional<double> rms_px;           // nullopt: it could not be fitted
+  std::optional<double> held_out_rms_px;  // see LensFit::held_out_rms_px
+  /// Bayesian information criterion less the smallest of all trials (G. Schwarz, Estimating the
+  /// Dimension of a Model, Annals of Statistics 6(2), 1978); a difference of 10 is very strong
+  /// evidence (Kass and Raftery, Bayes Factors, 1995).
+  double bic_excess = 0.0;
+  /// By how much the frames that were held out are better met than with the model chosen among the
+  /// simpler ones, in standard errors over the frames; 0 where it was not judged.
+  double held_out_gain = 0.0;
+  bool chosen = false;
+  std::string reason;  // why it was not chosen; empty for the one that was
+};
+
+struct ModelChoice {
+  LensFit fit;                     // with the model chosen
+  std::vector<ModelTrial> trials;  // the default model first, then in order of complexity
+};
+
+/// Another model than the default, or a more complex one, has to meet the held-out frames better by
+/// this many standard errors, and to lower the information criterion by this much.
+inline constexpr double kMinHeldOutGain = 2.0;
+inline constexpr double kMinBicGain = 10.0;
+
+/// Fits every model of lens::model_table() and chooses: the default one, which comes first there,
+/// unless another meets frames that it has not seen significantly better (kMinHeldOutGain) and the
+/// information criterion says so too (kMinBicGain). A model that cannot be inverted over the whole
+/// border of the plate yields to one that can.
+///
+/// FitOptions::model is ignored. What counts are the corners that the fit with the most corners
+/// kept, or the best of several that kept about as many: a model must not look better for having
+/// thrown out what it cannot explain. With FitOptions::held_out_folds 0, or too few views, the
+/// criterion decides alone.
+///
+/// Errors: those of fit_lens() for the first model, when no model can be fitted.
+Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
+                                   const FitOptions& options);
+
+}  // namespace trueplate::fit
