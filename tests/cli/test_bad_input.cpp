@@ -199,13 +199,19 @@ TEST_CASE("frames that are not there") {
                 folder);
 }
 
-TEST_CASE("one frame only: refused with advice, fine with a fixed focal length") {
+TEST_CASE("one square-on frame: straightened, its focal length doubted, fine with a fixed one") {
   const fs::path folder = workshop().scratch.path();
   const std::string out = (folder / "one.json").string();
   const auto one = Workshop::calibrate(workshop().frame(1).string());
-  check_refused(with(one, {"-o", out}), kFailed, {"--focal", "--film-back", "--fix-focal"}, folder);
-  const ProgramResult fixed = run_trueplate(
-      with(one, {"-o", out, "--film-back", "24.89x14mm", "--focal", "25mm", "--fix-focal"}));
+  const ProgramResult assumed = run_trueplate(with(one, {"-o", out}));
+  CAPTURE(assumed.errors);
+  CHECK(assumed.status == kDone);
+  CHECK(assumed.errors.find("the focal length cannot be told from the distance") !=
+        std::string::npos);
+  CHECK(assumed.errors.find("give the focal length") != std::string::npos);
+  const ProgramResult fixed = run_trueplate(with(
+      one,
+      {"-o", out, "--overwrite", "--film-back", "24.89x14mm", "--focal", "25mm", "--fix-focal"}));
   CAPTURE(fixed.errors);
   CHECK(fixed.status == kDone);
   CHECK(fixed.errors.find("warning") != std::string::npos);
