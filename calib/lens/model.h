@@ -7,9 +7,13 @@
 #include <variant>
 
 #include "calib/base/result.h"
+#include "calib/lens/anamorphic.h"
+#include "calib/lens/division.h"
 #include "calib/lens/equidistant.h"
+#include "calib/lens/free_centre.h"
 #include "calib/lens/radial_tangential.h"
 #include "calib/lens/rational.h"
+#include "calib/lens/thin_prism.h"
 
 namespace trueplate::lens {
 
@@ -18,7 +22,16 @@ namespace trueplate::lens {
 /// documented at RadialTangential, and where it images rays of 90 degrees and more off the axis
 /// also distort_ray() and undistort_to_ray() as at Equidistant. Visit once per image or row, not
 /// per pixel.
-using Model = std::variant<RadialTangential, Rational, Equidistant>;
+using Model = std::variant<RadialTangential,
+                           Rational,
+                           RationalPrism,
+                           RationalPrismTilt,
+                           RadialFreeCentre,
+                           DivisionOneTerm,
+                           DivisionTwoTerms,
+                           Anamorphic4,
+                           Anamorphic6,
+                           Equidistant>;
 
 /// One row of the model table: what the command line and the profile need to know of a model
 /// without naming it in code.

@@ -44,6 +44,17 @@ class Rational {
   template <class T, class C>
   static Point2<T> distort(const Point2<T>& p_ideal, const C* parameters);
 
+  /// Whether the quotient has no pole near a corner of the chart and a margin beyond it: for a fit,
+  /// which might otherwise spend a pole and a zero close together on the noise of the outermost
+  /// corners, and leave nothing of the frame beyond them.
+  static bool allows_corner(const Point2d& p_ideal, const double* parameters) {
+    constexpr double kMargin = 1.15;
+    constexpr double kSmallestDenominator = 0.1;
+    const double r2 = kMargin * kMargin * p_ideal.squaredNorm();
+    return 1.0 + r2 * (parameters[3] + r2 * (parameters[4] + r2 * parameters[5])) >
+           kSmallestDenominator;
+  }
+
   /// Where the lens images p_ideal, or nullopt at and beyond max_radius() and for non-finite input.
   [[nodiscard]] std::optional<Point2d> distort(const Point2d& p_ideal) const;
 

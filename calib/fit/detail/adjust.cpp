@@ -74,12 +74,13 @@ class PullCost final : public ceres::CostFunction {
                 double* residuals,
                 double** jacobians) const override {
     const Eigen::Index rows = num_residuals();
+    const Eigen::Map<const Eigen::VectorXd> weights(kernel_.pull_px.data(), rows);
     Eigen::Map<Eigen::VectorXd>(residuals, rows) =
-        kernel_.pull_px * Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, rows);
+        weights.cwiseProduct(Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, rows));
     if (jacobians != nullptr && jacobians[0] != nullptr) {
       Eigen::Map<RowMajor> by_intrinsics(jacobians[0], rows, kernel_.num_intrinsics());
       by_intrinsics.setZero();
-      by_intrinsics.rightCols(rows).diagonal().setConstant(kernel_.pull_px);
+      by_intrinsics.rightCols(rows).diagonal() = weights;
     }
     return true;
   }
@@ -110,7 +111,8 @@ AdjustSummary adjust(const ModelKernel& kernel,
                              steps[i].data());
     ordering->AddElementToGroup(steps[i].data(), 0);
   }
-  if (kernel.pull_px > 0.0) problem.AddResidualBlock(new PullCost(kernel), nullptr, intrinsics);
+  const bool pulled = !kernel.pull_px.empty();
+  if (pulled) problem.AddResidualBlock(new PullCost(kernel), nullptr, intrinsics);
   ordering->AddElementToGroup(intrinsics, 1);
   if (options.num_fixed > 0) {
     std::vector<int> fixed(static_cast<std::size_t>(options.num_fixed));
@@ -123,14 +125,17 @@ AdjustSummary adjust(const ModelKernel& kernel,
   solver.linear_solver_ordering = ordering;
   solver.logging_type = ceres::SILENT;
   solver.num_threads = 1;
-  solver.max_num_iterations = options.max_iterations;
+  // Along the valley that a pull closes the steps are many.
+  solver.max_num_iterations = pulled ? 5 * options.max_iterations : options.max_iterations;
   solver.function_tolerance = options.cost_tolerance;
   solver.parameter_tolerance = 1e-13;
   solver.gradient_tolerance = 1e-14;
   // Nearly Gauss-Newton from the first step: the starts are good, and the weakly determined
   // coefficients would otherwise wait for the region to grow.
-  solver.initial_trust_region_radius = 1e8;
-  solver.max_trust_region_radius = 1e20;
+  solver.initial_trust_region_radius = pulled ? 1e4 : 1e8;
+  // Coefficients that need the pull leave the normal equations singular to rounding without some
+  // damping.
+  solver.max_trust_region_radius = pulled ? 1e14 : 1e20;
   ceres::Solver::Summary summary;
   ceres::Solve(solver, &problem, &summary);
 
@@ -223,8 +228,11 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
   // Orthogonal factors throughout instead of the normal equations, which would square the condition
   // number: the information is factor^T factor.
   const int n = kernel.num_intrinsics();
-  Eigen::MatrixXd factor = kernel.pull_px * Eigen::MatrixXd::Identity(n, n);
-  factor.topLeftCorner<kNumPinhole, kNumPinhole>().setZero();
+  Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(n, n);
+  for (std::size_t i = 0; i < kernel.pull_px.size(); ++i) {
+    const Eigen::Index column = kNumPinhole + static_cast<Eigen::Index>(i);
+    factor(column, column) = kernel.pull_px[i];
+  }
   Eigen::VectorXd unreduced_diagonal = Eigen::VectorXd::Zero(n);
   std::vector<double> residuals;
   for (std::size_t i = 0; i < views.size(); ++i) {

@@ -202,17 +202,24 @@ class ChartProblem {
     result.sum_of_squares += penalty(values);
   }
 
-  /// ModelKernel::pull_px, squared.
+  /// The residuals of ModelKernel::pull_px, squared and summed.
   [[nodiscard]] double pull(const Adjusted& state) const {
-    const Eigen::Index count = kernel_.num_intrinsics() - kNumPinhole;
-    return kernel_.pull_px * kernel_.pull_px * state.intrinsics.tail(count).squaredNorm();
+    double sum = 0.0;
+    for (std::size_t i = 0; i < kernel_.pull_px.size(); ++i) {
+      const double residual =
+          kernel_.pull_px[i] * state.intrinsics(kNumPinhole + static_cast<Eigen::Index>(i));
+      sum += residual * residual;
+    }
+    return sum;
   }
 
   void add_pull(const Adjusted& state, Equations& result) const {
-    const double weight = kernel_.pull_px * kernel_.pull_px;
-    const Eigen::Index count = kernel_.num_intrinsics() - kNumPinhole;
-    result.all.diagonal().segment(num_free_ - count, count).array() += weight;
-    result.gradient.segment(num_free_ - count, count) += weight * state.intrinsics.tail(count);
+    for (std::size_t i = 0; i < kernel_.pull_px.size(); ++i) {
+      const double weight = kernel_.pull_px[i] * kernel_.pull_px[i];
+      const Eigen::Index coefficient = kNumPinhole + static_cast<Eigen::Index>(i);
+      result.all(coefficient - first_, coefficient - first_) += weight;
+      result.gradient(coefficient - first_) += weight * state.intrinsics(coefficient);
+    }
     result.sum_of_squares += pull(state);
   }
 

@@ -26,8 +26,9 @@ inline constexpr int kNumPose = 6;
 /// residuals      2 n
 /// d_intrinsics   2 n x num_intrinsics, row by row; null when not wanted
 /// d_pose         2 n x 6, row by row; null when not wanted
-/// returns        false when a corner is not in front of the camera (of a model without rays
-///                beyond 90 degrees), or a number overflows
+/// returns        false when the model allows no such corner, when one is not in front of the
+/// camera
+///                (of a model without rays beyond 90 degrees), or a number overflows
 using EvaluateView = bool (*)(const ViewPoints& view,
                               const double* intrinsics,
                               const Pose& base,
@@ -62,10 +63,10 @@ struct ModelKernel {
   /// start. Else the start is found by trying focal lengths.
   bool begins_as_pinhole = true;
 
-  /// Each coefficient counts as measured to be 0, in pixels of residual per unit: far below the
-  /// noise of corners for coefficients of an ordinary size, but enough to choose among coefficients
-  /// that fit equally well. 0 where the model has no such choice.
-  double pull_px = 0.0;
+  /// Each coefficient counts as measured to be 0, with this weight in pixels of residual per unit:
+  /// far below the noise of corners for coefficients of an ordinary size, but enough to choose
+  /// among coefficients that fit equally well. Empty where the model leaves no such choice.
+  std::span<const double> pull_px = {};
 
   [[nodiscard]] int num_intrinsics() const {
     return kNumPinhole + static_cast<int>(parameter_names.size());

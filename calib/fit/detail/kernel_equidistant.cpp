@@ -4,6 +4,10 @@
 
 namespace trueplate::fit::detail {
 
-ModelKernel kernel_equidistant() { return KernelOf<lens::Equidistant>::table_row(); }
+ModelKernel kernel_equidistant() {
+  ModelKernel kernel = KernelOf<lens::Equidistant>::table_row();
+  kernel.begins_as_pinhole = false;
+  return kernel;
+}
 
 }  // namespace trueplate::fit::detail

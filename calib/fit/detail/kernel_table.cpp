@@ -11,8 +11,16 @@ namespace trueplate::fit::detail {
 
 std::span<const ModelKernel> kernel_table() {
   // A new lens model is one more entry here and one small source.
-  static const std::array table{
-      kernel_radial_tangential(), kernel_rational(), kernel_equidistant()};
+  static const std::array table{kernel_radial_tangential(),
+                                kernel_rational(),
+                                kernel_rational_prism(),
+                                kernel_rational_prism_tilt(),
+                                kernel_free_centre(),
+                                kernel_division_1(),
+                                kernel_division_2(),
+                                kernel_anamorphic_4(),
+                                kernel_anamorphic_6(),
+                                kernel_equidistant()};
   static_assert(table.size() == std::variant_size_v<lens::Model>);
   return table;
 }

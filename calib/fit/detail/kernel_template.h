@@ -29,8 +29,7 @@ class KernelOf {
             .evaluate = &evaluate,
             .distort = &distort,
             .grows_from = grows_from,
-            .grown = grown,
-            .begins_as_pinhole = !kTakesRays};
+            .grown = grown};
   }
 
   static void distort(const double* p_ideal,
@@ -80,6 +79,9 @@ class KernelOf {
           rotation * Eigen::Map<const Eigen::Vector3d>(&view.chart_mm[3 * i]);
       const Eigen::Vector3d p = turned + translation;
       if (!kTakesRays && !(p.z() > nearest)) return false;
+      if constexpr (requires { Model::allows_corner(Point2d(), intrinsics); }) {
+        if (!Model::allows_corner(p.hnormalized(), intrinsics + kNumPinhole)) return false;
+      }
       const double w = view.root_weight[i];
       double* r = residuals + 2 * i;
 

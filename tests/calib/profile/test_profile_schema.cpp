@@ -245,8 +245,8 @@ void check_agreement(const Json& profile, const std::vector<std::string>& prefix
           both_accept,
           ", refused by the reader for what a schema cannot say ",
           reader_alone);
-  CHECK(both_refuse > 400);
-  CHECK(both_accept > 10);
+  CHECK(both_refuse > 300);
+  CHECK(both_accept > 5);  // the one-parameter models have few places to change
 }
 
 }  // namespace
