@@ -483,12 +483,33 @@ void choose_frames(std::vector<DetectedFrame>& frames, int most) {
   }
 }
 
+ImageSize common_plate_size(const std::vector<DetectedFrame>& frames) {
+  std::map<std::tuple<long, int, int>, int> counts;  // by area, width and height
+  for (const DetectedFrame& frame : frames) {
+    const ImageSize size = frame.plate_size;
+    if (is_observed(frame))
+      ++counts[{static_cast<long>(size.width) * size.height, size.width, size.height}];
+  }
+  ImageSize common;
+  int most = 0;
+  for (const auto& [size, count] : counts) {
+    if (count < most) continue;
+    most = count;
+    common = {std::get<1>(size), std::get<2>(size)};
+  }
+  return common;
+}
+
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
                                               const target::Chart& chart) {
   if (const Result<void> any = any_chart(frames); !any) return fail(any.error());
+  const ImageSize plate_size = common_plate_size(frames);
+  const auto is_taken = [&](const DetectedFrame& frame) {
+    return is_observed(frame) && frame.plate_size == plate_size;
+  };
   footage::Observations observations;
   for (const DetectedFrame& frame : frames) {
-    if (is_observed(frame)) observations.views.push_back(view_of(frame));
+    if (is_taken(frame)) observations.views.push_back(view_of(frame));
   }
   observations.comments = {{"chart", std::string(target::chart_kind_name(chart.kind))},
                            {"pitch", fmt::format("{}mm", to_lossless_text(chart.pitch_mm))},
@@ -503,7 +524,7 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
     observations.comments.push_back({std::string(kOriginKey), std::string(kMarkedOrigin)});
   }
   for (const DetectedFrame& frame : frames) {
-    if (!is_observed(frame) || frame.sha256.empty()) continue;
+    if (!is_taken(frame) || frame.sha256.empty()) continue;
     observations.comments.push_back({std::string(kHashKey), frame.sha256 + " " + frame.name});
   }
   return observations;

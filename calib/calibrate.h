@@ -75,8 +75,12 @@ void choose_frames(std::vector<DetectedFrame>& frames, int most);
 /// How many frames with a chart a fit takes unless told otherwise.
 inline constexpr int kMostFrames = 60;
 
-/// The frames with corners as observations, without those that repeat another. Errors: none has any
-/// (the reasons are counted in the message).
+/// The plate size of most frames with corners that do not repeat another; of equally frequent sizes
+/// the larger. 0x0 when there is none.
+ImageSize common_plate_size(const std::vector<DetectedFrame>& frames);
+
+/// The frames with corners as observations, without those that repeat another or are not of the
+/// common_plate_size(). Errors: none has any (the reasons are counted in the message).
 Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& frames,
                                               const target::Chart& chart);
 

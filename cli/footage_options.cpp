@@ -179,6 +179,26 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
   return detected;
 }
 
+std::string other_size_reason(const DetectedFrame& frame, ImageSize common) {
+  if (frame.corners.empty() || frame.plate_size == common) return {};
+  return fmt::format("is {}x{}, most frames are {}x{}; left out",
+                     frame.plate_size.width,
+                     frame.plate_size.height,
+                     common.width,
+                     common.height);
+}
+
+bool report_other_sizes(const std::vector<DetectedFrame>& frames, ImageSize common) {
+  bool any = false;
+  for (const DetectedFrame& frame : frames) {
+    const std::string reason = other_size_reason(frame, common);
+    if (reason.empty()) continue;
+    any = true;
+    report_frame_problem(fmt::format("{}: {}", frame.name, reason));
+  }
+  return any;
+}
+
 Result<void> measure_again(const footage::FrameSet& frames,
                            const Calibration& calibration,
                            const target::Chart& chart,
@@ -191,13 +211,13 @@ Result<void> measure_again(const footage::FrameSet& frames,
   }
   if (!again) return fail(again.error());
   std::string lost;
-  if (again->num_lost > 0) lost = fmt::format("; {} could not be, and stay where they were", again->num_lost);
-  print(
-      common,
-      fmt::format("measured {} points again with the fitted lens: they move by {:.4f} px rms{}\n",
-                  again->num_corners,
-                  again->rms_shift_px,
-                  lost));
+  if (again->num_lost > 0)
+    lost = fmt::format("; {} could not be, and stay where they were", again->num_lost);
+  print(common,
+        fmt::format("measured {} points again with the fitted lens: they move by {:.4f} px rms{}\n",
+                    again->num_corners,
+                    again->rms_shift_px,
+                    lost));
   return {};
 }
 

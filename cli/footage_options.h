@@ -43,6 +43,13 @@ Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
                                           DetectionPictures& pictures,
                                           const CommonOptions& common);
 
+/// Why a frame with a chart is left out beside frames of `common` size; empty when it is of that
+/// size or has no chart.
+std::string other_size_reason(const DetectedFrame& frame, ImageSize common);
+
+/// Names each frame that other_size_reason() leaves out. Returns whether there is one.
+bool report_other_sizes(const std::vector<DetectedFrame>& frames, ImageSize common);
+
 /// Measures the corners of the frames that a calibration used again, with its lens, and says by how
 /// much they moved.
 Result<void> measure_again(const footage::FrameSet& frames,

@@ -369,17 +369,9 @@ int calibrate_frames(const Options& options,
   }
   const int status = finish(*calibration, options, common);
   if (status != kDone) return status;
-  const ImageSize plate_size = calibration->fit.lens.plate_size;
+  if (report_other_sizes(*detected, calibration->fit.lens.plate_size)) partly = true;
   for (const DetectedFrame& frame : *detected) {
     if (frame.error) partly = true;
-    if (frame.corners.empty() || frame.plate_size == plate_size) continue;
-    partly = true;
-    report_frame_problem(fmt::format("{}: is {}x{}, most frames are {}x{}; left out",
-                                     frame.name,
-                                     frame.plate_size.width,
-                                     frame.plate_size.height,
-                                     plate_size.width,
-                                     plate_size.height));
   }
   return partly ? kPartly : kDone;
 }

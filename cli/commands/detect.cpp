@@ -17,10 +17,10 @@ struct Options {
   std::string draw;  // folder; empty: no pictures
 };
 
-nlohmann::json frame_json(const DetectedFrame& frame) {
+nlohmann::json frame_json(const DetectedFrame& frame, ImageSize plate_size) {
   return {{"name", frame.name},
           {"points", frame.corners.size()},
-          {"reason", frame.error ? frame.error->message : ""},
+          {"reason", frame.error ? frame.error->message : other_size_reason(frame, plate_size)},
           {"repeats", frame.repeats.empty() ? nlohmann::json() : nlohmann::json(frame.repeats)},
           {"field_motion_px",
            frame.field_motion_px ? nlohmann::json(*frame.field_motion_px) : nlohmann::json()}};
@@ -42,6 +42,8 @@ int run(const Options& options, const CommonOptions& common) {
   const int num_pictures_missing = pictures->report_failures();
   const Result<footage::Observations> observations = observations_of(*detected, *chart);
   if (!observations) return report_failure(observations.error());
+  const ImageSize plate_size = common_plate_size(*detected);
+  report_other_sizes(*detected, plate_size);
   if (Result<void> written =
           footage::write_observations(options.output, *observations, common.overwrite_policy());
       !written) {
@@ -51,10 +53,10 @@ int run(const Options& options, const CommonOptions& common) {
   std::size_t num_points = 0;
   std::size_t num_repeats = 0;
   nlohmann::json frames_json = nlohmann::json::array();
+  for (const target::View& view : observations->views) num_points += view.corners.size();
   for (const DetectedFrame& frame : *detected) {
-    if (frame.repeats.empty()) num_points += frame.corners.size();
     if (!frame.corners.empty() && !frame.repeats.empty()) ++num_repeats;
-    frames_json.push_back(frame_json(frame));
+    frames_json.push_back(frame_json(frame, plate_size));
   }
   print(common,
         fmt::format("{} corners in {} of {} frames{} -> {}\n",

@@ -269,6 +269,44 @@ TEST_CASE("some frames without chart, damaged or of another size: the rest is fi
   CHECK(fs::exists(out));
 }
 
+TEST_CASE("charts of another size than most are named and left out of the observations, status 3") {
+  const fs::path folder = workshop().scratch.path() / "two-sizes";
+  fs::create_directory(folder);
+  // The odd one comes first: the size of most counts, not that of the first.
+  const std::string odd = (folder / "chart.0001.exr").string();
+  REQUIRE(run_program("oiiotool", {workshop().frame(1).string(), "--resize", "640x360", "-o", odd})
+              .status == kDone);
+  for (int number = 2; number <= 6; ++number) {
+    fs::copy_file(workshop().frame(number), folder / workshop().frame(number).filename());
+  }
+  const std::string csv = (folder / "found.csv").string();
+  const std::string json = (folder / "found.json").string();
+  const auto check = [&](const ProgramResult& result) {
+    CAPTURE(result.errors);
+    CHECK(result.status == kPartly);
+    CHECK(result.errors.find("chart.0001.exr: is 640x360, most frames are 480x270; left out") !=
+          std::string::npos);
+    const std::string observations = read(csv);
+    CHECK(observations.find("# image: 480x270") != std::string::npos);
+    CHECK(observations.find("chart.0001.exr") == std::string::npos);
+    CHECK(observations.find("chart.0006.exr") != std::string::npos);
+  };
+  check(run_trueplate({"detect",
+                       folder.string(),
+                       "--chart",
+                       "checkerboard",
+                       "--pitch",
+                       "40mm",
+                       "-o",
+                       csv,
+                       "--json",
+                       json}));
+  CHECK(read(json).find("is 640x360, most frames are 480x270; left out") != std::string::npos);
+  const std::string lens = (folder / "lens.json").string();
+  check(run_trueplate(with(Workshop::calibrate(folder.string()),
+                           {"-o", lens, "--observations", csv, "--overwrite"})));
+}
+
 TEST_CASE("a file among the frames that is no picture is named, the rest is done, status 3") {
   const fs::path folder = workshop().scratch.path() / "strangers";
   fs::create_directory(folder);
