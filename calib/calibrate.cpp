@@ -120,8 +120,8 @@ DetectedFrame detect_frame(const ReadFrame& read,
   const Result<std::string> sha256 = shared.hashes.of(ref);
   if (!sha256) return failed(sha256.error());
   detected.sha256 = *sha256;
-  const Result<footage::Luma> luma = footage::luma(*frame, 1);
-  if (!luma) return failed(luma.error());
+  const Result<footage::Luma> luma = footage::plane_of(*frame, options.plane, 1);
+  if (!luma) return failed(luma.error(), ref.name + ": ");
   sight.luma = &*luma;
   shared.repeats.add(index, luma->pixels.view());
   Result<target::Detection> detection = target::detect_chart(luma->pixels.view(), options.chart);

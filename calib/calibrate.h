@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "calib/base/result.h"
+#include "calib/fit/colour_fit.h"
 #include "calib/fit/fit.h"
 #include "calib/fit/model_choice.h"
 #include "calib/footage/frame.h"
@@ -26,7 +27,7 @@ using FrameProgress = std::function<void(int done, int total, const std::string&
 /// A frame while its picture is in memory.
 struct FrameSight {
   std::size_t index = 0;                         // in FrameSet::frames
-  const footage::Luma* luma = nullptr;           // what detection saw; null: could not be read
+  const footage::Luma* luma = nullptr;           // the plane detection saw; null: could not be read
   const target::Detection* detection = nullptr;  // in pixels of `luma`; null: no chart
   const Error* error = nullptr;                  // why there is none
 };
@@ -34,8 +35,9 @@ using FrameObserver = std::function<void(const FrameSight&)>;
 
 struct DetectFramesOptions {
   target::Chart chart;
-  int threads = 0;              // 0 = all cores; frames run in parallel
-  FrameProgress progress = {};  // called from any thread, one call at a time
+  footage::Plane plane = footage::Plane::kLuma;  // what of a frame is looked at
+  int threads = 0;                               // 0 = all cores; frames run in parallel
+  FrameProgress progress = {};                   // called from any thread, one call at a time
   FrameObserver observer = {};  // called from any thread, several at once, once a frame
   const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
 };
@@ -98,10 +100,17 @@ struct CalibrateOptions {
   std::string program_version;  // provenance
 };
 
+/// The lens of red and of blue beside that of green.
+struct ColourFits {
+  fit::ColourFit red;
+  fit::ColourFit blue;
+};
+
 struct Calibration {
   profile::Profile profile;  // one station
   fit::LensFit fit;
   std::vector<fit::ModelTrial> trials;  // empty unless the model was chosen
+  std::optional<ColourFits> colours;    // set by fit_colours()
 };
 
 /// Fits the lens to detected frames. Frames without corners and frames that were not chosen are
@@ -134,5 +143,18 @@ Result<MeasuredAgain> measure_again(const footage::FrameSet& frames,
                                     const Calibration& calibration,
                                     std::vector<DetectedFrame>& detected,
                                     const DetectFramesOptions& options);
+
+/// Adds the lenses of red and blue to a calibration of the green channel (whose frames were
+/// detected with footage::Plane::kGreen). The frames that it used are read again, the chart's
+/// points measured in all three channels where green's lens and the frames' poses have them, and
+/// the lens of each colour is fitted to what its places differ from green's: fit::fit_colour(),
+/// with the rejection of `fit_options`. A frame that cannot be read any more adds nothing. Errors:
+/// kUnsupported, naming the frame, for one without three colour channels; kInterrupted; those of
+/// fit_colour(), with the colour's name.
+Result<void> fit_colours(const footage::FrameSet& frames,
+                         const std::vector<DetectedFrame>& detected,
+                         const DetectFramesOptions& detect_options,
+                         const fit::FitOptions& fit_options,
+                         Calibration& calibration);
 
 }  // namespace trueplate

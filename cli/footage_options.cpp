@@ -148,10 +148,10 @@ Result<target::Chart> chart_of(const ChartOptions& options) {
 
 namespace {
 
-DetectFramesOptions detect_options(const target::Chart& chart,
+DetectFramesOptions detect_options(const Sought& sought,
                                    const CommonOptions& common,
                                    Progress& progress) {
-  DetectFramesOptions options{.chart = chart};
+  DetectFramesOptions options{.chart = sought.chart, .plane = sought.plane};
   options.threads = common.threads;
   options.progress = [&progress](int done, int total, const std::string& name) {
     progress.update(done, total, name);
@@ -163,15 +163,15 @@ DetectFramesOptions detect_options(const target::Chart& chart,
 }  // namespace
 
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
-                                          const target::Chart& chart,
+                                          const Sought& sought,
                                           DetectionPictures& pictures,
                                           const CommonOptions& common) {
   FrameObserver draw;
   if (pictures.wanted()) {
-    draw = [&](const FrameSight& sight) { pictures.draw(sight, chart); };
+    draw = [&](const FrameSight& sight) { pictures.draw(sight, sought.chart); };
   }
   Progress progress(common, "detect");
-  DetectFramesOptions options = detect_options(chart, common, progress);
+  DetectFramesOptions options = detect_options(sought, common, progress);
   options.observer = draw;
   Result<std::vector<DetectedFrame>> detected = detect_frames(frames, options);
   if (!detected) return detected;
@@ -201,13 +201,13 @@ bool report_other_sizes(const std::vector<DetectedFrame>& frames, ImageSize comm
 
 Result<void> measure_again(const footage::FrameSet& frames,
                            const Calibration& calibration,
-                           const target::Chart& chart,
+                           const Sought& sought,
                            const CommonOptions& common,
                            std::vector<DetectedFrame>& detected) {
   Result<MeasuredAgain> again = fail(ErrorCode::kInterrupted, "");
   {
     Progress progress(common, "measure again");
-    again = measure_again(frames, calibration, detected, detect_options(chart, common, progress));
+    again = measure_again(frames, calibration, detected, detect_options(sought, common, progress));
   }
   if (!again) return fail(again.error());
   std::string lost;
@@ -219,6 +219,17 @@ Result<void> measure_again(const footage::FrameSet& frames,
                     again->rms_shift_px,
                     lost));
   return {};
+}
+
+Result<void> fit_colours(const footage::FrameSet& frames,
+                         const std::vector<DetectedFrame>& detected,
+                         const Sought& sought,
+                         const fit::FitOptions& fit_options,
+                         const CommonOptions& common,
+                         Calibration& calibration) {
+  Progress progress(common, "measure colours");
+  return fit_colours(
+      frames, detected, detect_options(sought, common, progress), fit_options, calibration);
 }
 
 std::vector<std::string> paths_of(const footage::FrameSet& frames) {

@@ -36,10 +36,16 @@ Result<target::Chart> chart_of(const ChartOptions& options);
 /// Reports such an error: wrong words are a wrong command line, a file that cannot be read is not.
 int report_chart(const Error& error);
 
+/// The chart that is looked for, and what of a frame it is looked for in.
+struct Sought {
+  target::Chart chart;
+  footage::Plane plane = footage::Plane::kLuma;
+};
+
 /// Detects with progress and prints each frame's reason that failed, on standard error,
 /// and draws the pictures.
 Result<std::vector<DetectedFrame>> detect(const footage::FrameSet& frames,
-                                          const target::Chart& chart,
+                                          const Sought& sought,
                                           DetectionPictures& pictures,
                                           const CommonOptions& common);
 
@@ -54,9 +60,17 @@ bool report_other_sizes(const std::vector<DetectedFrame>& frames, ImageSize comm
 /// much they moved.
 Result<void> measure_again(const footage::FrameSet& frames,
                            const Calibration& calibration,
-                           const target::Chart& chart,
+                           const Sought& sought,
                            const CommonOptions& common,
                            std::vector<DetectedFrame>& detected);
+
+/// Adds the lenses of red and blue to a calibration, with progress.
+Result<void> fit_colours(const footage::FrameSet& frames,
+                         const std::vector<DetectedFrame>& detected,
+                         const Sought& sought,
+                         const fit::FitOptions& fit_options,
+                         const CommonOptions& common,
+                         Calibration& calibration);
 
 /// The paths of the frames, as inputs for check_outputs().
 std::vector<std::string> paths_of(const footage::FrameSet& frames);

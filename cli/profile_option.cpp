@@ -17,4 +17,15 @@ Result<profile::Profile> read_single_profile(const std::string& path) {
   return profile;
 }
 
+Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::string& path) {
+  const profile::Station& station = profile.stations.front();
+  if (!station.channels) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: holds one lens for all colours, wanted one each for red, green "
+                            "and blue; calibrate with --per-channel",
+                            path));
+  }
+  return ColourLenses{station.channels->red.lens, station.lens, station.channels->blue.lens};
+}
+
 }  // namespace trueplate::cli

@@ -3,6 +3,7 @@
 #include <string>
 
 #include "calib/base/result.h"
+#include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
 
 namespace trueplate::cli {
@@ -10,5 +11,14 @@ namespace trueplate::cli {
 /// Reads a profile for a command that uses one state of the lens; one with several stations is
 /// refused, because the first would be as good as any.
 Result<profile::Profile> read_single_profile(const std::string& path);
+
+/// The lenses of the three colours of a profile with one station.
+struct ColourLenses {
+  lens::Lens red;
+  lens::Lens green;
+  lens::Lens blue;
+};
+/// An error when the profile, read from `path`, was not fitted by colour.
+Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::string& path);
 
 }  // namespace trueplate::cli

@@ -132,6 +132,18 @@ double overscan_factor(const EdgePixels& edges, ImageSize plate_size) {
   return overscan_factor(bounds, plate_size);
 }
 
+namespace {
+
+/// Bounds in a straight picture with the lens's pinhole, in one with another.
+StraightBounds moved(StraightBounds bounds, const lens::Lens& lens, const StraightPinhole& to) {
+  for (Point2d* p : {&bounds.min_px, &bounds.max_px}) {
+    *p = to.focal_px.cwiseProduct(lens::ideal_from_px(lens, *p)) + to.principal_point_px;
+  }
+  return bounds;
+}
+
+}  // namespace
+
 Result<Overscan> overscan(const lens::Lens& lens,
                           const OverscanRequest& request,
                           const OverscanOptions& options) {
@@ -150,7 +162,8 @@ Result<Overscan> overscan(const lens::Lens& lens,
   const int width = lens.plate_size.width;
   const int height = lens.plate_size.height;
   Overscan result;
-  const StraightBounds bounds = straight_bounds(lens);
+  StraightBounds bounds = straight_bounds(lens);
+  if (options.straight) bounds = moved(bounds, lens, *options.straight);
   if (bounds.invertible_share < 1.0) {
     result.warnings.push_back(
         {"overscan-no-inverse",
@@ -232,6 +245,28 @@ Result<Overscan> overscan(const lens::Lens& lens,
          area_ratio});
   }
   return result;
+}
+
+Result<Overscan> common_overscan(std::span<const lens::Lens> lenses,
+                                 const OverscanRequest& request,
+                                 const OverscanOptions& options) {
+  Overscan common;
+  for (const lens::Lens& lens : lenses) {
+    const Result<Overscan> one = overscan(lens, request, options);
+    if (!one) return fail(one.error());
+    common.edges = {.left = std::max(common.edges.left, one->edges.left),
+                    .top = std::max(common.edges.top, one->edges.top),
+                    .right = std::max(common.edges.right, one->edges.right),
+                    .bottom = std::max(common.edges.bottom, one->edges.bottom)};
+    for (const Warning& warning : one->warnings) {
+      const bool known =
+          std::any_of(common.warnings.begin(), common.warnings.end(), [&](const Warning& other) {
+            return other.code == warning.code;
+          });
+      if (!known) common.warnings.push_back(warning);
+    }
+  }
+  return common;
 }
 
 }  // namespace trueplate::warp

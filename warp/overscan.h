@@ -1,5 +1,7 @@
 #pragma once
 
+#include <optional>
+#include <span>
 #include <string_view>
 #include <vector>
 
@@ -18,6 +20,14 @@ struct EdgePixels {
   int bottom = 0;
 
   friend bool operator==(const EdgePixels&, const EdgePixels&) = default;
+};
+
+/// The pinhole of a straight picture: p_px = focal_px * p_ideal + principal_point_px, per axis. Of
+/// pictures that are to lie on each other, such as the colours of a plate, each with a lens of its
+/// own, only one can have the pinhole of its lens.
+struct StraightPinhole {
+  Point2d focal_px = {0.0, 0.0};
+  Point2d principal_point_px = {0.0, 0.0};
 };
 
 /// `display` grown by `edges`.
@@ -66,6 +76,8 @@ struct OverscanOptions {
   /// kAuto: pixels added to each edge that needs overscan, for filters that look beyond the
   /// plate's edge (the radius of the resampling kernel; 0 keeps just the plate's outer edges).
   int margin_px = 0;
+  /// Of the straightened picture, at the lens's plate size; unset: the pinhole of the lens.
+  std::optional<StraightPinhole> straight = std::nullopt;
 };
 
 struct Overscan {
@@ -80,5 +92,13 @@ struct Overscan {
 Result<Overscan> overscan(const lens::Lens& lens,
                           const OverscanRequest& request,
                           const OverscanOptions& options = {});
+
+/// The same for several lenses of one plate size whose straight pictures are to have one data
+/// window, such as the colours of a plate with OverscanOptions::straight: on each edge what the
+/// lens needs that reaches furthest. A warning that several lenses give is there once. `lenses`
+/// must not be empty.
+Result<Overscan> common_overscan(std::span<const lens::Lens> lenses,
+                                 const OverscanRequest& request,
+                                 const OverscanOptions& options = {});
 
 }  // namespace trueplate::warp

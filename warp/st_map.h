@@ -56,6 +56,8 @@ struct MapOptions {
   std::optional<Window> display_window = {};
   /// How far the output's data window reaches beyond its display window, in output pixels.
   EdgePixels overscan_px = {};
+  /// Of the straight picture, at the lens's plate size; unset: the pinhole of the lens.
+  std::optional<StraightPinhole> straight = {};
   TOrigin t_origin = TOrigin::kBottomLeft;
   int threads = 0;  // 0 = all cores; any number gives the same bits
 };

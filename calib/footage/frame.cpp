@@ -6,6 +6,8 @@
 
 #include <array>
 #include <optional>
+#include <string>
+#include <vector>
 
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/picture_channels.h"
@@ -14,6 +16,34 @@ namespace trueplate::footage {
 namespace {
 
 constexpr std::array<float, 3> kRec709 = {0.2126F, 0.7152F, 0.0722F};
+
+std::string names_of(const std::vector<Channel>& channels) {
+  std::string names;
+  for (const Channel& channel : channels) {
+    names += (names.empty() ? "" : ", ") + channel.name;
+    if (names.size() > 100) break;
+  }
+  return names.empty() ? "(none)" : names;
+}
+
+/// The channels to add up; three times the same for a plane of one channel.
+Result<std::array<int, 3>> channels_of(const Frame& frame, Plane plane) {
+  const std::optional<detail::PictureChannels> picture = detail::picture_channels(frame.channels);
+  if (!picture) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("no picture to look at among the channels {}; wanted R, G, B or Y",
+                            names_of(frame.channels)));
+  }
+  if (plane == Plane::kLuma) return picture->rgb;
+  if (picture->is_gray()) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("is grey: among the channels {} there is no {}; wanted R, G and B",
+                            names_of(frame.channels),
+                            plane_name(plane)));
+  }
+  const int channel = picture->rgb[plane == Plane::kRed ? 0 : plane == Plane::kGreen ? 1 : 2];
+  return std::array{channel, channel, channel};
+}
 
 }  // namespace
 
@@ -35,18 +65,27 @@ std::string_view sample_format_name(SampleFormat format) {
   return "";
 }
 
-Result<Luma> luma(const Frame& frame, int threads) {
-  const std::optional<detail::PictureChannels> picture = detail::picture_channels(frame.channels);
-  if (!picture) {
-    std::string names;
-    for (const Channel& channel : frame.channels) {
-      names += (names.empty() ? "" : ", ") + channel.name;
-      if (names.size() > 100) break;
-    }
-    return fail(ErrorCode::kUnsupported,
-                fmt::format("no picture to look at among the channels {}; wanted R, G, B or Y",
-                            names.empty() ? "(none)" : names));
+std::string_view plane_name(Plane plane) {
+  switch (plane) {
+    case Plane::kLuma:
+      return "luma";
+    case Plane::kRed:
+      return "red";
+    case Plane::kGreen:
+      return "green";
+    case Plane::kBlue:
+      return "blue";
   }
+  return "";
+}
+
+Result<Luma> luma(const Frame& frame, int threads) {
+  return plane_of(frame, Plane::kLuma, threads);
+}
+
+Result<Luma> plane_of(const Frame& frame, Plane plane, int threads) {
+  const Result<std::array<int, 3>> channels = channels_of(frame, plane);
+  if (!channels) return fail(channels.error());
   const Window& data = frame.windows.data;
   const Window& display = frame.windows.display;
   Luma result;
@@ -54,7 +93,7 @@ Result<Luma> luma(const Frame& frame, int threads) {
   result.offset_px = {static_cast<double>(data.x) - display.x,
                       static_cast<double>(data.y) - display.y};
   result.pixels = Image<float>(frame.pixels.width(), frame.pixels.height(), 1);
-  const auto [r, g, b] = picture->rgb;
+  const auto [r, g, b] = *channels;
   parallel_rows(frame.pixels.height(), threads, [&, r = r, g = g, b = b](int begin, int end) {
     const std::ptrdiff_t stride = frame.pixels.channels();
     for (int y = begin; y < end; ++y) {

@@ -87,6 +87,16 @@ struct Luma {
 /// there is. Otherwise kUnsupported. NaN stays NaN.
 Result<Luma> luma(const Frame& frame, int threads = 0);
 
+/// What of a frame is looked at: all colours together, or one.
+enum class Plane { kLuma, kRed, kGreen, kBlue };
+
+/// `red`, `green`, `blue`; of kLuma `luma`.
+[[nodiscard]] std::string_view plane_name(Plane plane);
+
+/// luma(), or one of the three channels it is made of, untouched. kUnsupported also for a colour of
+/// a frame that has one channel for all.
+Result<Luma> plane_of(const Frame& frame, Plane plane, int threads = 0);
+
 /// Sets how many threads the image libraries may use for all frames together (0 = all cores). It
 /// changes process-wide state of those libraries: for programs, not for libraries, and not while
 /// frames are being read or written.

@@ -303,6 +303,50 @@ void add_chart_as_found(Page& page, const Station& station) {
   }
 }
 
+void add_channel(Page& page, std::string_view label, const ColourLens& colour) {
+  const ColourShift& shift = colour.shift;
+  page.add(
+      label,
+      fmt::format("beside green by {:.4f} px rms over the plate (sigma {:.2g}), at most {:.4f} "
+                  "px (sigma {:.2g}), at {:.0f}, {:.0f}; {} (p {:.1g}, {})",
+                  shift.rms_px,
+                  shift.rms_sigma_px,
+                  shift.max_px,
+                  shift.max_sigma_px,
+                  shift.max_at_px.x(),
+                  shift.max_at_px.y(),
+                  shift.significant ? "significant" : "not significant",
+                  shift.p_value,
+                  plural(static_cast<std::size_t>(colour.num_points), "point")));
+  const auto number = [&](double value, std::string_view parameter, std::string_view unit = "") {
+    return with_sigma(value, sigma(colour.uncertainty, parameter), unit);
+  };
+  const lens::Lens& lens = colour.lens;
+  page.add("",
+           fmt::format("focal length {} in x, {} in y; principal point {}, {}",
+                       number(lens.focal_px.x(), "focal_x_px", " px"),
+                       number(lens.focal_px.y(), "focal_y_px", " px"),
+                       number(lens.principal_point_px.x(), "principal_x_px", " px"),
+                       number(lens.principal_point_px.y(), "principal_y_px", " px")));
+  std::string coefficients;
+  const auto names = lens::parameter_names(lens.model);
+  const auto values = lens::parameters(lens.model);
+  for (std::size_t i = 0; i < names.size(); ++i) {
+    coefficients += fmt::format(
+        "{}{} {}", coefficients.empty() ? "" : ", ", names[i], number(values[i], names[i]));
+  }
+  page.add("", coefficients);
+}
+
+void add_channels(Page& page, const Station& station) {
+  if (!station.channels) return;
+  page.add("Channels",
+           "the lens above is that of green; red and blue follow, their sigmas those of what "
+           "they differ from green");
+  add_channel(page, "Red", station.channels->red);
+  add_channel(page, "Blue", station.channels->blue);
+}
+
 void add_warnings(Page& page, const Station& station) {
   if (station.warnings.empty()) {
     page.add("Warnings", "none");
@@ -367,6 +411,7 @@ std::string describe(const Profile& profile) {
     add_model(page, station);
     add_quality(page, station);
     add_chart_as_found(page, station);
+    add_channels(page, station);
     add_warnings(page, station);
   }
   page.add_heading("Provenance");

@@ -16,7 +16,7 @@ namespace trueplate::profile {
 
 /// The version of the file format this code writes, and the newest it reads. Every addition to the
 /// format raises it, because fields that are not known are refused.
-inline constexpr int kFormatVersion = 2;
+inline constexpr int kFormatVersion = 3;
 
 /// No profile is larger; what is, is refused unread.
 inline constexpr std::size_t kMaxProfileBytes = std::size_t{16} << 20;
@@ -79,6 +79,33 @@ struct Quality {
   std::optional<double> map_sigma_max_px;
 };
 
+/// How far a colour is imaged beside green, over the plate: the place of the ray that green has at
+/// a place, less that place. Sigmas are standard deviations.
+struct ColourShift {
+  double rms_px = 0.0;
+  double rms_sigma_px = 0.0;
+  double max_px = 0.0;
+  double max_sigma_px = 0.0;
+  Point2d max_at_px = {0.0, 0.0};  // plate pixels
+  double p_value = 1.0;            // the chance of such differences from noise alone
+  bool significant = false;
+};
+
+/// The lens of one colour beside that of the station.
+struct ColourLens {
+  lens::Lens lens;          // of the station but for focal length, principal point, coefficients
+  Uncertainty uncertainty;  // of what the parameters differ from the station's
+  int num_points = 0;
+  double rms_px = 0.0;  // of the distances between measured and fitted differences from green
+  ColourShift shift;
+};
+
+/// The lenses of red and blue; the station's lens is then green's.
+struct Channels {
+  ColourLens red;
+  ColourLens blue;
+};
+
 /// One state of the lens.
 struct Station {
   std::optional<double> nominal_focal_mm;  // the number on the barrel; a label
@@ -87,8 +114,9 @@ struct Station {
   lens::Lens lens;
   std::optional<Uncertainty> uncertainty;
   std::optional<ChartAsFound> chart_as_found =
-      std::nullopt;                // absent when the chart is as described
-  std::optional<Quality> quality;  // absent for numbers that were not fitted here
+      std::nullopt;                                 // absent when the chart is as described
+  std::optional<Channels> channels = std::nullopt;  // where the colours were fitted separately
+  std::optional<Quality> quality;                   // absent for numbers that were not fitted here
   std::vector<Warning> warnings;
 };
 

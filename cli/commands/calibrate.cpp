@@ -5,6 +5,7 @@
 
 #include "calib/base/text.h"
 #include "calib/calibrate.h"
+#include "cli/colour_report.h"
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
@@ -29,6 +30,7 @@ struct Options {
   std::string chart_shape = "auto";
   bool fix_focal = false;
   bool keep_all = false;
+  bool per_channel = false;
   int most_frames = kMostFrames;
   profile::Labels labels;
 };
@@ -248,6 +250,7 @@ nlohmann::json result_json(const Calibration& calibration) {
           {"coefficients", coefficients},
           {"sigma", sigma},
           {"chart", chart_json(calibration.fit.chart)},
+          {"channels", colours_json(calibration)},
           {"frames", frames},
           {"warnings", warnings_json(station.warnings)},
           {"seconds", calibration.fit.seconds}};
@@ -291,7 +294,7 @@ std::string summary(const Calibration& calibration, const std::string& output) {
   if (const auto focal_mm = lens::focal_mm(lens)) {
     text += fmt::format(" = {:.3f} x {:.3f} mm", focal_mm->x(), focal_mm->y());
   }
-  text += "\n" + chart_text(calibration.fit.chart);
+  text += "\n" + chart_text(calibration.fit.chart) + colours_text(calibration);
   text += fmt::format("-> {}\n", output);
   return text;
 }
@@ -346,18 +349,28 @@ int calibrate_frames(const Options& options,
   }
   Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
   if (!pictures) return report_failure(pictures.error());
-  Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
+  const Sought sought{
+      .chart = *chart,
+      .plane = options.per_channel ? footage::Plane::kGreen : footage::Plane::kLuma};
+  Result<std::vector<DetectedFrame>> detected = detect(*frames, sought, *pictures, common);
   if (!detected) return report_failure(detected.error());
   bool partly = pictures->report_failures() > 0;
   choose_frames(*detected, options.most_frames);
   Result<Calibration> calibration = calibrate(*detected, *chart, for_measuring(calibrate_options));
   if (!calibration) return report_fit(calibration.error(), options);
-  if (Result<void> again = measure_again(*frames, *calibration, *chart, common, *detected);
+  if (Result<void> again = measure_again(*frames, *calibration, sought, common, *detected);
       !again) {
     return report_failure(again.error());
   }
   calibration = calibrate(*detected, *chart, calibrate_options);
   if (!calibration) return report_fit(calibration.error(), options);
+  if (options.per_channel) {
+    if (Result<void> colours =
+            fit_colours(*frames, *detected, sought, calibrate_options.fit, common, *calibration);
+        !colours) {
+      return report_failure(colours.error());
+    }
+  }
   if (!options.observations.empty()) {
     const Result<footage::Observations> observations = observations_of(*detected, *chart);
     if (!observations) return report_failure(observations.error());
@@ -388,6 +401,11 @@ int run(const Options& options, const CommonOptions& common) {
   if (!options.draw.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "--draw shows what was found in frames, and the input is observations"});
+  }
+  if (options.per_channel) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--per-channel measures red, green and blue in frames, and the input is "
+                         "observations; give the frames"});
   }
   if (!options.observations.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
@@ -445,6 +463,9 @@ Action add_calibrate(CLI::App& app) {
       ->capture_default_str()
       ->type_name("N");
   app.add_flag("--keep-all", options->keep_all, "reject neither points nor frames");
+  app.add_flag("--per-channel",
+               options->per_channel,
+               "fit green, and red and blue beside it (lateral chromatic aberration)");
   app.add_option("--observations", options->observations, "write what was detected, a CSV file")
       ->type_name("FILE");
   return [options](const CommonOptions& common) { return run(*options, common); };

@@ -37,7 +37,8 @@ int run(const Options& options, const CommonOptions& common) {
   }
   Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
   if (!pictures) return report_failure(pictures.error());
-  const Result<std::vector<DetectedFrame>> detected = detect(*frames, *chart, *pictures, common);
+  const Result<std::vector<DetectedFrame>> detected =
+      detect(*frames, {.chart = *chart}, *pictures, common);
   if (!detected) return report_failure(detected.error());
   const int num_pictures_missing = pictures->report_failures();
   const Result<footage::Observations> observations = observations_of(*detected, *chart);

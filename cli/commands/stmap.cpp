@@ -1,6 +1,10 @@
 #include <fmt/format.h>
 
 #include <memory>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
 
 #include "calib/base/text.h"
 #include "calib/footage/frame.h"
@@ -21,12 +25,14 @@ struct Options {
   std::string overscan = "auto";
   std::string origin = "bottom-left";
   std::string compression = "zip";
+  std::string channel;  // empty: one lens for all
   int round_to = 2;
 };
 
 /// What the options mean, checked before anything is computed.
 struct Request {
   lens::Lens lens;
+  std::vector<lens::Lens> all;  // that share the overscan: it, or those of the three colours
   warp::MapOptions map;
   warp::OverscanRequest overscan_request;
 };
@@ -39,18 +45,47 @@ Result<warp::TOrigin> parse_origin(const std::string& text) {
               fmt::format("--origin: '{}' is not bottom-left or top-left", text));
 }
 
-Result<Request> request_of(const Options& options, const lens::Lens& calibrated, int threads) {
-  Request request{.lens = calibrated, .map = {}, .overscan_request = {}};
-  if (!options.size.empty()) {
-    const Result<std::pair<int, int>> size = parse_size(options.size);
-    if (!size) {
-      return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", size.error().message));
-    }
-    Result<lens::Lens> lens = lens::for_picture_of(calibrated, {size->first, size->second});
-    if (!lens) {
-      return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", lens.error().message));
-    }
-    request.lens = *lens;
+bool is_colour(std::string_view word) { return word == "red" || word == "green" || word == "blue"; }
+
+/// The lens for a plate of the size asked for.
+Result<lens::Lens> sized(const Options& options, const lens::Lens& calibrated) {
+  if (options.size.empty()) return calibrated;
+  const Result<std::pair<int, int>> size = parse_size(options.size);
+  if (!size) {
+    return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", size.error().message));
+  }
+  Result<lens::Lens> lens = lens::for_picture_of(calibrated, {size->first, size->second});
+  if (!lens) {
+    return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", lens.error().message));
+  }
+  return lens;
+}
+
+/// The calibrated lenses, the one whose map is wanted first, then, by colour, red, green, blue.
+Result<std::vector<lens::Lens>> lenses_of(const Options& options, const profile::Profile& profile) {
+  if (options.channel.empty()) return std::vector{profile.stations.front().lens};
+  Result<ColourLenses> colours = colour_lenses(profile, options.profile);
+  if (!colours) return fail(colours.error());
+  const lens::Lens& wanted = options.channel == "red"    ? colours->red
+                             : options.channel == "blue" ? colours->blue
+                                                         : colours->green;
+  return std::vector{wanted, colours->red, colours->green, colours->blue};
+}
+
+Result<Request> request_of(const Options& options,
+                           const std::vector<lens::Lens>& calibrated,
+                           int threads) {
+  Request request;
+  for (const lens::Lens& lens : calibrated) {
+    Result<lens::Lens> fitting = sized(options, lens);
+    if (!fitting) return fail(fitting.error());
+    request.all.push_back(*std::move(fitting));
+  }
+  request.lens = request.all.front();
+  if (!options.channel.empty()) {
+    // That of green, or the three pictures would not lie on each other.
+    const lens::Lens& green = request.all[2];
+    request.map.straight = warp::StraightPinhole{green.focal_px, green.principal_point_px};
   }
   const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
   if (!overscan) return fail(overscan.error());
@@ -63,9 +98,12 @@ Result<Request> request_of(const Options& options, const lens::Lens& calibrated,
 }
 
 /// One line about the lens for the header of the map.
-std::string lens_text(const profile::Profile& profile, const lens::Lens& lens) {
+std::string lens_text(const profile::Profile& profile,
+                      const lens::Lens& lens,
+                      const std::string& channel) {
   std::string text = profile.labels.lens.empty() ? "lens not named" : profile.labels.lens;
   if (!profile.labels.serial.empty()) text += fmt::format(", serial {}", profile.labels.serial);
+  if (!channel.empty()) text += fmt::format(", {} channel", channel);
   text += fmt::format(", {}", lens::model_name(lens.model));
   if (const auto focal_mm = lens::focal_mm(lens)) {
     text += fmt::format(", {:.4f} x {:.4f} mm", focal_mm->x(), focal_mm->y());
@@ -86,6 +124,11 @@ nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
 }
 
 int run(const Options& options, const CommonOptions& common) {
+  if (!options.channel.empty() && !is_colour(options.channel)) {
+    return report_usage(
+        {ErrorCode::kInvalidInput,
+         fmt::format("--channel: '{}' is not red, green or blue", options.channel)});
+  }
   if (options.undistort.empty() && options.redistort.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "say which maps to write: --undistort FILE, --redistort FILE or both"});
@@ -103,20 +146,25 @@ int run(const Options& options, const CommonOptions& common) {
   }
   const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
-  const Result<Request> request =
-      request_of(options, profile->stations.front().lens, common.threads);
+  const Result<std::vector<lens::Lens>> lenses = lenses_of(options, *profile);
+  if (!lenses) return report_failure(lenses.error());
+  const Result<Request> request = request_of(options, *lenses, common.threads);
   if (!request) return report_usage(request.error());
   const Result<warp::Overscan> overscan =
-      warp::overscan(request->lens, request->overscan_request, {.round_to = options.round_to});
+      warp::common_overscan(request->all,
+                            request->overscan_request,
+                            {.round_to = options.round_to, .straight = request->map.straight});
   if (!overscan) return report_failure(overscan.error());
-  const warp::StMapWriteOptions write{.compression = options.compression,
-                                      .overwrite = common.overwrite_policy(),
-                                      .lens_text = lens_text(*profile, request->lens),
-                                      .pixel_aspect = request->lens.pixel_aspect,
-                                      .threads = common.threads};
+  const warp::StMapWriteOptions write{
+      .compression = options.compression,
+      .overwrite = common.overwrite_policy(),
+      .lens_text = lens_text(*profile, request->lens, options.channel),
+      .pixel_aspect = request->lens.pixel_aspect,
+      .threads = common.threads};
   footage::set_io_threads(common.threads);
 
   nlohmann::json json = {{"warnings", warnings_json(overscan->warnings)}};
+  if (!options.channel.empty()) json["channel"] = options.channel;
   for (const warp::MapDirection direction :
        {warp::MapDirection::kUndistort, warp::MapDirection::kRedistort}) {
     const bool undistort = direction == warp::MapDirection::kUndistort;
@@ -167,6 +215,10 @@ Action add_stmap(CLI::App& app) {
       ->type_name("FILE");
   app.add_option("--redistort", options->redistort, "write the map that bends renders back")
       ->type_name("FILE");
+  app.add_option("--channel",
+                 options->channel,
+                 "for one colour of a profile that has three lenses: red, green or blue")
+      ->type_name("NAME");
   app.add_option("--size", options->size, "for a plate of this size; default: as calibrated")
       ->type_name("WxH");
   app.add_option("--overscan",

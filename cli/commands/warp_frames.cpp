@@ -24,6 +24,7 @@ struct Options {
   std::string compression;
   int round_to = 2;
   int in_flight = 0;
+  bool per_channel = false;
 };
 
 Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDirection direction) {
@@ -35,6 +36,17 @@ Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDire
                                .overscan = *overscan,
                                .round_to = options.round_to,
                                .filter = *filter};
+}
+
+Result<warp::LensWarp> lens_warp_of(const Options& options,
+                                    const profile::Profile& profile,
+                                    const warp::LensWarpOptions& lens_options) {
+  if (!options.per_channel) {
+    return warp::LensWarp(profile.stations.front().lens, lens_options);
+  }
+  Result<ColourLenses> lenses = colour_lenses(profile, options.profile);
+  if (!lenses) return fail(lenses.error());
+  return warp::LensWarp({lenses->red, lenses->green, lenses->blue}, lens_options);
 }
 
 /// How many parts of an EXR file were not read; pages of other formats are thumbnails, not passes.
@@ -92,6 +104,8 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   if (!lens_options) return report_usage(lens_options.error());
   const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
+  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, *profile, *lens_options);
+  if (!lens_warp) return report_failure(lens_warp.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_frames(frames.error());
@@ -114,7 +128,6 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   }
   footage::set_io_threads(common.threads);
 
-  const warp::LensWarp lens_warp(profile->stations.front().lens, *lens_options);
   Progress progress(common, std::string(warp::to_text(direction)));
   warp::SequenceOptions sequence_options;
   sequence_options.write = write;
@@ -136,7 +149,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
                                   job.input.name,
                                   parts + 1));
         }
-        Result<footage::Frame> warped = lens_warp.apply(std::move(frame), threads);
+        Result<footage::Frame> warped = lens_warp->apply(std::move(frame), threads);
         if (warped) return warped;
         return fail(warped.error().code,
                     fmt::format("{}: {}", job.input.name, warped.error().message));
@@ -197,6 +210,9 @@ Action add(CLI::App& app, warp::MapDirection direction) {
   }
   app.add_option("--filter", options->filter, "bilinear, cubic or lanczos")->capture_default_str();
   app.add_option("--compression", options->compression, "of the output; default: as the input");
+  app.add_flag("--per-channel",
+               options->per_channel,
+               "red, green and blue each through its own lens, of a profile made so");
   app.add_option("--in-flight", options->in_flight, "most frames in memory; 0: threads + 1")
       ->check(CLI::Range(0, 1024))
       ->type_name("N");

@@ -1,6 +1,8 @@
 #pragma once
 
+#include <optional>
 #include <span>
+#include <utility>
 
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
@@ -26,10 +28,14 @@ class MapRows {
   void positions(int row, int column, std::span<double> x_px, std::span<double> y_px) const;
 
  private:
-  MapRows(lens::Lens lens, MapDirection direction, const FrameWindows& windows)
-      : lens_(std::move(lens)), direction_(direction), windows_(windows) {}
+  MapRows(lens::Lens lens,
+          const std::optional<StraightPinhole>& lands_on,
+          MapDirection direction,
+          const FrameWindows& windows)
+      : lens_(std::move(lens)), lands_on_(lands_on), direction_(direction), windows_(windows) {}
 
-  lens::Lens lens_;  // at the size of the display window
+  lens::Lens lens_;  // at the size of the display window, with the pinhole of the output
+  std::optional<StraightPinhole> lands_on_;  // the pinhole of the source, where it is another
   MapDirection direction_;
   FrameWindows windows_;
 };

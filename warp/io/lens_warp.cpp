@@ -4,7 +4,10 @@
 
 #include <algorithm>
 #include <mutex>
+#include <optional>
+#include <string_view>
 #include <utility>
+#include <vector>
 
 namespace trueplate::warp {
 namespace {
@@ -15,51 +18,147 @@ std::string to_text(const EdgePixels& edges) {
   return fmt::format("{},{},{},{}", edges.left, edges.top, edges.right, edges.bottom);
 }
 
+/// One lens for all channels, or those of the colours.
+struct Lenses {
+  lens::Lens main;  // of all channels but the following
+  std::optional<lens::Lens> red = std::nullopt;
+  std::optional<lens::Lens> blue = std::nullopt;
+
+  [[nodiscard]] bool per_colour() const { return red.has_value(); }
+  [[nodiscard]] std::vector<lens::Lens> all() const {
+    if (!per_colour()) return {main};
+    return {main, *red, *blue};
+  }
+};
+
+/// The lenses for a picture of another size.
+Result<Lenses> lenses_for(const Lenses& calibrated, ImageSize size) {
+  Result<lens::Lens> main = lens::for_picture_of(calibrated.main, size);
+  if (!main) return fail(main.error());
+  Lenses lenses{.main = *std::move(main)};
+  if (!calibrated.per_colour()) return lenses;
+  Result<lens::Lens> red = lens::for_picture_of(*calibrated.red, size);
+  if (!red) return fail(red.error());
+  Result<lens::Lens> blue = lens::for_picture_of(*calibrated.blue, size);
+  if (!blue) return fail(blue.error());
+  lenses.red = *std::move(red);
+  lenses.blue = *std::move(blue);
+  return lenses;
+}
+
 /// What is needed for all frames of one display window.
 struct Plan {
   Window display;
   std::shared_ptr<const StMap> map;
+  std::shared_ptr<const StMap> red_map;  // null: one lens for all
+  std::shared_ptr<const StMap> blue_map;
   EdgePixels needed;  // kRedistort: overscan the straight picture should have
   std::vector<Warning> warnings;
 };
 
-Result<Plan> make_plan(const lens::Lens& calibrated,
+Result<std::shared_ptr<const StMap>> make_map(const lens::Lens& lens,
+                                              MapDirection direction,
+                                              const MapOptions& options) {
+  Result<StMap> map = direction == MapDirection::kUndistort ? make_undistort_map(lens, options)
+                                                            : make_redistort_map(lens, options);
+  if (!map) return fail(map.error());
+  return std::make_shared<const StMap>(std::move(*map));
+}
+
+Result<Plan> make_plan(const Lenses& calibrated,
                        const Window& display,
                        const LensWarpOptions& options,
                        int threads) {
-  const Result<lens::Lens> lens = lens::for_picture_of(calibrated, display.size());
-  if (!lens) return fail(lens.error());
-  Plan plan{.display = display, .map = nullptr, .needed = {}, .warnings = {}};
-  if (lens->plate_size != calibrated.plate_size) {
+  const Result<Lenses> lenses = lenses_for(calibrated, display.size());
+  if (!lenses) return fail(lenses.error());
+  const ImageSize plate = calibrated.main.plate_size;
+  Plan plan;
+  plan.display = display;
+  if (lenses->main.plate_size != plate) {
     plan.warnings.push_back({"lens-scaled",
                              fmt::format("the picture is {}, the lens was calibrated on {}; it was "
                                          "scaled, which is right for a resized plate and wrong for "
                                          "a crop",
                                          to_text(display.size()),
-                                         to_text(calibrated.plate_size)),
-                             static_cast<double>(display.width) / calibrated.plate_size.width});
+                                         to_text(plate)),
+                             static_cast<double>(display.width) / plate.width});
   }
   const bool undistort = options.direction == MapDirection::kUndistort;
+  // Of all colours the same, or they would not lie on each other.
+  std::optional<StraightPinhole> straight;
+  if (lenses->per_colour()) {
+    straight = StraightPinhole{lenses->main.focal_px, lenses->main.principal_point_px};
+  }
   // The kernel looks beyond the plate's edge; with its radius as margin no pixel of the plate is
   // interpolated with black on the way back.
   const OverscanOptions overscan_options{.round_to = undistort ? options.round_to : 1,
-                                         .margin_px = kernel_width(options.filter) / 2};
-  const Result<Overscan> edges =
-      overscan(*lens, undistort ? options.overscan : OverscanRequest{}, overscan_options);
+                                         .margin_px = kernel_width(options.filter) / 2,
+                                         .straight = straight};
+  const Result<Overscan> edges = common_overscan(
+      lenses->all(), undistort ? options.overscan : OverscanRequest{}, overscan_options);
   if (!edges) return fail(edges.error());
   plan.warnings.insert(plan.warnings.end(), edges->warnings.begin(), edges->warnings.end());
 
-  MapOptions map_options{.display_window = display, .threads = threads};
+  MapOptions map_options{.display_window = display, .straight = straight, .threads = threads};
   if (undistort) {
     map_options.overscan_px = edges->edges;
   } else {
     plan.needed = edges->edges;
   }
-  Result<StMap> map =
-      undistort ? make_undistort_map(*lens, map_options) : make_redistort_map(*lens, map_options);
+  auto map = make_map(lenses->main, options.direction, map_options);
   if (!map) return fail(map.error());
-  plan.map = std::make_shared<const StMap>(std::move(*map));
+  plan.map = *std::move(map);
+  if (!lenses->per_colour()) return plan;
+  auto red = make_map(*lenses->red, options.direction, map_options);
+  if (!red) return fail(red.error());
+  auto blue = make_map(*lenses->blue, options.direction, map_options);
+  if (!blue) return fail(blue.error());
+  plan.red_map = *std::move(red);
+  plan.blue_map = *std::move(blue);
   return plan;
+}
+
+/// Whether a channel is this colour, of the picture or of a layer.
+bool is_colour(const footage::Channel& channel, std::string_view letter) {
+  const std::string_view name = channel.name;
+  return name == letter || (name.ends_with(letter) && name.size() > letter.size() &&
+                            name[name.size() - letter.size() - 1] == '.');
+}
+
+/// Channel `c` of a picture by itself.
+Image<float> channel_of(const Image<float>& pixels, int c) {
+  Image<float> one(pixels.width(), pixels.height(), 1);
+  for (int y = 0; y < pixels.height(); ++y) {
+    for (int x = 0; x < pixels.width(); ++x) one.at(x, y) = pixels.at(x, y, c);
+  }
+  return one;
+}
+
+/// Looks up the channels of one colour through a map of its own. `output` has been made from
+/// `frame` with another map of the same output.
+Result<void> resample_colour(const footage::Frame& frame,
+                             std::string_view letter,
+                             const StMap& map,
+                             const ResampleOptions& options,
+                             Image<float>& output) {
+  bool found = false;
+  for (std::size_t i = 0; i < frame.channels.size(); ++i) {
+    if (!is_colour(frame.channels[i], letter)) continue;
+    found = true;
+    const int c = static_cast<int>(i);
+    const Image<float> source = channel_of(frame.pixels, c);
+    const Result<Image<float>> warped =
+        resample({.pixels = source.view(), .windows = frame.windows}, map, options);
+    if (!warped) return fail(warped.error());
+    for (int y = 0; y < output.height(); ++y) {
+      for (int x = 0; x < output.width(); ++x) output.at(x, y, c) = warped->at(x, y);
+    }
+  }
+  if (found) return {};
+  return fail(ErrorCode::kUnsupported,
+              fmt::format("no channel is called {}, wanted R, G and B to treat each colour by its "
+                          "own lens",
+                          letter));
 }
 
 /// Adds what a straight picture lacks. A side that ends within the display window is that of an
@@ -129,7 +228,7 @@ Result<std::optional<EdgePixels>> stated_overscan(const lens::Lens& lens,
 }  // namespace
 
 struct LensWarp::Shared {
-  lens::Lens lens;
+  Lenses lenses;
   LensWarpOptions options;
   mutable std::mutex mutex;
   mutable std::optional<Plan> plan;  // of the last display window
@@ -138,7 +237,7 @@ struct LensWarp::Shared {
     // Held while the map is made: frames of the same size wait for it instead of making their own.
     const std::lock_guard lock(mutex);
     if (plan && plan->display == display) return *plan;
-    Result<Plan> made = make_plan(lens, display, options, threads);
+    Result<Plan> made = make_plan(lenses, display, options, threads);
     if (made) plan = *made;
     return made;
   }
@@ -146,7 +245,12 @@ struct LensWarp::Shared {
 
 LensWarp::LensWarp(lens::Lens lens, const LensWarpOptions& options)
     : shared_(std::make_unique<Shared>()) {
-  shared_->lens = std::move(lens);
+  shared_->lenses.main = std::move(lens);
+  shared_->options = options;
+}
+LensWarp::LensWarp(LensPerColour lenses, const LensWarpOptions& options)
+    : shared_(std::make_unique<Shared>()) {
+  shared_->lenses = {std::move(lenses.green), std::move(lenses.red), std::move(lenses.blue)};
   shared_->options = options;
 }
 LensWarp::~LensWarp() = default;
@@ -157,7 +261,7 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   const LensWarpOptions& options = shared_->options;
   const bool redistort = options.direction == MapDirection::kRedistort;
   if (redistort) {
-    const auto stated = stated_overscan(shared_->lens, options, frame.windows.data.size());
+    const auto stated = stated_overscan(shared_->lenses.main, options, frame.windows.data.size());
     if (!stated) return fail(stated.error());
     if (*stated) {
       if (Result<void> named = name_overscan(frame, **stated); !named) return fail(named.error());
@@ -165,8 +269,8 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   }
   const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);
   if (!plan) {
-    const ImageSize plate = shared_->lens.plate_size;
-    const Result<Overscan> needed = overscan(shared_->lens, OverscanRequest{});
+    const ImageSize plate = shared_->lenses.main.plate_size;
+    const Result<Overscan> needed = common_overscan(shared_->lenses.all(), OverscanRequest{});
     const ImageSize found = frame.windows.display.size();
     if (redistort && needed && found.width > plate.width && found.height > plate.height) {
       return fail(plan.error().code,
@@ -180,10 +284,16 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   frame.warnings.insert(frame.warnings.end(), plan->warnings.begin(), plan->warnings.end());
   if (redistort) warn_if_too_small(frame, plan->needed);
 
-  Result<Image<float>> pixels = resample({.pixels = frame.pixels.view(), .windows = frame.windows},
-                                         *plan->map,
-                                         {.filter = options.filter, .threads = threads});
+  const ResampleOptions how{.filter = options.filter, .threads = threads};
+  Result<Image<float>> pixels =
+      resample({.pixels = frame.pixels.view(), .windows = frame.windows}, *plan->map, how);
   if (!pixels) return fail(pixels.error());
+  if (plan->red_map) {
+    for (const auto& [letter, map] : {std::pair("R", &plan->red_map), {"B", &plan->blue_map}}) {
+      if (Result<void> done = resample_colour(frame, letter, **map, how, *pixels); !done)
+        return fail(done.error());
+    }
+  }
   frame.pixels = std::move(*pixels);
   frame.windows = plan->map->output;
   return frame;

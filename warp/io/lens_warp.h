@@ -21,7 +21,17 @@ struct LensWarpOptions {
   Filter filter = Filter::kCubic;
 };
 
-/// Straightens plates or bends straight pictures back, frame after frame, with one lens.
+/// The lenses of the colours of one plate, of the same plate size.
+struct LensPerColour {
+  lens::Lens red;
+  lens::Lens green;
+  lens::Lens blue;
+};
+
+/// Straightens plates or bends straight pictures back, frame after frame, with one lens, or with
+/// one for each colour: the channels R and B, and those of layers whose names end in .R and .B,
+/// then go through the lens of red and of blue, all others (G, alpha, depth) through that of green.
+/// The overscan is what all three need.
 ///
 /// The display window of a frame is the plate. When it is the calibrated frame in another size, the
 /// lens is scaled to it (lens::for_picture_of). Channels, sample formats
@@ -34,12 +44,14 @@ struct LensWarpOptions {
 class LensWarp {
  public:
   LensWarp(lens::Lens lens, const LensWarpOptions& options);
+  LensWarp(LensPerColour lenses, const LensWarpOptions& options);
   ~LensWarp();
   LensWarp(LensWarp&&) noexcept;
   LensWarp& operator=(LensWarp&&) noexcept;
 
   /// Errors: a frame of another shape than the plate (with the overscan that would explain it, if
-  /// one does); those of overscan() and resample().
+  /// one does); with a lens for each colour a frame without R and B; those of overscan() and
+  /// resample().
   [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
 
  private:

@@ -1,7 +1,6 @@
 #include "calib/fit/detail/map_uncertainty.h"
 
 #include <Eigen/Dense>
-#include <array>
 #include <cassert>
 #include <cmath>
 #include <vector>
@@ -13,18 +12,6 @@ namespace {
 // Nodes of the grid, corners and edges of the plate included.
 constexpr int kColumns = 17;
 constexpr int kRows = 11;
-
-std::array<Point2d, kColumns * kRows> grid_of(ImageSize plate) {
-  std::array<Point2d, kColumns * kRows> grid;
-  std::size_t node = 0;
-  for (int j = 0; j < kRows; ++j) {
-    for (int i = 0; i < kColumns; ++i) {
-      grid[node++] = {static_cast<double>(plate.width) * i / (kColumns - 1),
-                      static_cast<double>(plate.height) * j / (kRows - 1)};
-    }
-  }
-  return grid;
-}
 
 /// Larger eigenvalue of a symmetric 2 x 2 matrix.
 double larger_eigenvalue(const Eigen::Matrix2d& m) {
@@ -39,6 +26,17 @@ const ModelKernel& kernel_of(const lens::Lens& lens) {
 }
 
 }  // namespace
+
+std::vector<Point2d> plate_grid(ImageSize plate) {
+  std::vector<Point2d> grid;
+  for (int j = 0; j < kRows; ++j) {
+    for (int i = 0; i < kColumns; ++i) {
+      grid.emplace_back(static_cast<double>(plate.width) * i / (kColumns - 1),
+                        static_cast<double>(plate.height) * j / (kRows - 1));
+    }
+  }
+  return grid;
+}
 
 std::optional<MapResponse::Raw> MapResponse::raw(const Point2d& p_plate_px) const {
   const std::optional<Point2d> ideal =
@@ -90,7 +88,7 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed)
   if (num_absorbed_ == 0) return;
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(num_absorbed_, num_absorbed_);
   Eigen::MatrixXd right = absorption_;
-  for (const Point2d& p : grid_of(lens.plate_size)) {
+  for (const Point2d& p : plate_grid(lens.plate_size)) {
     const std::optional<Raw> here = raw(p);
     if (!here) continue;
     normal += here->by_absorbed.transpose() * here->by_absorbed;
@@ -110,7 +108,7 @@ MapSigma map_sigma(const lens::Lens& lens, const Eigen::MatrixXd& covariance, Ab
   MapSigma result;
   double sum = 0.0;
   int count = 0;
-  for (const Point2d& p : grid_of(lens.plate_size)) {
+  for (const Point2d& p : plate_grid(lens.plate_size)) {
     const std::optional<Eigen::Matrix2Xd> j = response.at(p);
     if (!j) continue;
     const Eigen::Matrix2d here = *j * covariance * j->transpose();

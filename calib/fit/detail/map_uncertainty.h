@@ -2,6 +2,7 @@
 
 #include <Eigen/Core>
 #include <optional>
+#include <vector>
 
 #include "calib/base/geometry.h"
 #include "calib/fit/detail/kernel.h"
@@ -9,6 +10,9 @@
 #include "calib/lens/lens.h"
 
 namespace trueplate::fit::detail {
+
+/// Places spread over the plate, row by row, its corners and edges among them.
+[[nodiscard]] std::vector<Point2d> plate_grid(ImageSize plate);
 
 /// How the plate position of a fixed ray answers to a change of the intrinsics, after the absorbed
 /// motions have been fitted away over a grid on the plate.

@@ -37,6 +37,22 @@ Point2d pair_of(const Fields& parent, std::string_view key, const Range& range) 
   return {x, y};
 }
 
+/// The model of this name with the coefficients of the field `coefficients`.
+lens::Model coefficients_of(const Fields& fields, const lens::ModelInfo& info) {
+  const Names names(info.parameter_names.begin(), info.parameter_names.end());
+  const Fields coefficients = fields.object("coefficients", names);
+  std::vector<double> values;
+  for (const std::string_view parameter : names) {
+    values.push_back(coefficients.number(parameter, kCoefficient));
+  }
+  Result<lens::Model> model = lens::make_model(info.name, values);
+  if (!model) {
+    fields.complain("coefficients", model.error().message);
+    return {};
+  }
+  return *model;
+}
+
 lens::Model model_of(const Fields& fields) {
   const std::string name = fields.string("model");
   const auto table = lens::model_table();
@@ -54,18 +70,7 @@ lens::Model model_of(const Fields& fields) {
             "is \"{}\", wanted a lens model this version knows ({})", printable(name), known));
     return {};
   }
-  const Names names(info->parameter_names.begin(), info->parameter_names.end());
-  const Fields coefficients = fields.object("coefficients", names);
-  std::vector<double> values;
-  for (const std::string_view parameter : names) {
-    values.push_back(coefficients.number(parameter, kCoefficient));
-  }
-  Result<lens::Model> model = lens::make_model(name, values);
-  if (!model) {
-    fields.complain("coefficients", model.error().message);
-    return {};
-  }
-  return *model;
+  return coefficients_of(fields, *info);
 }
 
 lens::Lens lens_of(const Fields& fields) {
@@ -211,6 +216,48 @@ ChartAsFound chart_as_found_of(const Fields& fields) {
   return chart;
 }
 
+ColourShift shift_of(const Fields& fields) {
+  ColourShift shift;
+  shift.rms_px = fields.number("rms_px", kZeroOrMore);
+  shift.rms_sigma_px = fields.number("rms_sigma_px", kZeroOrMore);
+  shift.max_px = fields.number("max_px", kZeroOrMore);
+  shift.max_sigma_px = fields.number("max_sigma_px", kZeroOrMore);
+  shift.max_at_px = pair_of(fields, "max_at_px", kPrincipalPointPx);
+  shift.p_value = fields.number("p_value", {.least = 0.0, .most = 1.0});
+  shift.significant = fields.boolean("significant");
+  return shift;
+}
+
+/// The lens of a colour, in what it shares with `green` the same.
+ColourLens colour_of(const Fields& fields, const lens::Lens& green) {
+  ColourLens colour;
+  colour.lens = green;
+  colour.lens.focal_px = pair_of(fields, "focal_px", kFocalPx);
+  colour.lens.principal_point_px = pair_of(fields, "principal_point_px", kPrincipalPointPx);
+  colour.lens.model =
+      coefficients_of(fields, {lens::model_name(green.model), lens::parameter_names(green.model)});
+  colour.uncertainty = uncertainty_of(
+      fields.object("uncertainty", {"parameters", "sigma", "covariance"}), colour.lens);
+  colour.num_points = fields.integer("num_points", 0);
+  colour.rms_px = fields.number("rms_px", kZeroOrMore);
+  colour.shift = shift_of(fields.object(
+      "shift",
+      {"rms_px", "rms_sigma_px", "max_px", "max_sigma_px", "max_at_px", "p_value", "significant"}));
+  return colour;
+}
+
+Channels channels_of(const Fields& fields, const lens::Lens& green) {
+  const Names known{"focal_px",
+                    "principal_point_px",
+                    "coefficients",
+                    "uncertainty",
+                    "num_points",
+                    "rms_px",
+                    "shift"};
+  ColourLens red = colour_of(fields.object("red", known), green);
+  return {.red = std::move(red), .blue = colour_of(fields.object("blue", known), green)};
+}
+
 Quality quality_of(const Fields& fields) {
   Quality quality;
   quality.rms_px = fields.number("rms_px", kZeroOrMore);
@@ -268,6 +315,9 @@ Station station_of(const Fields& fields) {
   if (fields.has("chart_as_found")) {
     station.chart_as_found = chart_as_found_of(fields.object(
         "chart_as_found", {"pitch_ratio", "bend_degree", "bend_mm", "print_error_mm"}));
+  }
+  if (fields.has("channels")) {
+    station.channels = channels_of(fields.object("channels", {"red", "blue"}), station.lens);
   }
   if (fields.has("quality")) {
     station.quality = quality_of(fields.object("quality",
@@ -384,6 +434,7 @@ Result<Profile> profile_of(const Json& json) {
                                                         "lens",
                                                         "uncertainty",
                                                         "chart_as_found",
+                                                        "channels",
                                                         "quality",
                                                         "warnings"})));
   }

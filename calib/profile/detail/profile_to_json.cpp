@@ -35,6 +35,14 @@ Json json_of(const ChartUsed& chart) {
 
 Json json_of(const Point2d& p) { return {{"x", p.x()}, {"y", p.y()}}; }
 
+Json coefficients_of(const lens::Model& model) {
+  Json coefficients = Json::object();
+  const auto names = lens::parameter_names(model);
+  const auto values = lens::parameters(model);
+  for (std::size_t i = 0; i < names.size(); ++i) coefficients[std::string(names[i])] = values[i];
+  return coefficients;
+}
+
 Json json_of(const lens::Lens& lens) {
   Json json = Json::object();
   json["plate_size_px"] = {{"width", lens.plate_size.width}, {"height", lens.plate_size.height}};
@@ -47,11 +55,7 @@ Json json_of(const lens::Lens& lens) {
   json["focal_px"] = json_of(lens.focal_px);
   json["principal_point_px"] = json_of(lens.principal_point_px);
   json["model"] = std::string(lens::model_name(lens.model));
-  Json coefficients = Json::object();
-  const auto names = lens::parameter_names(lens.model);
-  const auto values = lens::parameters(lens.model);
-  for (std::size_t i = 0; i < names.size(); ++i) coefficients[std::string(names[i])] = values[i];
-  json["coefficients"] = std::move(coefficients);
+  json["coefficients"] = coefficients_of(lens.model);
   return json;
 }
 
@@ -88,6 +92,30 @@ Json json_of(const ChartAsFound& chart) {
   return json;
 }
 
+Json json_of(const ColourShift& shift) {
+  return {{"rms_px", shift.rms_px},
+          {"rms_sigma_px", shift.rms_sigma_px},
+          {"max_px", shift.max_px},
+          {"max_sigma_px", shift.max_sigma_px},
+          {"max_at_px", json_of(shift.max_at_px)},
+          {"p_value", shift.p_value},
+          {"significant", shift.significant}};
+}
+
+Json json_of(const ColourLens& colour) {
+  return {{"focal_px", json_of(colour.lens.focal_px)},
+          {"principal_point_px", json_of(colour.lens.principal_point_px)},
+          {"coefficients", coefficients_of(colour.lens.model)},
+          {"uncertainty", json_of(colour.uncertainty)},
+          {"num_points", colour.num_points},
+          {"rms_px", colour.rms_px},
+          {"shift", json_of(colour.shift)}};
+}
+
+Json json_of(const Channels& channels) {
+  return {{"red", json_of(channels.red)}, {"blue", json_of(channels.blue)}};
+}
+
 Json json_of(const Quality& quality) {
   Json json = Json::object();
   json["rms_px"] = quality.rms_px;
@@ -115,6 +143,7 @@ Json json_of(const Station& station) {
   json["lens"] = json_of(station.lens);
   if (station.uncertainty) json["uncertainty"] = json_of(*station.uncertainty);
   if (station.chart_as_found) json["chart_as_found"] = json_of(*station.chart_as_found);
+  if (station.channels) json["channels"] = json_of(*station.channels);
   if (station.quality) json["quality"] = json_of(*station.quality);
   Json warnings = Json::array();
   for (const Warning& warning : station.warnings) {

@@ -59,6 +59,23 @@ TEST_CASE("luma finds the picture among the channels") {
   CHECK(!luma(Frame{}));
 }
 
+TEST_CASE("one colour of a frame is its channel, untouched, and a grey frame has none") {
+  const Frame frame = frame_of({"A", "B", "G", "R"}, {9, 0.125F, 0.5F, 0.75F});
+  const auto value = [&](Plane plane) { return plane_of(frame, plane)->pixels.at(2, 1); };
+  CHECK(value(Plane::kRed) == 0.75F);
+  CHECK(value(Plane::kGreen) == 0.5F);
+  CHECK(value(Plane::kBlue) == 0.125F);
+  CHECK(value(Plane::kLuma) == luma(frame)->pixels.at(2, 1));
+  CHECK(plane_of(frame_of({"Y"}, {0.25F}), Plane::kLuma)->pixels.at(2, 1) == 0.25F);
+  for (const std::vector<std::string>& names :
+       {std::vector<std::string>{"Y", "A"}, {"Z"}, {"R", "G"}}) {
+    const auto result = plane_of(frame_of(names, {1.0F}), Plane::kRed);
+    REQUIRE(!result);
+    CHECK(result.error().code == ErrorCode::kUnsupported);
+  }
+  CHECK(plane_name(Plane::kBlue) == "blue");
+}
+
 TEST_CASE("luma keeps NaN and gives plate coordinates through its offset") {
   Frame frame = frame_of({"R", "G", "B"}, {0.5F, 0.5F, 0.5F});
   frame.pixels.at(1, 0, 2) = std::numeric_limits<float>::quiet_NaN();

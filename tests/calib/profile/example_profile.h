@@ -25,6 +25,28 @@ inline profile::Uncertainty example_uncertainty(const lens::Lens& lens) {
   return uncertainty;
 }
 
+/// Red and blue beside the lens of a station; invented.
+inline profile::Channels example_channels(const lens::Lens& green) {
+  profile::ColourLens red{.lens = green,
+                          .uncertainty = example_uncertainty(green),
+                          .num_points = 540,
+                          .rms_px = 0.0625,
+                          .shift = {.rms_px = 0.41,
+                                    .rms_sigma_px = 0.0031,
+                                    .max_px = 1.1 / 3.0,
+                                    .max_sigma_px = 0.0122,
+                                    .max_at_px = {1920.0, 0.0},
+                                    .p_value = 1e-200,
+                                    .significant = true}};
+  red.lens.focal_px *= 1.0005;
+  profile::ColourLens blue = red;
+  blue.lens.principal_point_px += Point2d(0.01, -0.02);
+  blue.num_points = 537;
+  blue.shift.p_value = 0.25;
+  blue.shift.significant = false;
+  return {red, blue};
+}
+
 /// A profile with every field of the format filled in; invented data. Its lens is nearly the barrel
 /// lens of tests/calib/lens/test_distortion_measures.cpp.
 inline profile::Profile example_profile() {
@@ -42,6 +64,7 @@ inline profile::Profile example_profile() {
                                                  .bend_degree = 2,
                                                  .bend_mm = profile::Measured{0.15, 0.0125},
                                                  .print_error_mm = profile::Measured{0.1, 0.02}};
+  station.channels = example_channels(station.lens);
   station.quality = profile::Quality{.rms_px = 0.1234,
                                      .held_out_rms_px = 0.131,
                                      .max_px = 0.61,

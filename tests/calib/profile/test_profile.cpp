@@ -105,6 +105,30 @@ TEST_CASE("every field comes back from the text") {
   CHECK(a.chart_as_found->bend_degree == b.chart_as_found->bend_degree);
   CHECK(a.chart_as_found->bend_mm->sigma == b.chart_as_found->bend_mm->sigma);
   CHECK(a.chart_as_found->print_error_mm->value == b.chart_as_found->print_error_mm->value);
+  REQUIRE(a.channels);
+  for (const auto colour :
+       {&trueplate::profile::Channels::red, &trueplate::profile::Channels::blue}) {
+    const trueplate::profile::ColourLens& x = *a.channels.*colour;
+    const trueplate::profile::ColourLens& y = *b.channels.*colour;
+    CHECK(x.lens.plate_size == b.lens.plate_size);
+    CHECK(x.lens.film_back == b.lens.film_back);
+    CHECK(x.lens.focal_px == y.lens.focal_px);
+    CHECK(x.lens.principal_point_px == y.lens.principal_point_px);
+    const auto values_x = trueplate::lens::parameters(x.lens.model);
+    const auto values_y = trueplate::lens::parameters(y.lens.model);
+    REQUIRE(values_x.size() == values_y.size());
+    for (std::size_t i = 0; i < values_x.size(); ++i) CHECK(same_bits(values_x[i], values_y[i]));
+    CHECK(x.uncertainty.covariance == y.uncertainty.covariance);
+    CHECK(x.num_points == y.num_points);
+    CHECK(x.rms_px == y.rms_px);
+    CHECK(x.shift.rms_px == y.shift.rms_px);
+    CHECK(x.shift.rms_sigma_px == y.shift.rms_sigma_px);
+    CHECK(x.shift.max_px == y.shift.max_px);
+    CHECK(x.shift.max_sigma_px == y.shift.max_sigma_px);
+    CHECK(x.shift.max_at_px == y.shift.max_at_px);
+    CHECK(x.shift.p_value == y.shift.p_value);
+    CHECK(x.shift.significant == y.shift.significant);
+  }
   REQUIRE(a.quality);
   CHECK(a.quality->rms_px == b.quality->rms_px);
   CHECK(a.quality->held_out_rms_px == b.quality->held_out_rms_px);
@@ -332,18 +356,18 @@ TEST_CASE("the format and its version come first") {
   const std::string newer = error_of(
       R"({"format": "trueplate-lens-profile", "format_version": 7, "anything": {"new": 1}})");
   CHECK(newer ==
-        "lens.json: format_version: profile format 7 is newer than 2, the newest this version "
+        "lens.json: format_version: profile format 7 is newer than 3, the newest this version "
         "reads; update trueplate");
-  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 0"))
+  CHECK(error_of(example_with("\"format_version\": 3", "\"format_version\": 0"))
             .starts_with("lens.json: format_version: is 0, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 1.5"))
+  CHECK(error_of(example_with("\"format_version\": 3", "\"format_version\": 1.5"))
             .starts_with("lens.json: format_version: is 1.5, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": \"1\""))
+  CHECK(error_of(example_with("\"format_version\": 3", "\"format_version\": \"1\""))
             .starts_with("lens.json: format_version: is \"1\""));
-  CHECK(error_of(example_with("\"format_version\": 2,", ""))
+  CHECK(error_of(example_with("\"format_version\": 3,", ""))
             .starts_with("lens.json: format_version: is missing"));
-  CHECK(error_of(example_with("\"format_version\": 2", "\"format_version\": 1e300"))
-            .find("is newer than 2") != std::string::npos);
+  CHECK(error_of(example_with("\"format_version\": 3", "\"format_version\": 1e300"))
+            .find("is newer than 3") != std::string::npos);
   for (const char* other : {"{}",
                             "[]",
                             "3",
@@ -354,9 +378,10 @@ TEST_CASE("the format and its version come first") {
     CAPTURE(other);
     CHECK(error_of(other).ends_with("this is no lens profile"));
   }
-  CHECK(kFormatVersion == 2);
-  // Files of the version before are read.
-  CHECK(parse_profile(example_with("\"format_version\": 2", "\"format_version\": 1"), "old"));
+  CHECK(kFormatVersion == 3);
+  // Files of the versions before are read.
+  for (const char* old : {"\"format_version\": 1", "\"format_version\": 2"})
+    CHECK(parse_profile(example_with("\"format_version\": 3", old), "old"));
 }
 
 TEST_CASE("text that is no JSON is refused with line and byte") {

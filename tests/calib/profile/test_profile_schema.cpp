@@ -94,6 +94,7 @@ std::vector<Json> full_profiles() {
     REQUIRE(model);
     station.lens.model = *model;
     station.uncertainty = example_uncertainty(station.lens);
+    station.channels = trueplate::tests::example_channels(station.lens);
     const Result<std::string> text = trueplate::profile::profile_text(profile);
     REQUIRE_MESSAGE(text.has_value(), (text ? "" : text.error().message));
     profiles.push_back(Json::parse(*text));
@@ -106,7 +107,8 @@ Json minimal_profile() {
   json["labels"] = Json::object();
   json.erase("chart");
   Json& station = json["stations"][0];
-  for (const char* key : {"nominal_focal_mm", "focus_m", "t_stop", "uncertainty", "quality"}) {
+  for (const char* key :
+       {"nominal_focal_mm", "focus_m", "t_stop", "uncertainty", "channels", "quality"}) {
     station.erase(key);
   }
   station["lens"].erase("film_back_mm");
@@ -279,7 +281,9 @@ TEST_CASE("reader and schema agree on every changed field of every model") {
   for (const Json& profile : full_profiles()) {
     CAPTURE(profile["stations"][0]["lens"]["model"].get<std::string>());
     check_agreement(profile, prefixes);
-    prefixes = {
-        "/stations/0/lens/model", "/stations/0/lens/coefficients", "/stations/0/uncertainty"};
+    prefixes = {"/stations/0/lens/model",
+                "/stations/0/lens/coefficients",
+                "/stations/0/uncertainty",
+                "/stations/0/channels/red/coefficients"};
   }
 }
