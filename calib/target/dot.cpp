@@ -29,6 +29,10 @@ constexpr double kMinBlurPx = 0.288675;  // what a pixel's own area causes, sqrt
 constexpr double kMostBlurShare = 0.8;   // of the mean radius
 constexpr double kMinDet = 0.05;         // of the shape: a third of what the guess allows
 constexpr int kMinPixels = 24;
+constexpr int kFirstPixels = 400;  // about, of the first window
+constexpr int kFarStep = 3;
+constexpr double kBandBlurs = 4.0;
+constexpr double kBandPx = 2.0;
 constexpr std::array<double, 3> kFirstBlursPx = {0.7, 1.6, 4.0};
 constexpr double kPriorWidth = 0.4;       // of the logarithm of the blur
 constexpr double kContrastSlope = 0.004;  // expected departure from the guess's slope, 1/px
@@ -43,6 +47,7 @@ constexpr double kCreepFactor = 5.0;
 /// What the window depends on, in radii of the guess.
 struct Window {
   double reach = 2.0;
+  double size = 1.0;    // of the dot, as found
   double half_x = 0.0;  // of a box in px that holds it
   double half_y = 0.0;
 };
@@ -58,6 +63,7 @@ Window window_of(const detail::DotSurroundings& known,
   const double want = size + 3.5 * blur + 2.0 / min_radius_px;
   const double free = spacing - size - 2.6 * blur;
   Window window;
+  window.size = size;
   // Weights begin to fall at 0.6 of the reach.
   window.reach = std::min(1.25 * want, std::max(free, 0.5 * spacing));
   const Eigen::Matrix2d& j = known.first;
@@ -71,10 +77,25 @@ Window window_of(const detail::DotSurroundings& known,
   return window;
 }
 
+/// Which pixels of a window take part.
+struct Selection {
+  int step = 1;  // every so many columns and rows
+  /// Beyond this distance from the edge, in radii of the guess, only every kFarStep-th column and
+  /// row, each for all it stands for: there the picture tells level and slope of the light only.
+  double band = std::numeric_limits<double>::infinity();
+};
+
+Selection selection_of(const Window& window, double longer_px, int most_pixels, const Unknowns& p) {
+  if (most_pixels > 0)
+    return {.step = detail::thinning(4.0 * window.half_x * window.half_y, most_pixels)};
+  return {.band = (kBandBlurs * std::exp(p[Model::kLogBlur]) + kBandPx) / longer_px};
+}
+
 std::vector<FitPixel> gather(ImageView<const float> image,
                              const Point2d& start_px,
                              const detail::DotSurroundings& known,
                              const Window& window,
+                             const Selection& selection,
                              const Unknowns& p) {
   const double center_x = start_px.x() + p[Model::kX];
   const double center_y = start_px.y() + p[Model::kY];
@@ -93,14 +114,19 @@ std::vector<FitPixel> gather(ImageView<const float> image,
   round[Model::kS11] = round[Model::kS22] = 1.0;
   round[Model::kS12] = 0.0;
   const Model model(round, known);
-  for (int y = y0; y <= y1; ++y) {
+  for (int y = y0; y <= y1; y += selection.step) {
     const float* row = image.row(y);
-    for (int x = x0; x <= x1; ++x) {
+    for (int x = x0; x <= x1; x += selection.step) {
       if (!std::isfinite(row[x])) continue;
       const double dx = x + 0.5 - start_px.x();
       const double dy = y + 0.5 - start_px.y();
-      const double weight = detail::taper(model.place(dx, dy).norm() / window.reach);
+      const double q = model.place(dx, dy).norm();
+      double weight = detail::taper(q / window.reach);
       if (weight < 1e-4) continue;
+      if (std::abs(q - window.size) > selection.band) {
+        if (x % kFarStep != 0 || y % kFarStep != 0) continue;
+        weight *= kFarStep * kFarStep;
+      }
       pixels.push_back({dx, dy, static_cast<double>(row[x]), weight});
     }
   }
@@ -206,8 +232,9 @@ Result<Dot> fit_dot(ImageView<const float> image,
   Unknowns p = Unknowns::Zero();
   p[Model::kS11] = p[Model::kS22] = 1.0;
   p[Model::kLogBlur] = std::log(std::max(kMinBlurPx, guess.blur_px > 0.0 ? guess.blur_px : 1.0));
+  Window window = window_of(known, spacing, shorter, p);
   std::vector<FitPixel> pixels =
-      gather(image, guess.p_px, known, window_of(known, spacing, shorter, p), p);
+      gather(image, guess.p_px, known, window, selection_of(window, longer, kFirstPixels, p), p);
   const auto too_few = [&] {
     return no_dot(guess.p_px,
                   fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
@@ -254,7 +281,9 @@ Result<Dot> fit_dot(ImageView<const float> image,
   // Twice: the window depends on place, size and blur.
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = gather(image, guess.p_px, known, window_of(known, spacing, shorter, p), p);
+      window = window_of(known, spacing, shorter, p);
+      const Selection selection = selection_of(window, longer, options.most_pixels, p);
+      pixels = gather(image, guess.p_px, known, window, selection, p);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
       detail::apply(scale, pixels);
     }

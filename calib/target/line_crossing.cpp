@@ -28,6 +28,7 @@ constexpr double kMinWidthPx = 0.2;
 constexpr double kMostWidthShare = 0.6;  // of the shorter step
 constexpr double kMostBlurShare = 0.3;
 constexpr int kMinPixels = 30;
+constexpr int kFirstPixels = 450;            // about, of the first window
 constexpr double kMinFirstSeparation = 0.1;  // at the guess; below, no fit is tried
 constexpr std::array<double, 3> kFirstBlursPx = {0.7, 1.6, 4.0};
 constexpr std::array<double, 5> kFirstWidthsPx = {1.5, 3.0, 6.0, 12.0, 24.0};
@@ -285,7 +286,7 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   const double first_reach =
       guess.width_px > 0.0 ? options.max_reach_px : std::max(options.max_reach_px, 0.5 * shorter);
   std::vector<FitPixel> pixels =
-      detail::pixels_in(image, window_of(guess, first_reach, p), guess.p_px);
+      detail::pixels_in(image, window_of(guess, first_reach, p), guess.p_px, kFirstPixels);
   const auto too_few = [&] {
     return no_crossing(guess.p_px,
                        fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
@@ -307,7 +308,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   // Twice: the window depends on place, blur and width.
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = detail::pixels_in(image, window_of(guess, options.max_reach_px, p), guess.p_px);
+      pixels = detail::pixels_in(
+          image, window_of(guess, options.max_reach_px, p), guess.p_px, options.most_pixels);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
       detail::apply(scale, pixels);
     }

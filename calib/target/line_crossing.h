@@ -36,6 +36,7 @@ struct LineCrossingOptions {
   double max_move_share = 0.3;  // of the shorter step: a fit that ends farther away is refused
   double max_misfit = 0.35;     // see LineCrossing::misfit
   double min_separation = 0.4;  // see LineCrossing::separation
+  int most_pixels = 0;          // of the window that are used, about; 0: all
 };
 
 /// The crossing of two lines, as fitted.

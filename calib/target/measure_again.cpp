@@ -135,28 +135,38 @@ Lattice measured(const std::vector<Target>& targets,
   return lattice;
 }
 
+/// How a kind of point is measured, and a sample of them.
+struct Method {
+  Probe search;
+  Probe best;
+  Lattice sampled;
+};
+
 /// The colour of checkerboard corners is known only to alternate: the one of two that suits.
-std::pair<Probe, Lattice> checkerboard_probe(ImageView<const float> luma,
-                                             const SaddleOptions& options,
-                                             const std::vector<Target>& targets) {
-  std::pair<Probe, Lattice> best;
+Method checkerboard_method(ImageView<const float> luma,
+                           const SaddleOptions& options,
+                           const std::vector<Target>& targets) {
+  Method best;
   for (const int parity : {1, -1}) {
     const Probe probe = detail::corner_probe(luma, parity, options);
-    Lattice lattice = sample(targets, probe);
-    if (!best.first || lattice.size() > best.second.size()) best = {probe, std::move(lattice)};
+    Lattice sampled = sample(targets, probe);
+    if (!best.search || sampled.size() > best.sampled.size())
+      best = {probe, probe, std::move(sampled)};
   }
   return best;
 }
 
-std::pair<Probe, Lattice> probe_of(ImageView<const float> luma,
-                                   ChartKind kind,
-                                   const std::vector<Target>& targets) {
-  if (kind == ChartKind::kCheckerboard) return checkerboard_probe(luma, {}, targets);
+Method method_of(ImageView<const float> luma, ChartKind kind, const std::vector<Target>& targets) {
+  if (kind == ChartKind::kCheckerboard) return checkerboard_method(luma, {}, targets);
   if (kind == ChartKind::kCoded)
-    return checkerboard_probe(luma, {.clear_share = detail::kCodedClearShare}, targets);
-  const Probe probe =
-      kind == ChartKind::kLines ? detail::line_probe(luma) : detail::dot_probe(luma);
-  return {probe, sample(targets, probe)};
+    return checkerboard_method(luma, {.clear_share = detail::kCodedClearShare}, targets);
+  const auto probe = [&](detail::Effort effort) {
+    return kind == ChartKind::kLines ? detail::line_probe(luma, effort)
+                                     : detail::dot_probe(luma, effort);
+  };
+  Method method{probe(detail::Effort::kSearch), probe(detail::Effort::kBest), {}};
+  method.sampled = sample(targets, method.search);
+  return method;
 }
 
 }  // namespace
@@ -168,18 +178,19 @@ Result<std::vector<std::optional<Corner>>> measure_again(ImageView<const float> 
   if (auto checked = check_detection_input(luma, chart, {}); !checked) return fail(checked.error());
   std::vector<std::optional<Corner>> result(corners.size());
   const std::vector<Target> targets = targets_of(corners, chart, image_from_chart);
-  const auto [probe, known] = probe_of(luma, chart.kind, targets);
-  if (known.size() == 0) return result;
-  const Looks common = looks_of(known);
-  const Lattice first = measured(targets, probe, [&](const Target& target) {
+  const Method method = method_of(luma, chart.kind, targets);
+  if (method.sampled.size() == 0) return result;
+  const Looks common = looks_of(method.sampled);
+  const Lattice first = measured(targets, method.search, [&](const Target& target) {
     Looks looks = common;
     looks.width_px *= step_px(target.at);
     return looks;
   });
   if (first.size() == 0) return result;
   // Blur and light change over a frame.
-  const Lattice last = measured(
-      targets, probe, [&](const Target& target) { return looks_near(first, target.place, 1); });
+  const Lattice last = measured(targets, method.best, [&](const Target& target) {
+    return looks_near(first, target.place, 1);
+  });
   for (const Target& target : targets) {
     const Node* node = last.find(target.place);
     if (node == nullptr) continue;

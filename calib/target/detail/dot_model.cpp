@@ -92,10 +92,14 @@ double DotModel::at(double x, double y, Unknowns* row) const {
   const Eigen::Vector2d gradient = here.px_to_c.transpose() * h;  // and by the pixel
   const double slope = gradient.norm();
   const double distance = (q - 1.0) / slope;
-  // A blurred edge of curvature k lies k b^2 / 2 towards the inside of the bend.
-  const double shift = std::clamp(curvature_shift_ * curvature_share(here, q, gradient, slope),
-                                  -kMostCurvatureShift,
-                                  kMostCurvatureShift);
+  // A blurred edge of curvature k lies k b^2 / 2 towards the inside of the bend. Far from the edge
+  // that makes no difference.
+  const bool far = std::abs(inv_blur_ * distance) > kNormalReach + kMostCurvatureShift;
+  const double shift =
+      far ? 0.0
+          : std::clamp(curvature_shift_ * curvature_share(here, q, gradient, slope),
+                       -kMostCurvatureShift,
+                       kMostCurvatureShift);
   const double z = -inv_blur_ * distance - shift;
   const NormalAt edge = kNormal.at(z);
   const double s = edge.below;

@@ -17,7 +17,9 @@ constexpr double kUnknownDiameter = 0.4;  // where a search begins that knows no
 
 }  // namespace
 
-Probe dot_probe(ImageView<const float> image) {
+Probe dot_probe(ImageView<const float> image, Effort effort) {
+  DotOptions options;
+  if (effort == Effort::kSearch) options.most_pixels = kSearchPixels;
   return [=](Place /*place*/, const Prediction& at, const Looks& looks) -> std::optional<Node> {
     DotGuess guess;
     guess.p_px = at.p_px;
@@ -38,7 +40,7 @@ Probe dot_probe(ImageView<const float> image) {
                                 (inverse * (sign * at.step_u_px + 0.5 * at.bend_uu_px)).norm(),
                                 (inverse * (sign * at.step_v_px + 0.5 * at.bend_vv_px)).norm()});
     }
-    const auto dot = fit_dot(image, guess);
+    const auto dot = fit_dot(image, guess, options);
     if (!dot) return std::nullopt;
     if (std::abs(0.5 * dot->contrast) < kMinContrastShare * looks.contrast) return std::nullopt;
     if ((dot->p_px - at.p_px).norm() > std::max(1.0, kMaxOffPlace * at.square_px()))

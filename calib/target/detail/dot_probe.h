@@ -9,6 +9,6 @@ namespace trueplate::target::detail {
 /// the image of a dot's centre (dot.h). A node is a round, whole dot near its place, of a size and
 /// contrast like its neighbours'; its width_px is the dot's diameter, its contrast is negative for
 /// dark dots. `image` must outlive the probe.
-Probe dot_probe(ImageView<const float> image);
+Probe dot_probe(ImageView<const float> image, Effort effort);
 
 }  // namespace trueplate::target::detail

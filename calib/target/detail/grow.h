@@ -14,6 +14,11 @@ namespace trueplate::target::detail {
 using Probe =
     std::function<std::optional<Node>(Place place, const Prediction& at, const Looks& looks)>;
 
+/// How much a measurement may cost: for a search a share of the pixels suffices.
+enum class Effort { kSearch, kBest };
+/// Pixels of a mark's window that a search uses, about.
+inline constexpr int kSearchPixels = 450;
+
 struct GrowOptions {
   int most_nodes = 20000;
   /// Farthest a measured node may lie from its predicted place, share of a step (a pixel is always

@@ -61,10 +61,12 @@ Point2d shift_by_bend(const LineCrossing& crossing, const Prediction& at) {
 
 }  // namespace
 
-Probe line_probe(ImageView<const float> image) {
+Probe line_probe(ImageView<const float> image, Effort effort) {
+  LineCrossingOptions options;
+  if (effort == Effort::kSearch) options.most_pixels = kSearchPixels;
   return [=](Place /*place*/, const Prediction& at, const Looks& looks) -> std::optional<Node> {
     const LineCrossingGuess guess = guess_at(at, looks);
-    const auto crossing = fit_line_crossing(image, guess);
+    const auto crossing = fit_line_crossing(image, guess, options);
     if (!crossing) return std::nullopt;
     if (std::abs(0.5 * crossing->contrast) < kMinContrastShare * looks.contrast)
       return std::nullopt;

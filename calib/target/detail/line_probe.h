@@ -10,6 +10,6 @@ namespace trueplate::target::detail {
 /// the chart: the bends of the prediction correct what perspective does to the middle between
 /// a line's edges. width_px is the mean of both lines; the contrast is negative for dark lines.
 /// `image` must outlive the probe.
-Probe line_probe(ImageView<const float> image);
+Probe line_probe(ImageView<const float> image, Effort effort);
 
 }  // namespace trueplate::target::detail

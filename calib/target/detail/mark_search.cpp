@@ -177,7 +177,9 @@ bool covers(const Lattice& whole, const Lattice& part) {
 }
 
 // The largest piece with every other that certainly belongs to it.
-FoundMarks join_pieces(std::vector<Lattice> pieces, const Probe& any_colour) {
+FoundMarks join_pieces(std::vector<Lattice> pieces,
+                       const Probe& any_colour,
+                       const Probe& best_probe) {
   std::stable_sort(pieces.begin(), pieces.end(), [](const Lattice& a, const Lattice& b) {
     return a.size() > b.size();
   });
@@ -208,7 +210,8 @@ FoundMarks join_pieces(std::vector<Lattice> pieces, const Probe& any_colour) {
   const Probe probe = of_colour(any_colour, sign);
   found.lattice = measured_again(found.lattice, probe);
   grow(found.lattice, probe);
-  found.lattice = measured_at_last(without_contradictions(found.lattice, kMaxOffPlace), probe);
+  found.lattice = measured_at_last(without_contradictions(found.lattice, kMaxOffPlace),
+                                   of_colour(best_probe, sign));
   for (const Lattice& piece : pieces) {
     if (covers(found.lattice, piece)) continue;
     ++found.num_dropped_pieces;
@@ -223,7 +226,8 @@ FoundMarks search_marks(ImageView<const float> luma,
                         const MarkKind& kind,
                         int search_side_px,
                         int enough) {
-  const Probe probe = kind.probe(luma);
+  const Probe probe = kind.probe(luma, Effort::kSearch);
+  const Probe best_probe = kind.probe(luma, Effort::kBest);
   FoundMarks best;
   for (const int factor : search_factors(luma, search_side_px)) {
     const Image<float> reduced = reduce(luma, factor);
@@ -239,7 +243,7 @@ FoundMarks search_marks(ImageView<const float> luma,
         if (lattice.size() >= kMinPieceNodes) pieces.push_back(std::move(lattice));
       }
     }
-    FoundMarks found = join_pieces(std::move(pieces), probe);
+    FoundMarks found = join_pieces(std::move(pieces), probe, best_probe);
     if (found.lattice.size() > best.lattice.size()) best = std::move(found);
     if (best.lattice.size() >= std::min(enough, kPlentyNodes)) break;
   }

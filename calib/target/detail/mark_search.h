@@ -15,7 +15,7 @@ namespace trueplate::target::detail {
 /// A kind of chart that is a square grid of marks, all of one colour.
 struct MarkKind {
   Regions regions = Regions::kMarks;  // kFields: the nodes lie between four regions
-  std::function<Probe(ImageView<const float> image)> probe;
+  std::function<Probe(ImageView<const float> image, Effort effort)> probe;
   std::string_view noun;  // of several nodes, for messages
 };
 

@@ -28,6 +28,13 @@ struct FitPixel {
   return 0.5 * (1.0 + std::cos(std::numbers::pi * (a - kStart) / (1.0 - kStart)));
 }
 
+/// Every how many columns and rows of a window of `area` pixels a pixel is taken, so that about
+/// `most` remain; 1 when `most` is 0.
+[[nodiscard]] inline int thinning(double area, int most) {
+  if (most <= 0 || !(area > most)) return 1;
+  return static_cast<int>(std::ceil(std::sqrt(area / most) - 0.25));
+}
+
 /// The fit works on (value - offset) / factor, so that no range of the image is special.
 struct ValueScale {
   double offset = 0.0;

@@ -7,7 +7,8 @@ namespace trueplate::target::detail {
 
 std::vector<FitPixel> pixels_in(ImageView<const float> image,
                                 const PixelWindow& window,
-                                const Point2d& origin_px) {
+                                const Point2d& origin_px,
+                                int most) {
   constexpr double kNegligible = 1e-4;  // a weight
   const double cu = std::cos(window.angle_u), su = std::sin(window.angle_u);
   const double cv = std::cos(window.angle_v), sv = std::sin(window.angle_v);
@@ -30,11 +31,13 @@ std::vector<FitPixel> pixels_in(ImageView<const float> image,
   const int x1 = last(center.x() + half_x, image.width);
   const int y1 = last(center.y() + half_y, image.height);
   if (x1 < x0 || y1 < y0) return pixels;
-  pixels.reserve(static_cast<std::size_t>(x1 - x0 + 1) * static_cast<std::size_t>(y1 - y0 + 1));
-  for (int y = y0; y <= y1; ++y) {
+  const int step = thinning(4.0 * window.reach_u_px * window.reach_v_px * std::abs(det), most);
+  pixels.reserve(static_cast<std::size_t>((x1 - x0) / step + 1) *
+                 static_cast<std::size_t>((y1 - y0) / step + 1));
+  for (int y = y0; y <= y1; y += step) {
     const float* row = image.row(y);
     const double dy = y + 0.5 - center.y();
-    for (int x = x0; x <= x1; ++x) {
+    for (int x = x0; x <= x1; x += step) {
       const double dx = x + 0.5 - center.x();
       const double tu = (dx * sv - dy * cv) / det;
       const double tv = (cu * dy - su * dx) / det;

@@ -23,9 +23,11 @@ struct PixelWindow {
 };
 
 /// The pixels of a window that are finite, placed relative to `origin_px`; their weights fall off
-/// smoothly towards the window's border.
+/// smoothly towards the window's border. Of a window of more pixels than `most` (0: all) every
+/// second one both ways, or fewer.
 std::vector<FitPixel> pixels_in(ImageView<const float> image,
                                 const PixelWindow& window,
-                                const Point2d& origin_px);
+                                const Point2d& origin_px,
+                                int most = 0);
 
 }  // namespace trueplate::target::detail
