@@ -33,15 +33,19 @@ constexpr int kFirstPixels = 400;  // about, of the first window
 constexpr int kFarStep = 3;
 constexpr double kBandBlurs = 4.0;
 constexpr double kBandPx = 2.0;
+constexpr double kRoughBandBlurs = 2.5;
+constexpr double kRoughBandPx = 1.0;
 constexpr std::array<double, 3> kFirstBlursPx = {0.7, 1.6, 4.0};
 constexpr double kPriorWidth = 0.4;       // of the logarithm of the blur
 constexpr double kContrastSlope = 0.004;  // expected departure from the guess's slope, 1/px
 constexpr double kMinEdgeShare = 0.3;     // of an eighth of the edge that has to be in the window
 constexpr double kNearPx = 0.05;          // the first round's window needs no better
 constexpr double kConvergedPx = 1e-3;
+constexpr double kSearchConvergedPx = 0.02;  // of a search
 // A fit that still moves by less than kCreepPx after the last iteration is kept, and its standard
 // deviation enlarged by kCreepFactor steps.
 constexpr double kCreepPx = 0.02;
+constexpr double kSearchCreepPx = 0.3;
 constexpr double kCreepFactor = 5.0;
 
 /// What the window depends on, in radii of the guess.
@@ -85,10 +89,15 @@ struct Selection {
   double band = std::numeric_limits<double>::infinity();
 };
 
-Selection selection_of(const Window& window, double longer_px, int most_pixels, const Unknowns& p) {
-  if (most_pixels > 0)
-    return {.step = detail::thinning(4.0 * window.half_x * window.half_y, most_pixels)};
-  return {.band = (kBandBlurs * std::exp(p[Model::kLogBlur]) + kBandPx) / longer_px};
+/// While the size is not known: some of all. Then: those that tell something.
+Selection first_selection(const Window& window, double blur_px) {
+  return {.step = detail::thinning(4.0 * window.half_x * window.half_y, kFirstPixels, blur_px)};
+}
+
+Selection selection_of(double longer_px, bool rough, const Unknowns& p) {
+  const double blur = std::exp(p[Model::kLogBlur]);
+  const double band = rough ? kRoughBandBlurs * blur + kRoughBandPx : kBandBlurs * blur + kBandPx;
+  return {.band = band / longer_px};
 }
 
 std::vector<FitPixel> gather(ImageView<const float> image,
@@ -234,7 +243,7 @@ Result<Dot> fit_dot(ImageView<const float> image,
   p[Model::kLogBlur] = std::log(std::max(kMinBlurPx, guess.blur_px > 0.0 ? guess.blur_px : 1.0));
   Window window = window_of(known, spacing, shorter, p);
   std::vector<FitPixel> pixels =
-      gather(image, guess.p_px, known, window, selection_of(window, longer, kFirstPixels, p), p);
+      gather(image, guess.p_px, known, window, first_selection(window, guess.blur_px), p);
   const auto too_few = [&] {
     return no_dot(guess.p_px,
                   fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
@@ -278,16 +287,18 @@ Result<Dot> fit_dot(ImageView<const float> image,
         .prior = p[Model::kB] * guess.contrast_slope[i],
         .prior_width = std::abs(p[Model::kB]) * kContrastSlope};
   Fit::Outcome outcome;
+  const double enough_px = options.rough ? kSearchConvergedPx : kConvergedPx;
+  const double creep_px = options.rough ? kSearchCreepPx : kCreepPx;
   // Twice: the window depends on place, size and blur.
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
       window = window_of(known, spacing, shorter, p);
-      const Selection selection = selection_of(window, longer, options.most_pixels, p);
+      const Selection selection = selection_of(longer, options.rough, p);
       pixels = gather(image, guess.p_px, known, window, selection, p);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
       detail::apply(scale, pixels);
     }
-    outcome = Fit(pixels, known).minimise(rules, round == 0 ? kNearPx : kConvergedPx, p);
+    outcome = Fit(pixels, known).minimise(rules, round == 0 ? kNearPx : enough_px, p);
     const double move = std::hypot(p[Model::kX], p[Model::kY]);
     if (!(move <= options.max_move_share * mean_radius))
       return no_dot(guess.p_px,
@@ -297,7 +308,7 @@ Result<Dot> fit_dot(ImageView<const float> image,
     if (!(p[Model::kS11] * p[Model::kS22] - p[Model::kS12] * p[Model::kS12] > kMinDet))
       return no_dot(guess.p_px, "not the size of a dot");
   }
-  const bool creeping = !outcome.converged && outcome.last_step_px < kCreepPx;
+  const bool creeping = !outcome.converged && outcome.last_step_px < creep_px;
   if (!outcome.converged && !creeping) return no_dot(guess.p_px, "the fit did not converge");
 
   const Fit fit(pixels, known);

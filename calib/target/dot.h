@@ -31,7 +31,8 @@ struct DotOptions {
   double max_misfit = 0.35;        // see Dot::misfit
   double min_completeness = 0.7;   // see Dot::completeness
   double max_out_of_round = 0.07;  // see Dot::out_of_round
-  int most_pixels = 0;             // of the window that are used, about; 0: all that tell something
+  /// For a search: the edge to a few hundredths of a pixel, from fewer pixels.
+  bool rough = false;
 };
 
 /// A dot, as fitted.

@@ -36,9 +36,11 @@ constexpr double kPriorWidth = 0.4;       // of the logarithms of blur and width
 constexpr double kContrastSlope = 0.004;  // expected of the change of contrast, share per px
 constexpr double kNearPx = 0.05;          // the first round's window needs no better
 constexpr double kConvergedPx = 1e-3;
+constexpr double kSearchConvergedPx = 0.02;  // of a search
 // A fit that still moves by less than kCreepPx after the last iteration is kept, and its standard
 // deviation enlarged by kCreepFactor steps.
 constexpr double kCreepPx = 0.02;
+constexpr double kSearchCreepPx = 0.3;
 constexpr double kCreepFactor = 5.0;
 constexpr double kMostReachPx = 80.0;  // bounds the time for a hopeless blur
 
@@ -285,8 +287,8 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
   // Lines of unknown width need a window that shows the fields beside them.
   const double first_reach =
       guess.width_px > 0.0 ? options.max_reach_px : std::max(options.max_reach_px, 0.5 * shorter);
-  std::vector<FitPixel> pixels =
-      detail::pixels_in(image, window_of(guess, first_reach, p), guess.p_px, kFirstPixels);
+  std::vector<FitPixel> pixels = detail::pixels_in(
+      image, window_of(guess, first_reach, p), guess.p_px, kFirstPixels, guess.blur_px);
   const auto too_few = [&] {
     return no_crossing(guess.p_px,
                        fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
@@ -305,15 +307,21 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
 
   const Fit::Rules rules = rules_of(shorter, p, guess);
   Fit::Outcome outcome;
+  const bool searching = options.most_pixels > 0;
+  const double enough_px = searching ? kSearchConvergedPx : kConvergedPx;
+  const double creep_px = searching ? kSearchCreepPx : kCreepPx;
   // Twice: the window depends on place, blur and width.
   for (int round = 0; round < 2; ++round) {
     if (round > 0) {
-      pixels = detail::pixels_in(
-          image, window_of(guess, options.max_reach_px, p), guess.p_px, options.most_pixels);
+      pixels = detail::pixels_in(image,
+                                 window_of(guess, options.max_reach_px, p),
+                                 guess.p_px,
+                                 options.most_pixels,
+                                 guess.blur_px);
       if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
       detail::apply(scale, pixels);
     }
-    outcome = Fit(pixels, shapes).minimise(rules, round == 0 ? kNearPx : kConvergedPx, p);
+    outcome = Fit(pixels, shapes).minimise(rules, round == 0 ? kNearPx : enough_px, p);
     const double move = std::hypot(p[Model::kX], p[Model::kY]);
     if (!(move <= options.max_move_share * shorter))
       return no_crossing(guess.p_px,
@@ -323,7 +331,7 @@ Result<LineCrossing> fit_line_crossing(ImageView<const float> image,
     if (!(std::sin(p[Model::kAngleV] - p[Model::kAngleU]) >= kMinSine))
       return no_crossing(guess.p_px, "the lines are nearly parallel");
   }
-  const bool creeping = !outcome.converged && outcome.last_step_px < kCreepPx;
+  const bool creeping = !outcome.converged && outcome.last_step_px < creep_px;
   if (!outcome.converged && !creeping) return no_crossing(guess.p_px, "the fit did not converge");
 
   const Fit fit(pixels, shapes);

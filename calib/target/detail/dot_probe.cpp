@@ -1,6 +1,7 @@
 #include "calib/target/detail/dot_probe.h"
 
 #include <Eigen/LU>
+#include <Eigen/SVD>
 #include <algorithm>
 #include <cmath>
 
@@ -10,16 +11,23 @@ namespace trueplate::target::detail {
 namespace {
 
 constexpr double kMinContrastShare = 0.3;
+constexpr double kMostStretch = 1.6;      // longer to shorter axis of a dot, seen in steps
 constexpr double kMaxOffPlace = 0.2;      // share of a step, from the predicted place
 constexpr double kMostSizeRatio = 1.5;    // of diameters, on the chart
 constexpr double kMostDiameter = 0.95;    // of a step: dots that touch are no dots
 constexpr double kUnknownDiameter = 0.4;  // where a search begins that knows nothing
 
+/// Longer to shorter axis of what a matrix makes of a circle.
+double stretch(const Eigen::Matrix2d& matrix) {
+  const Eigen::JacobiSVD<Eigen::Matrix2d> axes(matrix);
+  return axes.singularValues()[0] / std::max(1e-12, axes.singularValues()[1]);
+}
+
 }  // namespace
 
 Probe dot_probe(ImageView<const float> image, Effort effort) {
   DotOptions options;
-  if (effort == Effort::kSearch) options.most_pixels = kSearchPixels;
+  options.rough = effort == Effort::kSearch;
   return [=](Place /*place*/, const Prediction& at, const Looks& looks) -> std::optional<Node> {
     DotGuess guess;
     guess.p_px = at.p_px;
@@ -45,6 +53,9 @@ Probe dot_probe(ImageView<const float> image, Effort effort) {
     if (std::abs(0.5 * dot->contrast) < kMinContrastShare * looks.contrast) return std::nullopt;
     if ((dot->p_px - at.p_px).norm() > std::max(1.0, kMaxOffPlace * at.square_px()))
       return std::nullopt;
+    // A round dot is round in steps of the grid, unless these are not the grid's: two lattices that
+    // are sheared against each other have the same nodes.
+    if (stretch(inverse * dot->px_from_circle) > kMostStretch) return std::nullopt;
     const double found = 2.0 * dot->radius;
     if (found > kMostDiameter) return std::nullopt;
     if (looks.width_px > 0.0 &&

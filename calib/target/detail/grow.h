@@ -16,8 +16,6 @@ using Probe =
 
 /// How much a measurement may cost: for a search a share of the pixels suffices.
 enum class Effort { kSearch, kBest };
-/// Pixels of a mark's window that a search uses, about.
-inline constexpr int kSearchPixels = 450;
 
 struct GrowOptions {
   int most_nodes = 20000;

@@ -11,6 +11,7 @@ namespace {
 constexpr double kMinContrastShare = 0.3;
 constexpr double kMaxLean = 0.3;      // rad, of the lines from the grid
 constexpr double kMaxOffPlace = 0.2;  // share of a step, from the predicted place
+constexpr int kSearchPixels = 450;    // of a window, about
 constexpr double kMostWidthRatio = 2.0;
 
 double cross(const Point2d& a, const Point2d& b) { return a.x() * b.y() - a.y() * b.x(); }
@@ -63,7 +64,11 @@ Point2d shift_by_bend(const LineCrossing& crossing, const Prediction& at) {
 
 Probe line_probe(ImageView<const float> image, Effort effort) {
   LineCrossingOptions options;
-  if (effort == Effort::kSearch) options.most_pixels = kSearchPixels;
+  if (effort == Effort::kSearch) {
+    // Fewer pixels tell less of the shape; the last measurement is strict.
+    options.most_pixels = kSearchPixels;
+    options.min_separation -= 0.1;
+  }
   return [=](Place /*place*/, const Prediction& at, const Looks& looks) -> std::optional<Node> {
     const LineCrossingGuess guess = guess_at(at, looks);
     const auto crossing = fit_line_crossing(image, guess, options);

@@ -66,6 +66,22 @@ bool sample_confirms(const Lattice& lattice, const Probe& probe) {
   return confirmed > kMinSampleShare * tried;
 }
 
+// The lattice itself or, where the search took a diagonal of the grid for one of its steps, the one
+// of the four sheared ones that is confirmed.
+std::optional<Lattice> unsheared(const Lattice& lattice, const Probe& probe) {
+  if (sample_confirms(lattice, probe)) return lattice;
+  for (const int shear : {1, -1}) {
+    Lattice along_u, along_v;
+    for (const auto& [place, node] : lattice.nodes()) {
+      along_u.set({place.first, place.second + shear * place.first}, node);
+      along_v.set({place.first + shear * place.second, place.second}, node);
+    }
+    for (const Lattice* sheared : {&along_u, &along_v})
+      if (sample_confirms(*sheared, probe)) return *sheared;
+  }
+  return std::nullopt;
+}
+
 // A piece found on a reduced copy, measured on the image and grown there. Twice, since the first
 // measurement knows the bends of the grid only roughly.
 Lattice measured(const Lattice& rough, int factor, const Probe& any_colour) {
@@ -80,8 +96,9 @@ Lattice measured(const Lattice& rough, int factor, const Probe& any_colour) {
     }
     start = std::move(plain);
   }
-  if (!sample_confirms(start, any_colour)) return {};
-  Lattice lattice = measured_again(start, any_colour);
+  const std::optional<Lattice> confirmed = unsheared(start, any_colour);
+  if (!confirmed) return {};
+  Lattice lattice = measured_again(*confirmed, any_colour);
   if (lattice.size() < kMinStartNodes) return {};
   const double sign = common_sign(lattice);
   const Probe probe = of_colour(any_colour, sign);
@@ -188,6 +205,7 @@ FoundMarks join_pieces(std::vector<Lattice> pieces,
   found.lattice = std::move(pieces.front());
   pieces.erase(pieces.begin());
   const double sign = common_sign(found.lattice);
+  bool joined_any = false;
   // A joined piece may be the bridge to another.
   for (bool grown = true; grown;) {
     grown = false;
@@ -201,15 +219,17 @@ FoundMarks join_pieces(std::vector<Lattice> pieces,
       if (both) {
         found.lattice = std::move(*both);
         piece = pieces.erase(piece);
-        grown = true;
+        grown = joined_any = true;
       } else {
         ++piece;
       }
     }
   }
   const Probe probe = of_colour(any_colour, sign);
-  found.lattice = measured_again(found.lattice, probe);
-  grow(found.lattice, probe);
+  if (joined_any) {
+    found.lattice = measured_again(found.lattice, probe);
+    grow(found.lattice, probe);
+  }
   found.lattice = measured_at_last(without_contradictions(found.lattice, kMaxOffPlace),
                                    of_colour(best_probe, sign));
   for (const Lattice& piece : pieces) {

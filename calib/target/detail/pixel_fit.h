@@ -29,10 +29,15 @@ struct FitPixel {
 }
 
 /// Every how many columns and rows of a window of `area` pixels a pixel is taken, so that about
-/// `most` remain; 1 when `most` is 0.
-[[nodiscard]] inline int thinning(double area, int most) {
+/// `most` remain (0: all), yet few enough apart that an edge of this blur is still seen; blur 0:
+/// not known.
+[[nodiscard]] inline int thinning(double area, int most, double blur_px) {
+  constexpr double kMostBlurs = 2.5;
+  constexpr int kUnknownBlurStep = 2;
   if (most <= 0 || !(area > most)) return 1;
-  return static_cast<int>(std::ceil(std::sqrt(area / most) - 0.25));
+  const int wanted = static_cast<int>(std::ceil(std::sqrt(area / most) - 0.25));
+  const int most_step = blur_px > 0.0 ? static_cast<int>(kMostBlurs * blur_px) : kUnknownBlurStep;
+  return std::max(1, std::min(wanted, most_step));
 }
 
 /// The fit works on (value - offset) / factor, so that no range of the image is special.

@@ -8,7 +8,8 @@ namespace trueplate::target::detail {
 std::vector<FitPixel> pixels_in(ImageView<const float> image,
                                 const PixelWindow& window,
                                 const Point2d& origin_px,
-                                int most) {
+                                int most,
+                                double blur_px) {
   constexpr double kNegligible = 1e-4;  // a weight
   const double cu = std::cos(window.angle_u), su = std::sin(window.angle_u);
   const double cv = std::cos(window.angle_v), sv = std::sin(window.angle_v);
@@ -31,7 +32,8 @@ std::vector<FitPixel> pixels_in(ImageView<const float> image,
   const int x1 = last(center.x() + half_x, image.width);
   const int y1 = last(center.y() + half_y, image.height);
   if (x1 < x0 || y1 < y0) return pixels;
-  const int step = thinning(4.0 * window.reach_u_px * window.reach_v_px * std::abs(det), most);
+  const int step =
+      thinning(4.0 * window.reach_u_px * window.reach_v_px * std::abs(det), most, blur_px);
   pixels.reserve(static_cast<std::size_t>((x1 - x0) / step + 1) *
                  static_cast<std::size_t>((y1 - y0) / step + 1));
   for (int y = y0; y <= y1; y += step) {

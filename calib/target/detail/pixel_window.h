@@ -28,6 +28,7 @@ struct PixelWindow {
 std::vector<FitPixel> pixels_in(ImageView<const float> image,
                                 const PixelWindow& window,
                                 const Point2d& origin_px,
-                                int most = 0);
+                                int most = 0,
+                                double blur_px = 0.0);
 
 }  // namespace trueplate::target::detail
