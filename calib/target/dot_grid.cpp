@@ -18,8 +18,11 @@ Result<Detection> detect_dots(ImageView<const float> luma,
                             chart_kind_name(chart.kind)));
   if (auto checked = check_detection_input(luma, chart, options); !checked)
     return fail(checked.error());
-  const detail::MarkKind kind{
-      .regions = detail::Regions::kMarks, .probe = detail::dot_probe, .noun = "dots"};
+  const detail::MarkKind kind{.regions = detail::Regions::kMarks,
+                              .probe = detail::dot_probe,
+                              .noun = "dots",
+                              .most_sigma_ratio = 2.5,
+                              .plain_sigma_px = 0.012};
   const int enough =
       chart.grid_known() ? chart.columns * chart.rows : std::numeric_limits<int>::max();
   return detail::finish_marks(

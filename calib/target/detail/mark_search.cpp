@@ -149,9 +149,7 @@ void refine_bends(const Lattice& lattice, Place place, Prediction& at) {
 
 // The last measurement, with the best bends there are. Drops nodes that are several times less
 // certain than those around them: something covers a part of the mark.
-Lattice measured_at_last(const Lattice& lattice, const Probe& probe) {
-  constexpr double kMostSigmaRatio = 5.0;
-  constexpr double kPlainSigmaPx = 0.04;  // no reason to drop anything
+Lattice measured_at_last(const Lattice& lattice, const Probe& probe, const MarkKind& kind) {
   constexpr int kReach = 2;
   constexpr std::size_t kMinNeighbours = 4;
   Lattice measured;
@@ -174,7 +172,8 @@ Lattice measured_at_last(const Lattice& lattice, const Probe& probe) {
     if (sigmas.size() >= kMinNeighbours) {
       const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
       std::nth_element(sigmas.begin(), middle, sigmas.end());
-      if (node.sigma_px() > std::max(kPlainSigmaPx, kMostSigmaRatio * *middle)) continue;
+      if (node.sigma_px() > std::max(kind.plain_sigma_px, kind.most_sigma_ratio * *middle))
+        continue;
     }
     result.set(place, node);
   }
@@ -196,7 +195,8 @@ bool covers(const Lattice& whole, const Lattice& part) {
 // The largest piece with every other that certainly belongs to it.
 FoundMarks join_pieces(std::vector<Lattice> pieces,
                        const Probe& any_colour,
-                       const Probe& best_probe) {
+                       const Probe& best_probe,
+                       const MarkKind& kind) {
   std::stable_sort(pieces.begin(), pieces.end(), [](const Lattice& a, const Lattice& b) {
     return a.size() > b.size();
   });
@@ -230,8 +230,8 @@ FoundMarks join_pieces(std::vector<Lattice> pieces,
     found.lattice = measured_again(found.lattice, probe);
     grow(found.lattice, probe);
   }
-  found.lattice = measured_at_last(without_contradictions(found.lattice, kMaxOffPlace),
-                                   of_colour(best_probe, sign));
+  found.lattice = measured_at_last(
+      without_contradictions(found.lattice, kMaxOffPlace), of_colour(best_probe, sign), kind);
   for (const Lattice& piece : pieces) {
     if (covers(found.lattice, piece)) continue;
     ++found.num_dropped_pieces;
@@ -263,7 +263,7 @@ FoundMarks search_marks(ImageView<const float> luma,
         if (lattice.size() >= kMinPieceNodes) pieces.push_back(std::move(lattice));
       }
     }
-    FoundMarks found = join_pieces(std::move(pieces), probe, best_probe);
+    FoundMarks found = join_pieces(std::move(pieces), probe, best_probe, kind);
     if (found.lattice.size() > best.lattice.size()) best = std::move(found);
     if (best.lattice.size() >= std::min(enough, kPlentyNodes)) break;
   }

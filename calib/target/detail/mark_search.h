@@ -17,6 +17,10 @@ struct MarkKind {
   Regions regions = Regions::kMarks;  // kFields: the nodes lie between four regions
   std::function<Probe(ImageView<const float> image, Effort effort)> probe;
   std::string_view noun;  // of several nodes, for messages
+  /// A node whose sigma is above `plain_sigma_px` and this many times that of the nodes around it
+  /// is left out: something covers a part of it.
+  double most_sigma_ratio = 5.0;
+  double plain_sigma_px = 0.04;
 };
 
 /// What was found of such a chart, measured on the full image.
