@@ -156,6 +156,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
                                    const FitOptions& options) {
   const std::span<const lens::ModelInfo> table = lens::model_table();
   std::vector<const lens::ModelInfo*> models;
+  models.reserve(table.size());
   for (const lens::ModelInfo& model : table) models.push_back(&model);
   // The default model stays first.
   std::stable_sort(models.begin() + 1, models.end(), [](const auto* a, const auto* b) {
@@ -163,6 +164,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   });
 
   std::vector<Result<LensFit>> fits;
+  fits.reserve(models.size());
   FitOptions quick = options;
   quick.held_out_folds = 0;
   for (const lens::ModelInfo* model : models) {
@@ -173,6 +175,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   const std::vector<target::View> common = used_corners(views, *judge);
 
   std::vector<Trial> trials;
+  trials.reserve(models.size());
   FitOptions exact = options;
   exact.rejection = Rejection::kOff;
   for (std::size_t i = 0; i < models.size(); ++i) {

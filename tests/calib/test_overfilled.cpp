@@ -44,7 +44,8 @@ constexpr std::array<std::array<double, 5>, 6> kPoses = {{{2, 3, 4, 11, -7},
                                                           {24, 2, -8, -15, 9},
                                                           {-22, -5, 15, 6, 12},
                                                           {4, 26, 33, -9, -11},
-                                                          {-3, -25, -40, 14, 3}}};
+                                                          {-3, -25, -40, 14, 3},
+                                                          {15, -20, 88, -12, 5}}};
 
 ChartScene scene_of(const Kind& kind, std::size_t pose) {
   const auto& p = kPoses[pose];

@@ -73,8 +73,9 @@ class Chooser {
   /// Fits with these terms whatever the tests say. False when the views do not determine them.
   bool force(const ChartTerms& terms) {
     std::optional<ChartSolution> trial = solve_chart(set_, terms, best_);
-    if (trial) best_ = *std::move(trial);
-    return trial.has_value();
+    if (!trial) return false;
+    best_ = *std::move(trial);
+    return true;
   }
 
  private:

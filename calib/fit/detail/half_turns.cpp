@@ -181,6 +181,7 @@ std::vector<char> find_half_turns(const ChartProblemSet& set,
     other.state.poses[v] = turn.apply(other.state.poses[v]);
   }
   std::vector<const ViewPoints*> views;
+  views.reserve(copies.size());
   for (const ViewPoints& copy : copies) views.push_back(&copy);
   ChartProblemSet turned_set{.kernel = set.kernel,
                              .views = views,

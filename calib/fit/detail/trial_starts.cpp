@@ -43,8 +43,10 @@ std::vector<StartPinhole> trial_starts(const ModelKernel& kernel,
     if (std::isfinite(residual_px)) rated.push_back({{pinhole, method}, residual_px});
   };
   if (options.focal_px) rate(*options.focal_px, StartMethod::kGiven);
-  for (double f = kShortest; f <= kLongest; f *= kStep) {
-    rate({f * longer * options.focal_ratio, f * longer}, StartMethod::kGuess);
+  const int last = static_cast<int>(std::log(kLongest / kShortest) / std::log(kStep));
+  for (int i = 0; i <= last; ++i) {
+    const double focal_px = kShortest * std::pow(kStep, i) * longer;
+    rate({focal_px * options.focal_ratio, focal_px}, StartMethod::kGuess);
   }
   std::stable_sort(rated.begin(), rated.end(), [](const Rated& a, const Rated& b) {
     return a.residual_px < b.residual_px;
