@@ -42,7 +42,10 @@ std::optional<Point2d> Equidistant::distort_ray(const Eigen::Vector3d& ray) cons
 }
 
 std::optional<double> Equidistant::angle_at(double height, double end) const {
-  const auto& [k1, k2, k3, k4] = parameters_;
+  const double k1 = parameters_[0];
+  const double k2 = parameters_[1];
+  const double k3 = parameters_[2];
+  const double k4 = parameters_[3];
   return detail::increasing_root(
       [&](double t) -> detail::ValueAndSlope {
         const double t2 = t * t;

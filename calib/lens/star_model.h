@@ -46,10 +46,11 @@ class StarModel {
   }
 
   /// As at Rational, for formulas that have it.
-  static bool allows_corner(const Point2d& p_ideal, const double* parameters) requires requires {
-    Formula::allows_corner(p_ideal, parameters);
+  template <class F = Formula>
+  requires requires(const Point2d& p, const double* c) { F::allows_corner(p, c); }
+  static bool allows_corner(const Point2d& p_ideal, const double* parameters) {
+    return F::allows_corner(p_ideal, parameters);
   }
-  { return Formula::allows_corner(p_ideal, parameters); }
 
   /// Where the lens images p_ideal, or nullopt outside the domain and for non-finite input.
   [[nodiscard]] std::optional<Point2d> distort(const Point2d& p_ideal) const;
