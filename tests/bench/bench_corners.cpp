@@ -6,14 +6,13 @@
 #include <cmath>
 #include <cstdio>
 #include <functional>
-#include <opencv2/calib3d.hpp>
-#include <opencv2/imgproc.hpp>
 #include <string>
 #include <vector>
 
 #include "calib/target/checkerboard.h"
 #include "calib/target/saddle.h"
 #include "tests/bench/compare.h"
+#include "tests/bench/library_corners.h"
 #include "tests/support/chart_render.h"
 
 using namespace trueplate;
@@ -23,6 +22,7 @@ namespace {
 
 constexpr int kColumns = 9;
 constexpr int kRows = 6;
+const cv::Size kGrid(kColumns, kRows);
 constexpr double kLibraryTolerancePx = 0.5;
 constexpr double kOurTolerancePx = 0.1;
 
@@ -53,11 +53,7 @@ Setup make_setup(const std::string& name, int width, int height) {
                           .noise = 2.0 / 255.0,
                           .bits = 8,
                           .samples = 2});
-  s.image.create(height, width, CV_8U);
-  for (int y = 0; y < height; ++y)
-    for (int x = 0; x < width; ++x)
-      s.image.at<unsigned char>(y, x) =
-          cv::saturate_cast<unsigned char>(255.0F * s.chart.image.at(x, y));
+  s.image = eight_bits(s.chart.image);
   for (int row = 0; row < kRows; ++row) {
     for (int column = 0; column < kColumns; ++column) {
       const auto at = [&](int c, int r) {
@@ -77,15 +73,6 @@ Setup make_setup(const std::string& name, int width, int height) {
   return s;
 }
 
-using Points = std::vector<Point2d>;
-
-Points from_library(bool found, const std::vector<cv::Point2f>& corners) {
-  Points points;
-  if (!found) return points;
-  for (const cv::Point2f& c : corners) points.emplace_back(c.x + 0.5, c.y + 0.5);
-  return points;
-}
-
 Points find_ours(const Setup& s) {
   Points points;
   const auto corners = target::detect_checkerboard(
@@ -93,31 +80,6 @@ Points find_ours(const Setup& s) {
   if (corners)
     for (const target::Corner& c : corners->corners) points.push_back(c.p_plate_px);
   return points;
-}
-
-void refine_by_window(const cv::Mat& image, std::vector<cv::Point2f>& corners) {
-  cv::cornerSubPix(image,
-                   corners,
-                   {7, 7},
-                   {-1, -1},
-                   {cv::TermCriteria::EPS | cv::TermCriteria::COUNT, 40, 1e-3});
-}
-
-Points find_classic(const Setup& s) {
-  std::vector<cv::Point2f> corners;
-  const bool found =
-      cv::findChessboardCorners(s.image,
-                                {kColumns, kRows},
-                                corners,
-                                cv::CALIB_CB_ADAPTIVE_THRESH | cv::CALIB_CB_NORMALIZE_IMAGE);
-  if (found) refine_by_window(s.image, corners);
-  return from_library(found, corners);
-}
-
-Points find_sector(const Setup& s, int flags) {
-  std::vector<cv::Point2f> corners;
-  const bool found = cv::findChessboardCornersSB(s.image, {kColumns, kRows}, corners, flags);
-  return from_library(found, corners);
 }
 
 Points refine_ours(const Setup& s) {
@@ -142,11 +104,17 @@ struct Way {
 
 const std::vector<Way> kWays = {
     {"find", "ours", find_ours, kOurTolerancePx},
-    {"find", "classic + window", find_classic, kLibraryTolerancePx},
-    {"find", "sector", [](const Setup& s) { return find_sector(s, 0); }, kLibraryTolerancePx},
+    {"find",
+     "classic + window",
+     [](const Setup& s) { return find_classic(s.image, kGrid); },
+     kLibraryTolerancePx},
+    {"find",
+     "sector",
+     [](const Setup& s) { return find_sector(s.image, kGrid, 0); },
+     kLibraryTolerancePx},
     {"find",
      "sector accurate",
-     [](const Setup& s) { return find_sector(s, cv::CALIB_CB_EXHAUSTIVE | cv::CALIB_CB_ACCURACY); },
+     [](const Setup& s) { return find_sector(s.image, kGrid, kSectorAccurate); },
      kLibraryTolerancePx},
     {"refine 54 corners", "ours", refine_ours, kOurTolerancePx},
     {"refine 54 corners", "window", refine_window, kLibraryTolerancePx},

@@ -9,22 +9,19 @@
 #include <cmath>
 #include <cstdio>
 #include <functional>
-#include <opencv2/calib3d.hpp>
 #include <opencv2/features2d.hpp>
-#include <opencv2/imgproc.hpp>
 #include <string>
 #include <vector>
 
 #include "calib/target/detect.h"
 #include "tests/bench/compare.h"
+#include "tests/bench/library_corners.h"
 #include "tests/support/chart_render.h"
 
 using namespace trueplate;
 using namespace trueplate::tests;
 
 namespace {
-
-using Points = std::vector<Point2d>;
 
 struct Frame {
   ChartScene scene;
@@ -33,16 +30,14 @@ struct Frame {
 };
 
 Frame make_frame(const ChartScene& scene) {
-  Frame frame{scene, render_chart(scene), cv::Mat(scene.height, scene.width, CV_8U)};
-  for (int y = 0; y < scene.height; ++y)
-    for (int x = 0; x < scene.width; ++x)
-      frame.image.at<unsigned char>(y, x) =
-          cv::saturate_cast<unsigned char>(255.0F * frame.chart.image.at(x, y));
+  Frame frame{scene, render_chart(scene), {}};
+  frame.image = eight_bits(frame.chart.image);
   return frame;
 }
 
 constexpr int kColumns = 13;
 constexpr int kRows = 8;
+const cv::Size kGrid(kColumns, kRows);
 
 std::vector<Frame> make_set() {
   std::vector<Frame> frames;
@@ -108,40 +103,11 @@ Frame make_kind(const Kind& kind, int width, int height) {
                      .samples = 2});
 }
 
-Points from_library(bool found, const std::vector<cv::Point2f>& corners) {
-  Points points;
-  if (!found) return points;
-  for (const cv::Point2f& c : corners) points.emplace_back(c.x + 0.5, c.y + 0.5);
-  return points;
-}
-
 Points find_ours(const Frame& frame, const target::Chart& chart) {
   Points points;
   if (const auto found = target::detect_chart(frame.chart.image.view(), chart))
     for (const target::Corner& c : found->corners) points.push_back(c.p_plate_px);
   return points;
-}
-
-Points find_classic(const Frame& frame) {
-  std::vector<cv::Point2f> corners;
-  const bool found =
-      cv::findChessboardCorners(frame.image,
-                                {kColumns, kRows},
-                                corners,
-                                cv::CALIB_CB_ADAPTIVE_THRESH | cv::CALIB_CB_NORMALIZE_IMAGE);
-  if (found)
-    cv::cornerSubPix(frame.image,
-                     corners,
-                     {7, 7},
-                     {-1, -1},
-                     {cv::TermCriteria::EPS | cv::TermCriteria::COUNT, 40, 1e-3});
-  return from_library(found, corners);
-}
-
-Points find_sector(const Frame& frame, int flags) {
-  std::vector<cv::Point2f> corners;
-  const bool found = cv::findChessboardCornersSB(frame.image, {kColumns, kRows}, corners, flags);
-  return from_library(found, corners);
 }
 
 Points find_circles(const Frame& frame, bool staggered) {
@@ -190,12 +156,10 @@ const std::vector<SetWay> kSetWays = {
        return find_ours(f, {.pitch_mm = 1.0, .columns = kColumns, .rows = kRows});
      }},
     {"ours, grid not given", [](const Frame& f) { return find_ours(f, {.pitch_mm = 1.0}); }},
-    {"classic + window", find_classic},
-    {"sector", [](const Frame& f) { return find_sector(f, 0); }},
+    {"classic + window", [](const Frame& f) { return find_classic(f.image, kGrid); }},
+    {"sector", [](const Frame& f) { return find_sector(f.image, kGrid, 0); }},
     {"sector accurate",
-     [](const Frame& f) {
-       return find_sector(f, cv::CALIB_CB_EXHAUSTIVE | cv::CALIB_CB_ACCURACY);
-     }},
+     [](const Frame& f) { return find_sector(f.image, kGrid, kSectorAccurate); }},
 };
 
 constexpr double kOurTolerancePx = 0.15;
@@ -233,10 +197,10 @@ struct KindCase {
   [[nodiscard]] Points ours() const {
     return find_ours(frame, {.kind = kind->chart, .pitch_mm = 1.0});
   }
-  [[nodiscard]] bool has_library() const {
+  [[nodiscard]] bool has_rival() const {
     return kind->pattern == Pattern::kDots || kind->pattern == Pattern::kDotsStaggered;
   }
-  [[nodiscard]] Points library() const {
+  [[nodiscard]] Points rival() const {
     return find_circles(frame, kind->pattern == Pattern::kDotsStaggered);
   }
 };
@@ -253,7 +217,7 @@ bool verify_kind(const KindCase& item) {
                 error.worst);
     return error;
   };
-  if (item.has_library()) print("circles", item.library());
+  if (item.has_rival()) print("circles", item.rival());
   const Error ours = print("ours", item.ours());
   return ours.worst <= kOurTolerancePx &&
          static_cast<double>(ours.count) >=
@@ -289,8 +253,8 @@ int main(int argc, char** argv) {
     });
   for (const KindCase& item : kinds) {
     time(item.name + "/ours/1 thread", [&item] { benchmark::DoNotOptimize(item.ours()); });
-    if (item.has_library())
-      time(item.name + "/circles/1 thread", [&item] { benchmark::DoNotOptimize(item.library()); });
+    if (item.has_rival())
+      time(item.name + "/circles/1 thread", [&item] { benchmark::DoNotOptimize(item.rival()); });
   }
   return run_comparison(argc, argv, [&] {
     bool good = verify_set(set);

@@ -25,7 +25,7 @@ constexpr int kChannels = 4;
 
 struct Method {
   Filter filter;
-  int library;
+  int theirs;
 };
 constexpr Method kMethods[] = {{Filter::kBilinear, cv::INTER_LINEAR},
                                {Filter::kCubic, cv::INTER_CUBIC},
@@ -36,7 +36,7 @@ struct Setup {
   Image<float> source{kWidth, kHeight, kChannels};
   Image<float> output{kWidth, kHeight, kChannels};
   StMap undistort, redistort;
-  cv::Mat library_source, library_output, map_x, map_y;
+  cv::Mat their_source, their_output, map_x, map_y;
   std::vector<float> copy_from, copy_to;
 
   [[nodiscard]] SourcePicture picture() const {
@@ -61,7 +61,7 @@ Setup make_setup() {
   }
   s.undistort = *make_undistort_map(s.lens);
   s.redistort = *make_redistort_map(s.lens);
-  s.library_source = cv::Mat(kHeight, kWidth, CV_32FC4, s.source.data());
+  s.their_source = cv::Mat(kHeight, kWidth, CV_32FC4, s.source.data());
   s.map_x.create(kHeight, kWidth, CV_32FC1);
   s.map_y.create(kHeight, kWidth, CV_32FC1);
   for (int j = 0; j < kHeight; ++j) {
@@ -89,7 +89,7 @@ void warp_ours_from_lens(Setup& s, MapDirection direction, Filter filter, int th
 
 void warp_library(Setup& s, int method, int threads) {
   cv::setNumThreads(threads);
-  cv::remap(s.library_source, s.library_output, s.map_x, s.map_y, method, cv::BORDER_CONSTANT);
+  cv::remap(s.their_source, s.their_output, s.map_x, s.map_y, method, cv::BORDER_CONSTANT);
 }
 
 /// Away from the edge the two differ by the library's snapping: 1/64 px in x and y on a picture
@@ -99,13 +99,13 @@ bool verify(Setup& s) {
   bool good = true;
   for (const Method& method : kMethods) {
     warp_ours(s, method.filter, 0);
-    warp_library(s, method.library, 0);
+    warp_library(s, method.theirs, 0);
     double worst = 0.0;
     for (int j = 40; j < kHeight - 40; ++j) {
       for (int i = 40; i < kWidth - 40; ++i) {
         for (int c = 0; c < kChannels; ++c) {
           worst = std::max<double>(
-              worst, std::abs(s.output.at(i, j, c) - s.library_output.at<cv::Vec4f>(j, i)[c]));
+              worst, std::abs(s.output.at(i, j, c) - s.their_output.at<cv::Vec4f>(j, i)[c]));
         }
       }
     }
@@ -128,7 +128,7 @@ int main(int argc, char** argv) {
     const std::string what(to_text(method.filter));
     register_comparison(what, "ours", [&](int threads) { warp_ours(s, method.filter, threads); });
     register_comparison(
-        what, "remap", [&](int threads) { warp_library(s, method.library, threads); });
+        what, "remap", [&](int threads) { warp_library(s, method.theirs, threads); });
     register_comparison(what, "ours, undistort without map", [&](int threads) {
       warp_ours_from_lens(s, MapDirection::kUndistort, method.filter, threads);
     });

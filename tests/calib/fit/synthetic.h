@@ -38,6 +38,16 @@ inline lens::Lens synthetic_lens(ImageSize plate = {1920, 1080}) {
   return lens;
 }
 
+/// In the order of fit::LensFit::parameters.
+inline Eigen::VectorXd parameters_of(const lens::Lens& lens) {
+  const auto coefficients = lens::parameters(lens.model);
+  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
+  result << lens.focal_px, lens.principal_point_px,
+      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
+                                        static_cast<Eigen::Index>(coefficients.size()));
+  return result;
+}
+
 struct Synthetic {
   std::vector<target::View> views;
   std::vector<fit::Pose> poses;

@@ -47,17 +47,8 @@ Eigen::Vector3d misprinted(const Eigen::Vector3d& p) {
   return p + Eigen::Vector3d(x, error(random), 0.0);
 }
 
-Eigen::VectorXd parameters_of(const lens::Lens& lens) {
-  const auto coefficients = lens::parameters(lens.model);
-  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
-  result << lens.focal_px, lens.principal_point_px,
-      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
-                                        static_cast<Eigen::Index>(coefficients.size()));
-  return result;
-}
-
 double chi_square(const LensFit& fit, const lens::Lens& truth) {
-  const Eigen::VectorXd error = fit.parameters - parameters_of(truth);
+  const Eigen::VectorXd error = fit.parameters - tests::parameters_of(truth);
   return error.dot(fit.covariance.ldlt().solve(error));
 }
 constexpr double kChiSquare999 = 27.88;  // 99.9 % of chi square with 9 degrees of freedom (tables)

@@ -98,15 +98,6 @@ lens::Lens lens_of(const Case& c) {
   return lens;
 }
 
-Eigen::VectorXd parameters_of(const lens::Lens& lens) {
-  const auto coefficients = lens::parameters(lens.model);
-  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
-  result << lens.focal_px, lens.principal_point_px,
-      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
-                                        static_cast<Eigen::Index>(coefficients.size()));
-  return result;
-}
-
 /// The largest distance between where two lenses image the same straight points, over the plate;
 /// after the best shift, for the principal point trades against a turn of the camera.
 double largest_map_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
@@ -155,7 +146,7 @@ TEST_CASE("noisy corners give back the lens within what the fit admits") {
   for (const Case& c : kCases) {
     CAPTURE(c.model);
     const lens::Lens truth = lens_of(c);
-    const Eigen::VectorXd wanted = parameters_of(truth);
+    const Eigen::VectorXd wanted = tests::parameters_of(truth);
     tests::SyntheticOptions options = c.views;
     options.seed = 44;
     const auto fitted = fit::fit_lens(

@@ -23,15 +23,6 @@ constexpr int kShoots = 200;
 constexpr unsigned kFirstSeed = 8000;
 constexpr double kQuantile = 1.959964;  // of the normal distribution at 97.5 % (tables)
 
-Eigen::VectorXd parameters_of(const lens::Lens& lens) {
-  const auto coefficients = lens::parameters(lens.model);
-  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
-  result << lens.focal_px, lens.principal_point_px,
-      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
-                                        static_cast<Eigen::Index>(coefficients.size()));
-  return result;
-}
-
 /// One kind of shoot, repeated with new noise (and, unless `same_poses`, new poses).
 struct Campaign {
   Eigen::VectorXd covered;      // share of the shoots, per parameter
@@ -43,7 +34,7 @@ struct Campaign {
 
 Campaign run(const tests::SyntheticOptions& shoot, const fit::FitOptions& options) {
   const lens::Lens truth = tests::synthetic_lens();
-  const Eigen::VectorXd wanted = parameters_of(truth);
+  const Eigen::VectorXd wanted = tests::parameters_of(truth);
   Campaign result;
   for (int n = 0; n < kShoots; ++n) {
     tests::SyntheticOptions one = shoot;

@@ -6,7 +6,6 @@
 
 #include <algorithm>
 #include <array>
-#include <atomic>
 #include <cmath>
 #include <cstdint>
 #include <cstring>
@@ -18,6 +17,7 @@
 #include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/picture_channels.h"
 #include "warp/io/detail/checked_file.h"
+#include "warp/io/detail/display_samples.h"
 
 namespace trueplate::warp::detail {
 namespace {
@@ -73,27 +73,6 @@ const char* library_format(FileKind kind) {
   return "openexr";
 }
 
-bool is_float(SampleFormat format) {
-  return format == SampleFormat::kHalf || format == SampleFormat::kFloat;
-}
-
-int bits_of(SampleFormat format) {
-  switch (format) {
-    case SampleFormat::kUint8:
-      return 8;
-    case SampleFormat::kUint10:
-      return 10;
-    case SampleFormat::kUint12:
-      return 12;
-    case SampleFormat::kUint16:
-    case SampleFormat::kHalf:
-      return 16;
-    case SampleFormat::kFloat:
-      return 32;
-  }
-  return 16;
-}
-
 /// The nearest format to `wanted` that files of this kind hold. Never one with fewer bits, except
 /// where there is none.
 SampleFormat format_in(FileKind kind, SampleFormat wanted) {
@@ -140,97 +119,6 @@ Result<std::vector<int>> channels_for(const std::filesystem::path& shown_path,
   if (picture->alpha >= 0 && has_place_for_alpha) places.push_back(picture->alpha);
   return places;
 }
-
-/// The part of the data window that the display window shows.
-struct Overlap {
-  int begin_x = 0;  // in columns and rows of the display window
-  int end_x = 0;
-  int begin_y = 0;
-  int end_y = 0;
-  int offset_x = 0;  // data column = display column + offset
-  int offset_y = 0;
-
-  [[nodiscard]] bool empty() const { return begin_x >= end_x || begin_y >= end_y; }
-  [[nodiscard]] double area() const {
-    return empty() ? 0.0 : static_cast<double>(end_x - begin_x) * (end_y - begin_y);
-  }
-};
-
-Overlap overlap_of(const FrameWindows& windows) {
-  // Wide: the windows of a file may lie two billion pixels apart.
-  const auto axis = [](std::int64_t display, int display_size, std::int64_t data, int data_size) {
-    const std::int64_t begin = std::clamp<std::int64_t>(data - display, 0, display_size);
-    const std::int64_t end = std::clamp<std::int64_t>(data + data_size - display, 0, display_size);
-    return std::pair(static_cast<int>(begin), static_cast<int>(end));
-  };
-  const Window& display = windows.display;
-  const Window& data = windows.data;
-  const auto [begin_x, end_x] = axis(display.x, display.width, data.x, data.width);
-  const auto [begin_y, end_y] = axis(display.y, display.height, data.y, data.height);
-  Overlap overlap{begin_x, end_x, begin_y, end_y, 0, 0};
-  if (!overlap.empty()) {
-    overlap.offset_x = static_cast<int>(std::int64_t{display.x} - data.x);
-    overlap.offset_y = static_cast<int>(std::int64_t{display.y} - data.y);
-  }
-  return overlap;
-}
-
-/// The display window's pixels of the chosen channels. `convert` makes a sample from a float.
-template <class T, class Convert>
-std::vector<T> display_samples(const Frame& frame,
-                               const std::vector<int>& places,
-                               int threads,
-                               const Convert& convert) {
-  const Window& display = frame.windows.display;
-  const Overlap overlap = overlap_of(frame.windows);
-  const std::size_t num_places = places.size();
-  const std::size_t row_size = static_cast<std::size_t>(display.width) * num_places;
-  std::vector<T> samples(row_size * static_cast<std::size_t>(display.height));
-  if (overlap.empty()) return samples;
-  const std::ptrdiff_t num_channels = frame.pixels.channels();
-  parallel_rows(overlap.end_y - overlap.begin_y, threads, [&](int begin, int end) {
-    for (int y = overlap.begin_y + begin; y < overlap.begin_y + end; ++y) {
-      const float* from = frame.pixels.row(y + overlap.offset_y) +
-                          (overlap.begin_x + overlap.offset_x) * num_channels;
-      T* to = samples.data() + static_cast<std::size_t>(y) * row_size +
-              static_cast<std::size_t>(overlap.begin_x) * num_places;
-      for (int x = overlap.begin_x; x < overlap.end_x; ++x, from += num_channels) {
-        for (const int place : places) *to++ = convert(from[place]);
-      }
-    }
-  });
-  return samples;
-}
-
-/// Samples that an integer format cannot hold.
-struct Misfits {
-  std::atomic<std::int64_t> outside{0};  // below 0 or above 1
-  std::atomic<std::int64_t> nan{0};
-};
-
-/// value * (2^bits - 1), rounded, widened to the type's width by repeating the leading bits.
-template <class T>
-class Quantizer {
- public:
-  Quantizer(int bits, Misfits& misfits)
-      : bits_(bits), largest_(static_cast<float>((1 << bits) - 1)), misfits_(misfits) {}
-
-  T operator()(float value) const {
-    if (!(value >= 0.0F && value <= 1.0F)) {
-      std::atomic<std::int64_t>& count = std::isnan(value) ? misfits_.nan : misfits_.outside;
-      count.fetch_add(1, std::memory_order_relaxed);
-      value = value > 1.0F ? 1.0F : 0.0F;  // NaN becomes 0
-    }
-    const auto code = static_cast<unsigned>(value * largest_ + 0.5F);
-    const int shift = static_cast<int>(sizeof(T) * 8) - bits_;
-    return static_cast<T>(shift == 0 ? code : (code << shift) | (code >> (bits_ - shift)));
-  }
-
- private:
-  int bits_;
-  float largest_;
-  Misfits& misfits_;
-};
 
 void set_compression(OIIO::ImageSpec& spec,
                      FileKind kind,
@@ -480,67 +368,6 @@ Result<void> write_samples(const Target& target,
   output->threads(resolve_threads(target.threads));
   return target.kind == FileKind::kTiff ? write_and_read_back(*output, target, spec, samples)
                                         : write_through_proxy(*output, target, spec, samples);
-}
-
-std::vector<Warning> warnings_of(FileKind kind,
-                                 const Frame& frame,
-                                 const std::vector<int>& places,
-                                 SampleFormat format,
-                                 const Misfits& misfits) {
-  std::vector<Warning> warnings;
-  const std::string_view kind_text = footage::detail::kind_name(kind);
-  const auto coarser = std::count_if(places.begin(), places.end(), [&](int place) {
-    const SampleFormat before = frame.channels[static_cast<std::size_t>(place)].format;
-    return bits_of(before) > bits_of(format) || (is_float(before) && !is_float(format));
-  });
-  if (coarser > 0) {
-    warnings.push_back({"sample-format",
-                        fmt::format("{} channels were rounded to {} samples, as {} holds them",
-                                    coarser,
-                                    sample_format_name(format),
-                                    kind_text),
-                        static_cast<double>(coarser)});
-  }
-  if (misfits.outside > 0) {
-    warnings.push_back({"clipped",
-                        fmt::format("{} samples below 0 or above 1 were clipped, as {} holds 0..1",
-                                    misfits.outside.load(),
-                                    kind_text),
-                        static_cast<double>(misfits.outside)});
-  }
-  if (misfits.nan > 0) {
-    warnings.push_back({"nan",
-                        fmt::format("{} samples were NaN and became 0", misfits.nan.load()),
-                        static_cast<double>(misfits.nan)});
-  }
-  const auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
-  if (num_dropped > 0) {
-    warnings.push_back(
-        {"dropped-channels",
-         fmt::format("{} channels have no place in {} and were left out", num_dropped, kind_text),
-         num_dropped});
-  }
-  const double num_cropped =
-      static_cast<double>(frame.windows.data.width) * frame.windows.data.height -
-      overlap_of(frame.windows).area();
-  if (num_cropped > 0) {
-    warnings.push_back({"cropped",
-                        fmt::format("{} pixels outside the display window have no place in {} and "
-                                    "were left out; EXR keeps them",
-                                    num_cropped,
-                                    kind_text),
-                        num_cropped});
-  }
-  const bool has_alpha = std::any_of(places.begin(), places.end(), [&](int place) {
-    return frame.channels[static_cast<std::size_t>(place)].name.ends_with("A");
-  });
-  if (has_alpha && kind == FileKind::kPng && frame.alpha == Alpha::kAssociated) {
-    warnings.push_back({"alpha-association",
-                        "PNG takes colour as not multiplied by alpha, this frame's is; the numbers "
-                        "were written unchanged",
-                        1.0});
-  }
-  return warnings;
 }
 
 }  // namespace

@@ -3,7 +3,8 @@
 #include <vector>
 
 #include "calib/calibrate.h"
-#include "calib/detail/used_frames.h"
+#include "calib/calibrate/detail/used_frames.h"
+#include "calib/calibrate/detail/visit_frames.h"
 
 namespace trueplate {
 namespace {
@@ -33,7 +34,7 @@ Result<MeasuredAgain> measure_again(const footage::FrameSet& frames,
   const std::vector<UsedFrame> used = detail::used_frames(frames, calibration, detected);
   std::vector<std::optional<Corners>> again(used.size());
   const Result<void> visited = detail::visit_frames(
-      used, options, [&](std::size_t place, const Result<footage::Frame>& frame) {
+      detail::refs_of(used), options, [&](std::size_t place, const Result<footage::Frame>& frame) {
         if (!frame) return;
         const UsedFrame& known = used[place];
         Result<Corners> corners = detail::measured_again(

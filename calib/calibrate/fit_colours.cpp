@@ -5,7 +5,8 @@
 #include <vector>
 
 #include "calib/calibrate.h"
-#include "calib/detail/used_frames.h"
+#include "calib/calibrate/detail/used_frames.h"
+#include "calib/calibrate/detail/visit_frames.h"
 #include "calib/fit/colour_fit.h"
 
 namespace trueplate {
@@ -80,7 +81,9 @@ Result<void> fit_colours(const footage::FrameSet& frames,
   const std::vector<UsedFrame> used = detail::used_frames(frames, calibration, detected);
   std::vector<Result<FramePairs>> found(used.size(), FramePairs{});
   const Result<void> visited = detail::visit_frames(
-      used, detect_options, [&](std::size_t place, const Result<footage::Frame>& frame) {
+      detail::refs_of(used),
+      detect_options,
+      [&](std::size_t place, const Result<footage::Frame>& frame) {
         const UsedFrame& known = used[place];
         if (!frame) return;  // as measure_again(): what cannot be read any more adds nothing
         found[place] =

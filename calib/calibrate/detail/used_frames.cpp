@@ -1,11 +1,8 @@
-#include "calib/detail/used_frames.h"
+#include "calib/calibrate/detail/used_frames.h"
 
-#include <algorithm>
-#include <mutex>
 #include <utility>
 
-#include "calib/base/parallel.h"
-#include "calib/footage/frame_stream.h"
+#include "calib/calibrate/detail/detected_frames.h"
 #include "calib/target/measure_again.h"
 
 namespace trueplate::detail {
@@ -25,8 +22,7 @@ std::vector<UsedFrame> used_frames(const footage::FrameSet& frames,
   std::vector<UsedFrame> used;
   std::size_t fitted = 0;
   for (std::size_t i = 0; i < frames.frames.size() && i < detected.size(); ++i) {
-    // As calibrate() made its views.
-    if (detected[i].corners.empty() || !detected[i].not_chosen.empty()) continue;
+    if (!is_fitted(detected[i])) continue;  // as calibrate() made its views
     const std::size_t k = fitted++;
     if (k >= calibration.fit.frames.size()) break;
     const fit::FrameFit& frame = calibration.fit.frames[k];
@@ -36,32 +32,11 @@ std::vector<UsedFrame> used_frames(const footage::FrameSet& frames,
   return used;
 }
 
-Result<void> visit_frames(const std::vector<UsedFrame>& used,
-                          const DetectFramesOptions& options,
-                          const VisitFrame& visit) {
+std::vector<footage::FrameRef> refs_of(const std::vector<UsedFrame>& used) {
   std::vector<footage::FrameRef> refs;
+  refs.reserve(used.size());
   for (const UsedFrame& frame : used) refs.push_back(frame.ref);
-  footage::FrameStream stream(refs);
-  std::mutex progress_mutex;
-  const int total = static_cast<int>(used.size());
-  int done = 0;
-  const int threads = std::min(resolve_threads(options.threads), total);
-  const auto interrupted = [&] {
-    return options.interrupt != nullptr && options.interrupt->load();
-  };
-  parallel_rows(threads, threads, [&](int, int) {
-    // One thread a frame: the frames run side by side.
-    while (!interrupted()) {
-      const auto item = stream.next({.threads = 1});
-      if (!item) return;
-      visit(item->index, item->frame);
-      const std::lock_guard lock(progress_mutex);
-      ++done;
-      if (options.progress) options.progress(done, total, refs[item->index].name);
-    }
-  });
-  if (interrupted()) return fail(ErrorCode::kInterrupted, "interrupted");
-  return {};
+  return refs;
 }
 
 Result<Corners> measured_again(const footage::Frame& frame,

@@ -1,7 +1,6 @@
 #pragma once
 
 #include <cstddef>
-#include <functional>
 #include <optional>
 #include <vector>
 
@@ -36,14 +35,7 @@ struct UsedFrame {
                                                  const Calibration& calibration,
                                                  const std::vector<DetectedFrame>& detected);
 
-/// What is done with a frame that was read again, the one at `place` in the list of used frames.
-using VisitFrame = std::function<void(std::size_t place, const Result<footage::Frame>& frame)>;
-
-/// Reads the used frames again and visits each, from any thread, several at once. Errors: only
-/// kInterrupted.
-Result<void> visit_frames(const std::vector<UsedFrame>& used,
-                          const DetectFramesOptions& options,
-                          const VisitFrame& visit);
+[[nodiscard]] std::vector<footage::FrameRef> refs_of(const std::vector<UsedFrame>& used);
 
 /// Corners of one frame; nullopt where one could not be measured.
 using Corners = std::vector<std::optional<target::Corner>>;
