@@ -10,6 +10,7 @@
 #include <opencv2/calib3d.hpp>
 #include <opencv2/features2d.hpp>
 #include <optional>
+#include <utility>
 
 #include "calib/target/line_grid.h"
 #include "tests/calib/target/mark_scores.h"
@@ -278,5 +279,39 @@ TEST_CASE("range, NaN and the other charts") {
     const auto wrong = detect_dots(render_chart(other).image.view(), chart_of(scene, false));
     REQUIRE(!wrong);
     CHECK(wrong.error().code == ErrorCode::kNoChart);
+  }
+}
+
+TEST_CASE("the diagonals of a strongly tilted grid are not taken for its rows") {
+  // All nodes of a sheared lattice are dots, too; its columns and rows are wrong throughout.
+  for (const Pattern pattern : {Pattern::kDots, Pattern::kDotsStaggered}) {
+    for (const double roll : {20.0, 70.0}) {
+      for (const auto& [tilt_x, tilt_y] : {std::pair(35.0, 40.0), std::pair(0.0, 50.0)}) {
+        ChartScene scene = scene_of(pattern, 1.0, 1.0);
+        scene.columns = scene.rows = 40;
+        scene.pose.square_px = pattern == Pattern::kDots ? 40.0 : 56.0;
+        scene.pose.tilt_x_deg = tilt_x;
+        scene.pose.tilt_y_deg = tilt_y;
+        scene.pose.roll_deg = roll;
+        const MarkScore score = detect("strongly tilted", scene);
+        CHECK(score.total >= 60);
+        CHECK(score.wrong == 0);
+      }
+    }
+  }
+}
+
+TEST_CASE("a dot that something half hides is left out") {
+  for (const Pattern pattern : {Pattern::kDots, Pattern::kDotsStaggered}) {
+    ChartScene scene = scene_of(pattern, 0.8, 1.0);
+    scene.columns = 15;
+    scene.rows = 15;
+    if (pattern == Pattern::kDotsStaggered) scene.pose.square_px = 64.0;
+    scene.covers = {{.x = 210.0, .y = 0.0, .width = 9.0, .height = 480.0, .value = 0.35},
+                    {.x = 0.0, .y = 330.0, .width = 640.0, .height = 12.0, .value = 0.6}};
+    const MarkScore score = detect("two bars", scene);
+    CHECK(score.total >= 60);
+    CHECK(score.wrong == 0);
+    CHECK(score.worst <= 0.1);
   }
 }
