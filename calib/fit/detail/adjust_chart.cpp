@@ -121,7 +121,9 @@ class ChartProblem {
       const Eigen::LLT<Matrix6> factor = factor_of(view.pose, damping);
       if (factor.info() != Eigen::Success) return std::nullopt;
       const Eigen::MatrixXd dense = factor.matrixL().solve(view.pose_dense);
-      const Eigen::MatrixXd print = factor.matrixL().solve(view.pose_print);
+      // Eigen's triangular solve takes the address of the first element, which no columns have.
+      Eigen::MatrixXd print = view.pose_print;
+      if (print.cols() > 0) factor.matrixL().solveInPlace(print);
       auto block = batch.middleRows(kNumPose * filled, kNumPose);
       block.leftCols(num_dense_) = dense;
       for (Eigen::Index c = 0; 2 * c < print.cols(); ++c) {
