@@ -3,6 +3,7 @@
 #include <Eigen/Geometry>
 #include <cmath>
 #include <functional>
+#include <optional>
 #include <random>
 #include <string>
 #include <vector>
@@ -13,6 +14,9 @@
 
 namespace trueplate::tests {
 
+/// Of a view that is partly cut off.
+inline constexpr std::size_t kFewestCorners = 20;
+
 struct SyntheticOptions {
   int num_views = 20;
   int columns = 9;
@@ -21,6 +25,9 @@ struct SyntheticOptions {
   double noise_px = 0.1;  // standard deviation per coordinate
   double max_tilt_deg = 35.0;
   double fill = 0.5;  // chart width over the plate's width, roughly
+  /// Whether views are drawn until one lies wholly on the plate; else what lies beside it is cut
+  /// off.
+  bool whole_chart = true;
   unsigned seed = 1;
   /// Where the print really has the point that is described at a place, mm; empty: there.
   std::function<Eigen::Vector3d(const Eigen::Vector3d&)> print = {};
@@ -53,8 +60,16 @@ struct Synthetic {
   std::vector<fit::Pose> poses;
 };
 
+/// What synthetic_views() needs to know of a lens.
+struct SyntheticCamera {
+  ImageSize plate_size;
+  Point2d focal_px = {0.0, 0.0};
+  /// Plate pixels of a point of z = 1; nullopt where it is not imaged.
+  std::function<std::optional<Point2d>(const Point2d&)> plate_px;
+};
+
 /// Views of a flat chart through `lens`, every corner inside the plate.
-inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions& options) {
+inline Synthetic synthetic_views(const SyntheticCamera& lens, const SyntheticOptions& options) {
   std::mt19937 random(options.seed);
   std::uniform_real_distribution<double> unit(-1.0, 1.0);
   std::normal_distribution<double> noise(0.0, 1.0);
@@ -79,27 +94,26 @@ inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions&
     target::View view;
     view.frame = "frame." + std::to_string(1001 + result.views.size());
     view.plate_size = lens.plate_size;
-    bool inside = true;
-    for (int j = 0; j < options.rows && inside; ++j) {
-      for (int i = 0; i < options.columns && inside; ++i) {
+    int num_outside = 0;
+    for (int j = 0; j < options.rows; ++j) {
+      for (int i = 0; i < options.columns; ++i) {
         target::Corner corner;
         corner.p_chart_mm = {i * options.pitch_mm, j * options.pitch_mm, 0.0};
         const Eigen::Vector3d printed =
             options.print ? options.print(corner.p_chart_mm) : corner.p_chart_mm;
         const Eigen::Vector3d p = pose.rotation * printed + pose.translation_mm;
         const std::optional<Point2d> q =
-            p.z() > 0.0 ? lens::distort(lens.model, p.hnormalized()) : std::nullopt;
-        if (!q) {
-          inside = false;
-          break;
+            p.z() > 0.0 ? lens.plate_px(p.hnormalized()) : std::nullopt;
+        if (!q || !(q->x() > 0.0 && q->x() < lens.plate_size.width && q->y() > 0.0 &&
+                    q->y() < lens.plate_size.height)) {
+          ++num_outside;
+          continue;
         }
-        corner.p_plate_px = lens::px_from_ideal(lens, *q);
-        inside = corner.p_plate_px.x() > 0.0 && corner.p_plate_px.x() < lens.plate_size.width &&
-                 corner.p_plate_px.y() > 0.0 && corner.p_plate_px.y() < lens.plate_size.height;
+        corner.p_plate_px = *q;
         view.corners.push_back(corner);
       }
     }
-    if (!inside) continue;
+    if (num_outside > 0 && (options.whole_chart || view.corners.size() < kFewestCorners)) continue;
     for (target::Corner& corner : view.corners) {
       corner.p_plate_px += options.noise_px * Point2d(noise(random), noise(random));
     }
@@ -107,6 +121,17 @@ inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions&
     result.poses.push_back(pose);
   }
   return result;
+}
+
+inline Synthetic synthetic_views(const lens::Lens& lens, const SyntheticOptions& options) {
+  return synthetic_views({.plate_size = lens.plate_size,
+                          .focal_px = lens.focal_px,
+                          .plate_px = [&lens](const Point2d& p) -> std::optional<Point2d> {
+                            const std::optional<Point2d> q = lens::distort(lens.model, p);
+                            if (!q) return std::nullopt;
+                            return lens::px_from_ideal(lens, *q);
+                          }},
+                         options);
 }
 
 }  // namespace trueplate::tests
