@@ -20,6 +20,7 @@ constexpr std::array kCommands{
     Command{"detect", "find the chart in frames, write observations", &add_detect},
     Command{"calibrate", "fit the lens to chart frames, write its profile", &add_calibrate},
     Command{"info", "tell what a profile holds, in words", &add_info},
+    Command{"handoff", "the numbers for solve, render and comp", &add_handoff},
     Command{"stmap", "write undistort and redistort ST-maps", &add_stmap},
     Command{"undistort", "straighten plates", &add_undistort},
     Command{"redistort", "bend straight renders back to match the plate", &add_redistort},

@@ -9,6 +9,7 @@
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
+#include "cli/plate_options.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -40,21 +41,6 @@ std::string model_words() {
   std::string words = "auto";
   for (const lens::ModelInfo& row : lens::model_table()) words += fmt::format(", {}", row.name);
   return words;
-}
-
-Result<lens::FilmBack> parse_film_back(const std::string& text) {
-  constexpr double kSmallestMm = 0.1;
-  constexpr double kLargestMm = 1000.0;
-  const auto is_side = [](double mm) { return mm >= kSmallestMm && mm <= kLargestMm; };
-  const Result<std::pair<double, double>> size = parse_size_mm(text);
-  if (size && is_side(size->first) && is_side(size->second)) {
-    return lens::FilmBack{size->first, size->second};
-  }
-  return fail(
-      ErrorCode::kInvalidInput,
-      fmt::format("--film-back: '{}' is no size of 0.1 mm to 1 m a side; write WIDTHxHEIGHT "
-                  "with a unit, such as 24.89x14mm",
-                  text));
 }
 
 Result<CalibrateOptions> calibrate_options(const Options& options, const CommonOptions& common) {

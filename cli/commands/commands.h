@@ -9,6 +9,7 @@ Action add_calibrate(CLI::App& app);
 Action add_chart(CLI::App& app);
 Action add_demo(CLI::App& app);
 Action add_detect(CLI::App& app);
+Action add_handoff(CLI::App& app);
 Action add_info(CLI::App& app);
 Action add_points(CLI::App& app);
 Action add_redistort(CLI::App& app);

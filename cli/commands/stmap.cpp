@@ -1,16 +1,17 @@
 #include <fmt/format.h>
 
+#include <filesystem>
 #include <memory>
 #include <string>
 #include <string_view>
-#include <utility>
 #include <vector>
 
-#include "calib/base/text.h"
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
+#include "cli/handoff_report.h"
+#include "cli/plate_options.h"
 #include "cli/profile_option.h"
 #include "warp/io/st_map_file.h"
 
@@ -21,81 +22,13 @@ struct Options {
   std::string profile;
   std::string undistort;
   std::string redistort;
-  std::string size;
-  std::string overscan = "auto";
-  std::string origin = "bottom-left";
   std::string compression = "zip";
   std::string channel;  // empty: one lens for all
-  int round_to = 2;
+  std::string handoff;
+  PlateOptions plate;
 };
-
-/// What the options mean, checked before anything is computed.
-struct Request {
-  lens::Lens lens;
-  std::vector<lens::Lens> all;  // that share the overscan: it, or those of the three colours
-  warp::MapOptions map;
-  warp::OverscanRequest overscan_request;
-};
-
-Result<warp::TOrigin> parse_origin(const std::string& text) {
-  for (const warp::TOrigin origin : {warp::TOrigin::kBottomLeft, warp::TOrigin::kTopLeft}) {
-    if (text == warp::to_text(origin)) return origin;
-  }
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("--origin: '{}' is not bottom-left or top-left", text));
-}
 
 bool is_colour(std::string_view word) { return word == "red" || word == "green" || word == "blue"; }
-
-/// The lens for a plate of the size asked for.
-Result<lens::Lens> sized(const Options& options, const lens::Lens& calibrated) {
-  if (options.size.empty()) return calibrated;
-  const Result<std::pair<int, int>> size = parse_size(options.size);
-  if (!size) {
-    return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", size.error().message));
-  }
-  Result<lens::Lens> lens = lens::for_picture_of(calibrated, {size->first, size->second});
-  if (!lens) {
-    return fail(ErrorCode::kInvalidInput, fmt::format("--size: {}", lens.error().message));
-  }
-  return lens;
-}
-
-/// The calibrated lenses, the one whose map is wanted first, then, by colour, red, green, blue.
-Result<std::vector<lens::Lens>> lenses_of(const Options& options, const profile::Profile& profile) {
-  if (options.channel.empty()) return std::vector{profile.stations.front().lens};
-  Result<ColourLenses> colours = colour_lenses(profile, options.profile);
-  if (!colours) return fail(colours.error());
-  const lens::Lens& wanted = options.channel == "red"    ? colours->red
-                             : options.channel == "blue" ? colours->blue
-                                                         : colours->green;
-  return std::vector{wanted, colours->red, colours->green, colours->blue};
-}
-
-Result<Request> request_of(const Options& options,
-                           const std::vector<lens::Lens>& calibrated,
-                           int threads) {
-  Request request;
-  for (const lens::Lens& lens : calibrated) {
-    Result<lens::Lens> fitting = sized(options, lens);
-    if (!fitting) return fail(fitting.error());
-    request.all.push_back(*std::move(fitting));
-  }
-  request.lens = request.all.front();
-  if (!options.channel.empty()) {
-    // That of green, or the three pictures would not lie on each other.
-    const lens::Lens& green = request.all[2];
-    request.map.straight = warp::StraightPinhole{green.focal_px, green.principal_point_px};
-  }
-  const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
-  if (!overscan) return fail(overscan.error());
-  const Result<warp::TOrigin> origin = parse_origin(options.origin);
-  if (!origin) return fail(origin.error());
-  request.overscan_request = *overscan;
-  request.map.t_origin = *origin;
-  request.map.threads = threads;
-  return request;
-}
 
 /// One line about the lens for the header of the map.
 std::string lens_text(const profile::Profile& profile,
@@ -123,6 +56,29 @@ nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
           {"t_origin", warp::to_text(map.t_origin)}};
 }
 
+/// Fills the hand-off and refuses what would be in its way.
+Result<void> prepare_handoff(const Options& options,
+                             const profile::Profile& profile,
+                             const PlateRequest& request,
+                             const warp::Overscan& overscan,
+                             const CommonOptions& common,
+                             HandoffFiles& files) {
+  if (!files.wanted()) return {};
+  warp::MapOptions map = request.map;
+  map.overscan_px = overscan.edges;
+  const Result<warp::Handoff> handoff =
+      warp::make_handoff(request.lenses.front(), map, request.filter);
+  if (!handoff) return fail(handoff.error());
+  HandoffNotes notes = handoff_notes(profile);
+  notes.undistort_map = std::filesystem::path(options.undistort).filename().string();
+  notes.redistort_map = std::filesystem::path(options.redistort).filename().string();
+  notes.warnings = overscan.warnings;
+  files.set_content(*handoff, notes);
+  std::vector<std::string> outputs = files.outstanding();
+  outputs.insert(outputs.end(), {options.undistort, options.redistort});
+  return check_outputs(outputs, {options.profile}, common);
+}
+
 int run(const Options& options, const CommonOptions& common) {
   if (!options.channel.empty() && !is_colour(options.channel)) {
     return report_usage(
@@ -133,6 +89,9 @@ int run(const Options& options, const CommonOptions& common) {
     return report_usage({ErrorCode::kInvalidInput,
                          "say which maps to write: --undistort FILE, --redistort FILE or both"});
   }
+  Result<HandoffFiles> files = HandoffFiles::create(
+      options.handoff, options.undistort.empty() ? options.redistort : options.undistort);
+  if (!files) return report_usage(files.error());
   if (Result<void> free =
           check_outputs({options.undistort, options.redistort}, {options.profile}, common);
       !free) {
@@ -146,21 +105,24 @@ int run(const Options& options, const CommonOptions& common) {
   }
   const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
-  const Result<std::vector<lens::Lens>> lenses = lenses_of(options, *profile);
+  const Result<std::vector<lens::Lens>> lenses =
+      lenses_of(*profile, options.profile, options.channel);
   if (!lenses) return report_failure(lenses.error());
-  const Result<Request> request = request_of(options, *lenses, common.threads);
+  Result<PlateRequest> request = read_plate_options(options.plate, *lenses, common.threads);
   if (!request) return report_usage(request.error());
   const Result<warp::Overscan> overscan =
-      warp::common_overscan(request->all,
-                            request->overscan_request,
-                            {.round_to = options.round_to, .straight = request->map.straight});
+      warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
   if (!overscan) return report_failure(overscan.error());
-  const warp::StMapWriteOptions write{
-      .compression = options.compression,
-      .overwrite = common.overwrite_policy(),
-      .lens_text = lens_text(*profile, request->lens, options.channel),
-      .pixel_aspect = request->lens.pixel_aspect,
-      .threads = common.threads};
+  const lens::Lens& lens = request->lenses.front();
+  if (Result<void> free = prepare_handoff(options, *profile, *request, *overscan, common, *files);
+      !free) {
+    return report_failure(free.error());
+  }
+  const warp::StMapWriteOptions write{.compression = options.compression,
+                                      .overwrite = common.overwrite_policy(),
+                                      .lens_text = lens_text(*profile, lens, options.channel),
+                                      .pixel_aspect = lens.pixel_aspect,
+                                      .threads = common.threads};
   footage::set_io_threads(common.threads);
 
   nlohmann::json json = {{"warnings", warnings_json(overscan->warnings)}};
@@ -173,9 +135,8 @@ int run(const Options& options, const CommonOptions& common) {
     if (interrupt_flag().load()) return report_failure({ErrorCode::kInterrupted, "interrupted"});
     warp::MapOptions map_options = request->map;
     if (undistort) map_options.overscan_px = overscan->edges;
-    const Result<warp::StMap> map = undistort
-                                        ? warp::make_undistort_map(request->lens, map_options)
-                                        : warp::make_redistort_map(request->lens, map_options);
+    const Result<warp::StMap> map = undistort ? warp::make_undistort_map(lens, map_options)
+                                              : warp::make_redistort_map(lens, map_options);
     if (!map) return report_failure(map.error());
     if (Result<void> written = warp::write_st_map(path, *map, write); !written) {
       return report_failure(written.error());
@@ -199,6 +160,11 @@ int run(const Options& options, const CommonOptions& common) {
                       path));
     json[std::string(warp::to_text(direction))] = map_json(path, *map);
   }
+  if (Result<void> written = files->write(common.overwrite_policy()); !written) {
+    return report_failure(written.error());
+  }
+  report_handoff(*files, common);
+  if (files->wanted()) json["handoff"] = files->json_path().string();
   report_warnings(overscan->warnings, common);
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
@@ -219,20 +185,10 @@ Action add_stmap(CLI::App& app) {
                  options->channel,
                  "for one colour of a profile that has three lenses: red, green or blue")
       ->type_name("NAME");
-  app.add_option("--size", options->size, "for a plate of this size; default: as calibrated")
-      ->type_name("WxH");
-  app.add_option("--overscan",
-                 options->overscan,
-                 "none, auto (keep the whole plate), 8% or L,T,R,B in pixels")
-      ->capture_default_str();
-  app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
-      ->check(CLI::Range(1, 1024))
-      ->capture_default_str()
-      ->type_name("N");
-  app.add_option("--origin", options->origin, "where t counts from: bottom-left or top-left")
-      ->capture_default_str();
+  add_plate_options(app, options->plate);
   app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
       ->capture_default_str();
+  add_handoff_option(app, options->handoff);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

@@ -2,13 +2,16 @@
 
 #include <fmt/format.h>
 
+#include <map>
 #include <memory>
 #include <set>
 
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/footage_options.h"
+#include "cli/handoff_report.h"
 #include "cli/profile_option.h"
+#include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
 #include "warp/io/sequence.h"
 
@@ -25,6 +28,7 @@ struct Options {
   int round_to = 2;
   int in_flight = 0;
   bool per_channel = false;
+  std::string handoff;  // undistort
 };
 
 Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDirection direction) {
@@ -100,6 +104,7 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary) {
 }
 
 int run(const Options& options, warp::MapDirection direction, const CommonOptions& common) {
+  const bool undistort = direction == warp::MapDirection::kUndistort;
   const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
   if (!lens_options) return report_usage(lens_options.error());
   const Result<profile::Profile> profile = read_single_profile(options.profile);
@@ -123,6 +128,14 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   inputs.push_back(options.profile);
   std::vector<std::string> outputs;
   for (const warp::SequenceJob& job : *jobs) outputs.push_back(job.output.string());
+  Result<HandoffFiles> files =
+      HandoffFiles::create(undistort ? options.handoff : "none", options.output);
+  if (!files) return report_usage(files.error());
+  const Result<StraightHandoff> handoff =
+      StraightHandoff::create(*jobs, *lens_warp, *profile, lens_options->filter, *std::move(files));
+  if (!handoff) return report_failure(handoff.error());
+  const std::vector<std::string> side_files = handoff->files().outstanding();
+  outputs.insert(outputs.end(), side_files.begin(), side_files.end());
   if (Result<void> free = check_outputs(outputs, inputs, common); !free) {
     return report_failure(free.error());
   }
@@ -150,7 +163,10 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
                                   parts + 1));
         }
         Result<footage::Frame> warped = lens_warp->apply(std::move(frame), threads);
-        if (warped) return warped;
+        if (warped) {
+          if (undistort) handoff->finish(job, *warped);
+          return warped;
+        }
         return fail(warped.error().code,
                     fmt::format("{}: {}", job.input.name, warped.error().message));
       },
@@ -165,11 +181,16 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
     report_frame_problem(failure.error.message);
   }
   if (!summary->done.empty()) {
+    if (Result<void> written = handoff->write(common.overwrite_policy()); !written) {
+      report_failure(written.error());
+      return kPartly;
+    }
     print(common,
           fmt::format("{} of {} frames -> {}\n",
                       summary->done.size(),
                       jobs->size() + frames->left_out.size(),
                       options.output));
+    report_handoff(handoff->files(), common);
   }
   if (Result<void> written = write_json(common, summary_json(*summary)); !written) {
     return report_failure(written.error());
@@ -202,12 +223,14 @@ Action add(CLI::App& app, warp::MapDirection direction) {
                      : "of the renders: auto (as the file's windows say), none, 8% or L,T,R,B "
                        "in pixels")
       ->capture_default_str();
-  if (undistort) {
-    app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
-        ->check(CLI::Range(1, 1024))
-        ->capture_default_str()
-        ->type_name("N");
-  }
+  app.add_option("--round",
+                 options->round_to,
+                 undistort ? "round the overscan of each edge up to a multiple"
+                           : "as for undistort, where --overscan is a percentage")
+      ->check(CLI::Range(1, 1024))
+      ->capture_default_str()
+      ->type_name("N");
+  if (undistort) add_handoff_option(app, options->handoff);
   app.add_option("--filter", options->filter, "bilinear, cubic or lanczos")->capture_default_str();
   app.add_option("--compression", options->compression, "of the output; default: as the input");
   app.add_flag("--per-channel",

@@ -122,6 +122,11 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
   return {};
 }
 
+bool keeps_windows(const std::filesystem::path& path) {
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  return kind && *kind == detail::FileKind::kExr;
+}
+
 Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
                                          const Frame& frame,
                                          const WriteOptions& options) {

@@ -26,6 +26,10 @@ struct WriteOptions {
 /// write and the compression fits it. For refusing a command line before any work is done.
 Result<void> check_writable_format(const std::filesystem::path& path, const WriteOptions& options);
 
+/// Whether files of this extension have a data window beside the display window: EXR. Others hold
+/// the display window.
+[[nodiscard]] bool keeps_windows(const std::filesystem::path& path);
+
 /// Writes a frame in the format of the extension (exr, dpx, tif, tiff, png, jpg, jpeg), whole or
 /// not at all.
 ///

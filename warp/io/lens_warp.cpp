@@ -65,6 +65,26 @@ Result<std::shared_ptr<const StMap>> make_map(const lens::Lens& lens,
   return std::make_shared<const StMap>(std::move(*map));
 }
 
+/// The pinhole that the straight pictures of all colours share, or they would not lie on each
+/// other; nullopt for a single lens.
+std::optional<StraightPinhole> shared_pinhole(const Lenses& lenses) {
+  if (!lenses.per_colour()) return std::nullopt;
+  return StraightPinhole{lenses.main.focal_px, lenses.main.principal_point_px};
+}
+
+/// The overscan that all lenses need together. The kernel looks beyond the plate's edge; with its
+/// radius as margin no pixel of the plate is interpolated with black on the way back.
+Result<Overscan> straight_overscan(const Lenses& lenses,
+                                   const OverscanRequest& request,
+                                   int round_to,
+                                   Filter filter) {
+  return common_overscan(lenses.all(),
+                         request,
+                         {.round_to = round_to,
+                          .margin_px = kernel_width(filter) / 2,
+                          .straight = shared_pinhole(lenses)});
+}
+
 Result<Plan> make_plan(const Lenses& calibrated,
                        const Window& display,
                        const LensWarpOptions& options,
@@ -84,22 +104,14 @@ Result<Plan> make_plan(const Lenses& calibrated,
                              static_cast<double>(display.width) / plate.width});
   }
   const bool undistort = options.direction == MapDirection::kUndistort;
-  // Of all colours the same, or they would not lie on each other.
-  std::optional<StraightPinhole> straight;
-  if (lenses->per_colour()) {
-    straight = StraightPinhole{lenses->main.focal_px, lenses->main.principal_point_px};
-  }
-  // The kernel looks beyond the plate's edge; with its radius as margin no pixel of the plate is
-  // interpolated with black on the way back.
-  const OverscanOptions overscan_options{.round_to = undistort ? options.round_to : 1,
-                                         .margin_px = kernel_width(options.filter) / 2,
-                                         .straight = straight};
-  const Result<Overscan> edges = common_overscan(
-      lenses->all(), undistort ? options.overscan : OverscanRequest{}, overscan_options);
+  const Result<Overscan> edges =
+      undistort ? straight_overscan(*lenses, options.overscan, options.round_to, options.filter)
+                : straight_overscan(*lenses, OverscanRequest{}, 1, options.filter);
   if (!edges) return fail(edges.error());
   plan.warnings.insert(plan.warnings.end(), edges->warnings.begin(), edges->warnings.end());
 
-  MapOptions map_options{.display_window = display, .straight = straight, .threads = threads};
+  MapOptions map_options{
+      .display_window = display, .straight = shared_pinhole(*lenses), .threads = threads};
   if (undistort) {
     map_options.overscan_px = edges->edges;
   } else {
@@ -257,6 +269,18 @@ LensWarp::~LensWarp() = default;
 LensWarp::LensWarp(LensWarp&&) noexcept = default;
 LensWarp& LensWarp::operator=(LensWarp&&) noexcept = default;
 
+Result<LensWarp::StraightPicture> LensWarp::straight_picture(ImageSize plate) const {
+  const LensWarpOptions& options = shared_->options;
+  Result<Lenses> lenses = lenses_for(shared_->lenses, plate);
+  if (!lenses) return fail(lenses.error());
+  Result<Overscan> edges =
+      straight_overscan(*lenses, options.overscan, options.round_to, options.filter);
+  if (!edges) return fail(edges.error());
+  return StraightPicture{.lens = std::move(lenses->main),
+                         .overscan_px = edges->edges,
+                         .warnings = std::move(edges->warnings)};
+}
+
 Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
   const LensWarpOptions& options = shared_->options;
   const bool redistort = options.direction == MapDirection::kRedistort;
@@ -270,7 +294,8 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);
   if (!plan) {
     const ImageSize plate = shared_->lenses.main.plate_size;
-    const Result<Overscan> needed = common_overscan(shared_->lenses.all(), OverscanRequest{});
+    const Result<Overscan> needed =
+        straight_overscan(shared_->lenses, OverscanRequest{}, options.round_to, options.filter);
     const ImageSize found = frame.windows.display.size();
     if (redistort && needed && found.width > plate.width && found.height > plate.height) {
       return fail(plan.error().code,

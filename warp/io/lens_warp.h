@@ -1,6 +1,7 @@
 #pragma once
 
 #include <memory>
+#include <vector>
 
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
@@ -53,6 +54,15 @@ class LensWarp {
   /// one does); with a lens for each colour a frame without R and B; those of overscan() and
   /// resample().
   [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
+
+  /// What apply() makes, with kUndistort, of a plate of this size.
+  struct StraightPicture {
+    lens::Lens lens;  // at this size; the straight picture has its pinhole. Of colours green's
+    EdgePixels overscan_px;
+    std::vector<Warning> warnings;
+  };
+  /// Errors: another shape than the calibrated plate; those of overscan().
+  [[nodiscard]] Result<StraightPicture> straight_picture(ImageSize plate) const;
 
  private:
   struct Shared;

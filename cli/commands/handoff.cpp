@@ -1,0 +1,71 @@
+#include <memory>
+#include <string>
+
+#include "cli/commands/commands.h"
+#include "cli/handoff_report.h"
+#include "cli/plate_options.h"
+#include "cli/profile_option.h"
+
+namespace trueplate::cli {
+namespace {
+
+struct Options {
+  std::string profile;
+  PlateOptions plate;
+  std::string film_back;
+  bool per_channel = false;
+};
+
+int run(const Options& options, const CommonOptions& common) {
+  std::optional<lens::FilmBack> film_back;
+  if (!options.film_back.empty()) {
+    const Result<lens::FilmBack> parsed = parse_film_back(options.film_back);
+    if (!parsed) return report_usage(parsed.error());
+    film_back = *parsed;
+  }
+  if (Result<void> free = check_outputs({}, {options.profile}, common); !free) {
+    return report_failure(free.error());
+  }
+  const Result<profile::Profile> profile = read_single_profile(options.profile);
+  if (!profile) return report_failure(profile.error());
+  Result<std::vector<lens::Lens>> lenses =
+      lenses_of(*profile, options.profile, options.per_channel ? "green" : "");
+  if (!lenses) return report_failure(lenses.error());
+  if (film_back) {
+    for (lens::Lens& lens : *lenses) lens.film_back = film_back;
+  }
+  Result<PlateRequest> request = read_plate_options(options.plate, *lenses, common.threads);
+  if (!request) return report_usage(request.error());
+  const Result<warp::Overscan> overscan =
+      warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
+  if (!overscan) return report_failure(overscan.error());
+  request->map.overscan_px = overscan->edges;
+  const Result<warp::Handoff> handoff =
+      warp::make_handoff(request->lenses.front(), request->map, request->filter);
+  if (!handoff) return report_failure(handoff.error());
+  HandoffNotes notes = handoff_notes(*profile);
+  notes.warnings = overscan->warnings;
+  print(common, handoff_text(*handoff, notes));
+  if (Result<void> written = write_json(common, handoff_json(*handoff, notes)); !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+}  // namespace
+
+Action add_handoff(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_plate_options(app, options->plate);
+  app.add_option("--film-back",
+                 options->film_back,
+                 "sensor area of the frame, such as 24.89x14mm; default: the profile's")
+      ->type_name("WxHmm");
+  app.add_flag("--per-channel",
+               options->per_channel,
+               "the overscan that red, green and blue need together, of a profile made so");
+  return [options](const CommonOptions& common) { return run(*options, common); };
+}
+
+}  // namespace trueplate::cli

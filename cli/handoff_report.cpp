@@ -1,0 +1,370 @@
+#include "cli/handoff_report.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <utility>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/model.h"
+
+namespace trueplate::cli {
+namespace {
+
+namespace fs = std::filesystem;
+using nlohmann::json;
+
+constexpr int kHandoffVersion = 1;
+
+json xy(const Point2d& p) { return {{"x", p.x()}, {"y", p.y()}}; }
+json size_json(ImageSize size) { return {{"width", size.width}, {"height", size.height}}; }
+json film_back_json(const lens::FilmBack& film_back) {
+  return {{"width", film_back.width_mm}, {"height", film_back.height_mm}};
+}
+json window_json(const Window& window) {
+  return {{"x", window.x}, {"y", window.y}, {"width", window.width}, {"height", window.height}};
+}
+json windows_json(const FrameWindows& windows) {
+  return {{"display_window", window_json(windows.display)},
+          {"data_window", window_json(windows.data)}};
+}
+
+json camera_json(const warp::Handoff& handoff, const warp::PinholeCamera& camera) {
+  const warp::UnitWindow window = camera.unit_window();
+  json result = {{"size_px", size_json(camera.size_px)},
+                 {"focal_px", xy(camera.focal_px)},
+                 {"principal_point_px", xy(camera.principal_point_px)},
+                 {"principal_offset_px", xy(camera.principal_offset_px())},
+                 {"pixel_aspect", camera.pixel_aspect()},
+                 {"unit_window",
+                  {{"left", window.left},
+                   {"right", window.right},
+                   {"bottom", window.bottom},
+                   {"top", window.top}}},
+                 {"field_of_view_deg", xy(camera.field_of_view_deg())},
+                 {"focal_mm", nullptr},
+                 {"film_back_mm", nullptr},
+                 {"principal_offset_mm", nullptr},
+                 {"window_shift_mm", nullptr}};
+  if (const auto film = handoff.film(camera)) {
+    result["focal_mm"] = film->focal_mm;
+    result["film_back_mm"] = film_back_json(film->film_back);
+    result["principal_offset_mm"] = xy(film->principal_offset_mm);
+    result["window_shift_mm"] = xy(film->window_shift_mm);
+  }
+  return result;
+}
+
+json map_use_json(const warp::MapUse& use, const std::string& file) {
+  return {{"file", file.empty() ? json() : json(file)},
+          {"source", windows_json(use.source)},
+          {"output", windows_json(use.output)}};
+}
+
+json comp_json(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  return {{"t_origin", warp::to_text(handoff.t_origin)},
+          {"filter", warp::to_text(handoff.filter)},
+          {"undistort",
+           map_use_json(handoff.use_of(warp::MapDirection::kUndistort), notes.undistort_map)},
+          {"redistort",
+           map_use_json(handoff.use_of(warp::MapDirection::kRedistort), notes.redistort_map)}};
+}
+
+// ---- text ----
+
+std::string size_text(ImageSize size) { return fmt::format("{} x {}", size.width, size.height); }
+
+/// `12.3 px right and 4.5 px above`, for an offset with x right and y down.
+std::string sides(const Point2d& offset, int decimals, std::string_view unit) {
+  return fmt::format("{:.{}f} {} {}, {:.{}f} {} {}",
+                     std::abs(offset.x()),
+                     decimals,
+                     unit,
+                     offset.x() < 0.0 ? "left" : "right",
+                     std::abs(offset.y()),
+                     decimals,
+                     unit,
+                     offset.y() < 0.0 ? "up" : "down");
+}
+
+/// A page of two columns.
+struct Lines {
+  void heading(std::string_view text) { page += fmt::format("\n{}\n", text); }
+  void add(std::string_view label, std::string_view content) {
+    page += fmt::format("  {:<17}{}\n", label, content);
+  }
+  std::string page;
+};
+
+void add_camera(Lines& lines, const warp::Handoff& handoff, const warp::PinholeCamera& camera) {
+  const auto film = handoff.film(camera);
+  const Point2d focal = camera.focal_px;
+  lines.add("focal length",
+            film ? fmt::format("{:.6f} mm", film->focal_mm)
+                 : std::string("no length in mm without a film back"));
+  lines.add("", fmt::format("{:.6f} px in x, {:.6f} px in y", focal.x(), focal.y()));
+  if (film) {
+    lines.add(
+        "film back",
+        fmt::format("{:.6f} x {:.6f} mm", film->film_back.width_mm, film->film_back.height_mm));
+  } else {
+    lines.add(
+        "film back",
+        fmt::format("not stated; of any width w it is {:.9f} w high, the focal length {:.9f} w",
+                    camera.size_px.height * focal.x() / (camera.size_px.width * focal.y()),
+                    focal.x() / camera.size_px.width));
+  }
+  lines.add("pixel aspect", fmt::format("{:.9f}, of this pinhole", camera.pixel_aspect()));
+  lines.add("principal point",
+            fmt::format("{:.6f}, {:.6f} px from the top-left corner, y down",
+                        camera.principal_point_px.x(),
+                        camera.principal_point_px.y()));
+  lines.add("", fmt::format("{} of the middle", sides(camera.principal_offset_px(), 6, "px")));
+  if (film) {
+    lines.add("", fmt::format("{} of the middle", sides(film->principal_offset_mm, 6, "mm")));
+    lines.add("film back shift",
+              fmt::format("{} of the axis", sides(-film->principal_offset_mm, 6, "mm")));
+  }
+  const warp::UnitWindow window = camera.unit_window();
+  lines.add("at distance 1",
+            fmt::format("left {:.9f}, right {:.9f}, bottom {:.9f}, top {:.9f}",
+                        window.left,
+                        window.right,
+                        window.bottom,
+                        window.top));
+  const Point2d view = camera.field_of_view_deg();
+  lines.add("field of view", fmt::format("{:.4f} x {:.4f} deg", view.x(), view.y()));
+}
+
+void add_solve(Lines& lines, const warp::Handoff& handoff) {
+  const lens::Lens& lens = handoff.lens;
+  lines.heading("SOLVE: the straightened plate, cut to its display window");
+  std::string plate = fmt::format("{} px, pixel aspect {:.6g}, squeeze {:.6g}",
+                                  size_text(handoff.straight.display.size()),
+                                  lens.pixel_aspect,
+                                  lens.squeeze);
+  if (const auto squeeze = handoff.measured_squeeze()) {
+    plate += fmt::format(" (measured {:.6f})", *squeeze);
+  }
+  lines.add("plate", plate);
+  if (lens.film_back) {
+    const Point2d focal_mm = *lens::focal_mm(lens);
+    lines.add("",
+              fmt::format("film back {:.6g} x {:.6g} mm: focal length {:.6f} mm in x, {:.6f} in y",
+                          lens.film_back->width_mm,
+                          lens.film_back->height_mm,
+                          focal_mm.x(),
+                          focal_mm.y()));
+  }
+  lines.add("as a pinhole", "with one focal length and the film back that goes with it:");
+  add_camera(lines, handoff, handoff.solve());
+}
+
+void add_render(Lines& lines, const warp::Handoff& handoff) {
+  lines.heading("RENDER: straight CG with overscan (and a solve on the whole straightened plate)");
+  const warp::EdgePixels& edges = handoff.overscan_px;
+  const Point2d factor = handoff.overscan_factor();
+  lines.add("resolution",
+            fmt::format("{} px, {:.6f} x {:.6f} of the plate",
+                        size_text(handoff.straight.data.size()),
+                        factor.x(),
+                        factor.y()));
+  lines.add("overscan",
+            fmt::format("{}, {}, {}, {} px (left, top, right, bottom)",
+                        edges.left,
+                        edges.top,
+                        edges.right,
+                        edges.bottom));
+  add_camera(lines, handoff, handoff.render());
+  const Window crop = handoff.crop();
+  lines.add(
+      "crop back",
+      fmt::format(
+          "{} px at {}, {} from the top-left corner", size_text(crop.size()), crop.x, crop.y));
+  const FrameWindows& windows = handoff.straight;
+  lines.add("EXR windows",
+            fmt::format("display {} at {}, {}; data {} at {}, {}",
+                        size_text(windows.display.size()),
+                        windows.display.x,
+                        windows.display.y,
+                        size_text(windows.data.size()),
+                        windows.data.x,
+                        windows.data.y));
+}
+
+void add_comp(Lines& lines, const warp::Handoff& handoff, const HandoffNotes& notes) {
+  lines.heading("COMP: ST-maps");
+  const std::string plate = size_text(handoff.straight.display.size());
+  const std::string straight = size_text(handoff.straight.data.size());
+  const auto named = [](const std::string& file) {
+    return file.empty() ? std::string() : fmt::format(", file {}", printable(file, 500));
+  };
+  lines.add("undistort map",
+            fmt::format("plate {} -> straight {}{}", plate, straight, named(notes.undistort_map)));
+  lines.add("redistort map",
+            fmt::format("straight {} -> plate {}{}", straight, plate, named(notes.redistort_map)));
+  lines.add("s and t",
+            fmt::format("0..1 spans the display window of the source, {}, also of the straight one",
+                        plate));
+  const bool bottom = handoff.t_origin == warp::TOrigin::kBottomLeft;
+  lines.add("origin of t", fmt::format("t = 0 at the {}", bottom ? "bottom" : "top"));
+  lines.add("filter", warp::to_text(handoff.filter));
+}
+
+// ---- files ----
+
+/// The name of an output without frame number and extension; empty when nothing is left.
+std::string stem_of(const fs::path& output) {
+  std::string stem = output.stem().string();
+  const std::size_t hashes = stem.find('#');
+  std::size_t first = std::min(hashes, stem.find('%'));
+  if (first != std::string::npos) {
+    std::size_t last = stem.find_first_not_of(stem[first] == '#' ? "#" : "%0123456789d", first);
+    if (last == std::string::npos) last = stem.size();
+    while (first > 0 && std::string_view("._-").find(stem[first - 1]) != std::string_view::npos) {
+      --first;
+    }
+    stem.erase(first, last - first);
+  }
+  return stem;
+}
+
+fs::path beside(std::string_view output) {
+  const fs::path path(output);
+  std::error_code code;
+  if (!path.has_filename() || fs::is_directory(path, code)) return path / "handoff.json";
+  const std::string stem = stem_of(path);
+  return path.parent_path() / (stem.empty() ? "handoff.json" : stem + ".handoff.json");
+}
+
+/// Whether the file holds this already.
+bool holds(const fs::path& path, const std::string& content) {
+  std::error_code code;
+  if (!fs::exists(path, code)) return false;
+  const Result<std::string> found = read_text_file(path, content.size());
+  return found && *found == content;
+}
+
+}  // namespace
+
+HandoffNotes handoff_notes(const profile::Profile& profile) {
+  HandoffNotes notes;
+  notes.lens = profile.labels.lens;
+  notes.serial = profile.labels.serial;
+  notes.calibrated = profile.provenance.created;
+  return notes;
+}
+
+json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  const lens::Lens& lens = handoff.lens;
+  const auto measured_squeeze = handoff.measured_squeeze();
+  const std::optional<Point2d> focal_mm = lens::focal_mm(lens);
+  json warnings = json::array();
+  for (const Warning& warning : notes.warnings) {
+    warnings.push_back({{"code", warning.code}, {"message", warning.message}});
+  }
+  const warp::EdgePixels& edges = handoff.overscan_px;
+  json render = windows_json(handoff.straight);
+  render["overscan_px"] = {
+      {"left", edges.left}, {"top", edges.top}, {"right", edges.right}, {"bottom", edges.bottom}};
+  render["overscan_factor"] = xy(handoff.overscan_factor());
+  render["crop_px"] = window_json(handoff.crop());
+  render["camera"] = camera_json(handoff, handoff.render());
+  return {{"format", "trueplate-handoff"},
+          {"format_version", kHandoffVersion},
+          {"lens",
+           {{"name", notes.lens},
+            {"serial", notes.serial},
+            {"calibrated", notes.calibrated},
+            {"model", lens::model_name(lens.model)}}},
+          {"solve",
+           {{"plate_px", size_json(handoff.straight.display.size())},
+            {"pixel_aspect", lens.pixel_aspect},
+            {"squeeze", lens.squeeze},
+            {"measured_squeeze", measured_squeeze ? json(*measured_squeeze) : json()},
+            {"film_back_mm", lens.film_back ? film_back_json(*lens.film_back) : json()},
+            {"focal_mm", focal_mm ? xy(*focal_mm) : json()},
+            {"camera", camera_json(handoff, handoff.solve())}}},
+          {"render", render},
+          {"comp", comp_json(handoff, notes)},
+          {"missing", lens.film_back ? json::array() : json::array({"film_back_mm"})},
+          {"warnings", warnings}};
+}
+
+std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  Lines lines;
+  lines.page = fmt::format("Hand-off: {}{}, {}, calibrated {}\n",
+                           notes.lens.empty() ? "lens not named" : printable(notes.lens),
+                           notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
+                           lens::model_name(handoff.lens.model),
+                           printable(notes.calibrated));
+  add_solve(lines, handoff);
+  add_render(lines, handoff);
+  add_comp(lines, handoff, notes);
+  for (const Warning& warning : notes.warnings) {
+    lines.page += fmt::format("\nWARNING: {}\n", warning.message);
+  }
+  if (!handoff.lens.film_back) {
+    lines.page +=
+        "\nMISSING: the film back. Numbers in px and at distance 1 are whole without it; for mm\n"
+        "give the sensor area that made the frame, --film-back WIDTHxHEIGHTmm.\n";
+  }
+  return lines.page;
+}
+
+void add_handoff_option(CLI::App& app, std::string& option) {
+  app.add_option("--handoff",
+                 option,
+                 "where the numbers for solve, render and comp go (as .json, and .txt to read); "
+                 "default: beside the output, NAME.handoff.json; none: nowhere")
+      ->type_name("FILE");
+}
+
+Result<HandoffFiles> HandoffFiles::create(std::string_view option, std::string_view output) {
+  HandoffFiles files;
+  if (option == "none") return files;
+  files.json_path_ = option.empty() ? beside(output) : fs::path(option);
+  if (files.json_path_.extension() != ".json") {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("--handoff: '{}' is neither none nor the name of a .json file", option));
+  }
+  files.text_path_ = files.json_path_;
+  files.text_path_.replace_extension(".txt");
+  return files;
+}
+
+void HandoffFiles::set_content(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  json_ = handoff_json(handoff, notes).dump(2, ' ', false, json::error_handler_t::replace) + "\n";
+  text_ = handoff_text(handoff, notes);
+}
+
+std::vector<std::string> HandoffFiles::outstanding() const {
+  std::vector<std::string> paths;
+  if (!wanted() || !has_content()) return paths;
+  if (!holds(json_path_, json_)) paths.push_back(json_path_.string());
+  if (!holds(text_path_, text_)) paths.push_back(text_path_.string());
+  return paths;
+}
+
+Result<void> HandoffFiles::write(Overwrite overwrite) const {
+  if (!wanted() || !has_content()) return {};
+  for (const auto& [path, content] :
+       {std::pair(&json_path_, &json_), std::pair(&text_path_, &text_)}) {
+    if (holds(*path, *content)) continue;
+    Result<void> written = write_text_file(*path, *content, overwrite);
+    // Another job of the same sequence may have been faster.
+    if (!written && !holds(*path, *content)) return written;
+  }
+  return {};
+}
+
+void report_handoff(const HandoffFiles& files, const CommonOptions& common) {
+  if (!files.wanted() || !files.has_content()) return;
+  print(common,
+        fmt::format("numbers for solve, render and comp -> {}\n", files.json_path().string()));
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,70 @@
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <filesystem>
+#include <nlohmann/json.hpp>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "calib/base/atomic_file.h"
+#include "calib/base/result.h"
+#include "calib/base/warning.h"
+#include "calib/profile/profile.h"
+#include "cli/command.h"
+#include "warp/handoff.h"
+
+namespace trueplate::cli {
+
+/// What a hand-off says beside its numbers.
+struct HandoffNotes {
+  std::string lens;  // as engraved; empty: not named
+  std::string serial;
+  std::string calibrated;     // when, as in the profile
+  std::string undistort_map;  // names of map files written along; empty: none
+  std::string redistort_map;
+  std::vector<Warning> warnings;
+};
+HandoffNotes handoff_notes(const profile::Profile& profile);
+
+/// The hand-off for machines; docs/hand-off.md explains every field.
+nlohmann::json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes);
+/// The same for a person: several lines of 100 columns at most.
+std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes);
+
+/// `--handoff`, for commands that write a hand-off beside their output.
+void add_handoff_option(CLI::App& app, std::string& option);
+
+/// A hand-off on its way to two files. Its content depends on lens and options alone, so that jobs
+/// of one sequence agree on it.
+class HandoffFiles {
+ public:
+  /// `option` is the word of --handoff: empty for a name beside `output` (a file, folder or
+  /// pattern), `none`, or the name of a .json file. The text goes beside it as .txt. Errors are
+  /// those of a wrong command line.
+  static Result<HandoffFiles> create(std::string_view option, std::string_view output);
+
+  [[nodiscard]] bool wanted() const { return !json_path_.empty(); }
+  [[nodiscard]] const std::filesystem::path& json_path() const { return json_path_; }
+
+  void set_content(const warp::Handoff& handoff, const HandoffNotes& notes);
+  [[nodiscard]] bool has_content() const { return !json_.empty(); }
+
+  /// The paths that are yet to be written: not those that hold this content already.
+  [[nodiscard]] std::vector<std::string> outstanding() const;
+  /// Writes them, each whole or not at all.
+  Result<void> write(Overwrite overwrite) const;
+
+ private:
+  HandoffFiles() = default;
+
+  std::filesystem::path json_path_;
+  std::filesystem::path text_path_;
+  std::string json_;
+  std::string text_;
+};
+
+/// Says where the files are; nothing without content.
+void report_handoff(const HandoffFiles& files, const CommonOptions& common);
+
+}  // namespace trueplate::cli

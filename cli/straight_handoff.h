@@ -1,0 +1,47 @@
+#pragma once
+
+#include <memory>
+#include <span>
+
+#include "calib/base/result.h"
+#include "calib/footage/frame.h"
+#include "calib/profile/profile.h"
+#include "cli/handoff_report.h"
+#include "warp/io/lens_warp.h"
+#include "warp/io/sequence.h"
+
+namespace trueplate::cli {
+
+/// The hand-off of straightened frames. It belongs to the first frame that can be read: with a
+/// sequence, whose frames have one size, any job writes the same.
+class StraightHandoff {
+ public:
+  /// Reads the header of that frame. Without one, or where it does not fit the lens, the files get
+  /// no content, since there is no picture they would be about.
+  static Result<StraightHandoff> create(std::span<const warp::SequenceJob> jobs,
+                                        const warp::LensWarp& lens_warp,
+                                        const profile::Profile& profile,
+                                        warp::Filter filter,
+                                        HandoffFiles files);
+  StraightHandoff(StraightHandoff&&) noexcept;
+  ~StraightHandoff();
+
+  [[nodiscard]] const HandoffFiles& files() const { return files_; }
+
+  /// Notes whether a straightened frame is what the hand-off is about, and gives formats that have
+  /// no windows the whole of it as display window: they would cut the overscan off. Safe from any
+  /// thread.
+  void finish(const warp::SequenceJob& job, footage::Frame& straight) const;
+
+  /// Writes the files, after a line on standard error when frames had other windows.
+  Result<void> write(Overwrite overwrite) const;
+
+ private:
+  struct State;
+  StraightHandoff(HandoffFiles files, std::unique_ptr<State> state);
+
+  HandoffFiles files_;
+  std::unique_ptr<State> state_;
+};
+
+}  // namespace trueplate::cli
