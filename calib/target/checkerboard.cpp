@@ -16,6 +16,7 @@
 #include "calib/target/detail/grow.h"
 #include "calib/target/detail/join.h"
 #include "calib/target/detail/lattice_shape.h"
+#include "calib/target/detail/seams.h"
 #include "calib/target/detail/search_image.h"
 
 namespace trueplate::target {
@@ -148,19 +149,17 @@ Result<Detection> detect_free(ImageView<const float> luma,
                               const DetectOptions& options) {
   const Found found = search(luma, std::nullopt, options);
   if (detail::too_few_free(found.lattice)) return detail::no_free_grid(found.lattice);
-  Lattice lattice = detail::without_strays(
+  const detail::EvenParts parts = detail::cut_at_seams(
       detail::measured(luma, found.lattice, found.factor, std::nullopt, kPlainSquares));
+  Lattice lattice = detail::without_strays(parts.largest);
   if (detail::too_few_free(lattice)) return detail::no_free_grid(lattice);
   lattice = detail::oriented(lattice, extent_of(lattice), Colours::kAlternate);
   Detection detection;
   detection.corners = detail::corners_of(lattice, pitch_mm);
   detection.blur_px = detail::looks_of(lattice).blur_px;
-  for (const Lattice& piece : found.dropped) {
-    ++detection.num_dropped_pieces;
-    detection.num_dropped_corners += piece.size();
-    const Lattice full_size = detail::scaled(piece, found.factor);
-    for (const auto& [place, node] : full_size.nodes()) detection.dropped_px.push_back(node.p_px);
-  }
+  for (const Lattice& piece : found.dropped)
+    detail::add_dropped(detail::scaled(piece, found.factor), detection);
+  for (const Lattice& piece : parts.others) detail::add_dropped(piece, detection);
   detail::note_dropped(detection, "corners");
   return detection;
 }
@@ -172,7 +171,9 @@ Result<Detection> detect_grid(ImageView<const float> luma,
   const Found found = search(luma, grid, options);
   if (!same_grid(extent_of(found.lattice), grid)) return wrong_extent(found.lattice, grid);
   const Lattice rough = detail::oriented(found.lattice, grid, Colours::kAlternate);
-  const Lattice lattice = detail::measured(luma, rough, found.factor, grid, kPlainSquares);
+  const Lattice lattice =
+      detail::cut_at_seams(detail::measured(luma, rough, found.factor, grid, kPlainSquares))
+          .largest;
   const double enough = (1.0 - options.max_lost_share) * grid.columns * grid.rows;
   if (lattice.size() < enough) return found_too_few(lattice.size(), grid);
   if (goes_on_past(luma, lattice, grid)) return goes_on(grid);

@@ -11,8 +11,10 @@
 #include "calib/target/coded_layout.h"
 #include "calib/target/detail/corner_lattice.h"
 #include "calib/target/detail/corner_search.h"
+#include "calib/target/detail/finish.h"
 #include "calib/target/detail/grow.h"
 #include "calib/target/detail/marker_places.h"
+#include "calib/target/detail/seams.h"
 #include "calib/target/detail/search_image.h"
 
 namespace trueplate::target {
@@ -84,19 +86,16 @@ std::optional<int> marker_beyond(const std::vector<int>& ids, Extent grid) {
 }
 
 void add_warnings(const PlacedPieces& placed, int num_elsewhere, Detection& detection) {
-  for (const Lattice& piece : placed.dropped) {
-    ++detection.num_dropped_pieces;
-    detection.num_dropped_corners += piece.size();
-    for (const auto& [place, node] : piece.nodes()) detection.dropped_px.push_back(node.p_px);
-  }
+  for (const Lattice& piece : placed.dropped) detail::add_dropped(piece, detection);
   if (detection.num_dropped_pieces > 0)
     detection.warnings.push_back(
         {"dropped-pieces",
-         fmt::format("{} corners in {} separate parts left out: no markers tie them to the {} "
-                     "corners used",
-                     detection.num_dropped_corners,
-                     detection.num_dropped_pieces,
-                     detection.corners.size()),
+         fmt::format(
+             "{} corners in {} separate parts left out: neither markers nor even steps tie them "
+             "to the {} corners used",
+             detection.num_dropped_corners,
+             detection.num_dropped_pieces,
+             detection.corners.size()),
          static_cast<double>(detection.num_dropped_corners)});
   if (num_elsewhere > 0)
     detection.warnings.push_back(
@@ -138,12 +137,14 @@ Result<Detection> detect_coded(ImageView<const float> luma,
   const Lattice rough = within(found.placed.lattice, grid);
   const CheckedLattice checked = detail::without_disagreeing(
       detail::measured(luma, rough, 1, grid, detail::kCodedClearShare), reader);
-  const Lattice lattice = detail::without_strays(checked.lattice);
+  const detail::EvenParts parts = detail::cut_at_seams(checked.lattice);
+  const Lattice lattice = detail::without_strays(parts.largest);
   if (detail::too_few_free(lattice)) return detail::no_free_grid(lattice);
   Detection detection;
   detection.corners = detail::corners_of(lattice, chart.pitch_mm);
   detection.origin = Origin::kMarked;
   detection.blur_px = detail::looks_of(lattice).blur_px;
+  for (const Lattice& piece : parts.others) detail::add_dropped(piece, detection);
   add_warnings(found.placed, checked.num_elsewhere, detection);
   return detection;
 }

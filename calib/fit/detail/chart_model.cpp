@@ -112,7 +112,10 @@ ChartValues ChartModel::converted(const ChartModel& from, const ChartValues& val
 Eigen::Matrix3Xd ChartModel::basis(std::size_t site) const {
   Eigen::Matrix3Xd result = Eigen::Matrix3Xd::Zero(3, num_shared());
   if (terms_.ratio) result(1, 0) = sites_->nominal_mm[site].y() - sites_->centre_mm.y();
-  result.row(2).tail(heights_.cols()) = heights_.row(static_cast<Eigen::Index>(site));
+  // A row of a matrix without columns would be an offset from a null pointer.
+  if (heights_.cols() > 0) {
+    result.row(2).tail(heights_.cols()) = heights_.row(static_cast<Eigen::Index>(site));
+  }
   return result;
 }
 

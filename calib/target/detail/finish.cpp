@@ -17,6 +17,12 @@ Corner corner_of(const Node& node, double x_mm, double y_mm) {
           .sigma_px = std::hypot(node.sigma_px(), kSigmaFloorPx)};
 }
 
+void add_dropped(const Lattice& piece, Detection& detection) {
+  ++detection.num_dropped_pieces;
+  detection.num_dropped_corners += piece.size();
+  for (const auto& [place, node] : piece.nodes()) detection.dropped_px.push_back(node.p_px);
+}
+
 void note_dropped(Detection& detection, std::string_view noun) {
   if (detection.num_dropped_pieces == 0) return;
   detection.warnings.push_back(

@@ -11,6 +11,7 @@
 #include "calib/target/detail/corner_candidates.h"
 #include "calib/target/detail/join.h"
 #include "calib/target/detail/lattice_shape.h"
+#include "calib/target/detail/seams.h"
 #include "calib/target/detail/search_image.h"
 
 namespace trueplate::target::detail {
@@ -230,8 +231,10 @@ FoundMarks join_pieces(std::vector<Lattice> pieces,
     found.lattice = measured_again(found.lattice, probe);
     grow(found.lattice, probe);
   }
-  found.lattice = measured_at_last(
-      without_contradictions(found.lattice, kMaxOffPlace), of_colour(best_probe, sign), kind);
+  EvenParts parts = cut_at_seams(measured_at_last(
+      without_contradictions(found.lattice, kMaxOffPlace), of_colour(best_probe, sign), kind));
+  found.lattice = std::move(parts.largest);
+  pieces.insert(pieces.end(), parts.others.begin(), parts.others.end());
   for (const Lattice& piece : pieces) {
     if (covers(found.lattice, piece)) continue;
     ++found.num_dropped_pieces;
