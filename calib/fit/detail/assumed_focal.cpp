@@ -47,7 +47,8 @@ FitOptions quick(FitOptions options) {
   return options;
 }
 
-/// The focal lengths around the best that fit as well as it does.
+/// From the least to the most of the tried focal lengths that fit as well as the best. One between
+/// them that does not has ended in a local optimum: the profile has no second valley.
 std::optional<Valley> find_valley(const FitFunction& fit,
                                   const FitOptions& options,
                                   double longer) {
@@ -65,17 +66,15 @@ std::optional<Valley> find_valley(const FitFunction& fit,
         {focal, one->rms_px * one->rms_px + kExactPx * kExactPx, 2.0 * one->num_points});
   }
   if (tried.empty()) return std::nullopt;
-  const auto best = std::min_element(tried.begin(), tried.end(), [](const auto& a, const auto& b) {
-    return a.mean_square < b.mean_square;
-  });
-  const auto as_good = [&](const Tried& t) {
-    return t.num_residuals * std::log(t.mean_square / best->mean_square) < kEquallyGood;
+  const Tried best =
+      *std::min_element(tried.begin(), tried.end(), [](const Tried& a, const Tried& b) {
+        return a.mean_square < b.mean_square;
+      });
+  const auto as_good = [&best](const Tried& t) {
+    return t.num_residuals * std::log(t.mean_square / best.mean_square) < kEquallyGood;
   };
-  auto first = best;
-  while (first != tried.begin() && as_good(*std::prev(first))) --first;
-  auto last = best;
-  while (std::next(last) != tried.end() && as_good(*std::next(last))) ++last;
-  return Valley{first->focal_px, last->focal_px};
+  std::erase_if(tried, [&](const Tried& t) { return !as_good(t); });
+  return Valley{tried.front().focal_px, tried.back().focal_px};
 }
 
 }  // namespace

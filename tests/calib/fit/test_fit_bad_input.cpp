@@ -144,7 +144,8 @@ TEST_CASE("one view, or the same view over and over, needs a fixed focal length"
 }
 
 TEST_CASE("square-on views: an error, or a result that says how weak it is") {
-  for (unsigned seed = 41; seed < 49; ++seed) {
+  // With seeds 53 and 68 one of the focal lengths tried ends in a local optimum.
+  for (const unsigned seed : {41, 42, 45, 48, 53, 68}) {
     CAPTURE(seed);
     const auto data = tests::synthetic_views(tests::synthetic_lens(),
                                              {.num_views = 8, .max_tilt_deg = 0.0, .seed = seed});
