@@ -14,6 +14,7 @@
 #include "calib/fit/detail/adjust_chart.h"
 #include "calib/fit/detail/assumed_focal.h"
 #include "calib/fit/detail/attempt.h"
+#include "calib/fit/detail/chart_distance.h"
 #include "calib/fit/detail/chart_identity.h"
 #include "calib/fit/detail/chart_model.h"
 #include "calib/fit/detail/doubts.h"
@@ -72,6 +73,15 @@ Result<const ModelKernel*> check(const FitOptions& options) {
   }
   if (options.focal_mode != FocalMode::kFree && !options.focal_px) {
     return bad("a fixed focal length was asked for, but none given");
+  }
+  if (const auto& distance = options.chart_distance_mm) {
+    if (!positive(distance->value) || !positive(distance->sigma)) {
+      return bad(fmt::format(
+          "chart distance {} +- {} mm, wanted numbers above 0", distance->value, distance->sigma));
+    }
+    if (options.focal_mode != FocalMode::kFree) {
+      return bad("a fixed focal length and a chart distance were given: leave one of them out");
+    }
   }
   if (!positive(options.focal_ratio)) {
     return bad(fmt::format("focal ratio {}, wanted a number above 0", options.focal_ratio));
@@ -343,6 +353,10 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   if (!kernel) return fail(kernel.error());
   const auto fit = [&](const FitOptions& which) { return fit_as_asked(**kernel, views, which); };
   Result<LensFit> fitted = fit(options);
+  if (options.chart_distance_mm) {
+    return detail::fit_with_chart_distance(
+        fit, options, detail::screen(views, options.weighting).plate_size, fitted);
+  }
   if (fitted || fitted.error().code != ErrorCode::kUndetermined ||
       options.focal_mode != FocalMode::kFree) {
     return fitted;

@@ -36,12 +36,21 @@ enum class Weighting {
   kBySigma,  // by 1 / Corner::sigma_px where that is known; residuals are still reported in pixels
 };
 
+/// How far `chart_distance_mm` may be off when nothing else is said: this share of it, but at least
+/// so many mm, for nobody sees where the entrance pupil is. Common practice without a source.
+inline constexpr double kChartDistanceShare = 0.01;
+inline constexpr double kLeastChartDistanceSigmaMm = 20.0;
+
 struct FitOptions {
   std::string model = "radial-tangential";  // a name from lens::model_table()
   FocalMode focal_mode = FocalMode::kFree;
   /// A start, or the truth with FocalMode::kFixed; 0.05 to 200 times the plate's longer side.
   std::optional<Point2d> focal_px = std::nullopt;
   double focal_ratio = 1.0;  // expected focal_px.x / focal_px.y; for starts and one warning
+  /// How far the chart's plane was from the lens (its entrance pupil), square to the plane, with
+  /// its standard deviation: a measurement of its own, which tells the focal length where the views
+  /// do not. Only with FocalMode::kFree.
+  std::optional<Measured> chart_distance_mm = std::nullopt;
   Rejection rejection = Rejection::kRobust;
   /// A corner goes when its residual exceeds this many robust standard deviations (per coordinate)
   /// of its frame and of all frames. At 5 and Gaussian noise that is 4 corners in a million.
@@ -135,6 +144,10 @@ struct LensFit {
   /// outside or assumed: the focal lengths (x, in pixels) that fit as well, least and most.
   std::optional<std::pair<double, double>> focal_range_px;
 
+  /// Set when a chart distance was given: the focal length (x) that follows from it alone. sigma
+  /// takes in by how much the frames' distances differ from each other.
+  std::optional<Measured> focal_from_distance_px;
+
   StartPinhole start;  // where the fit began
   int iterations = 0;  // of the non-linear solver, all stages but the held-out ones
   double seconds = 0.0;
@@ -162,6 +175,10 @@ struct LensFit {
 /// length: it is then taken from FitOptions::focal_px, or assumed, and LensFit::focal_range_px and
 /// a warning say so; covariance and sigma cover that range. Where the straightening depends on it
 /// the fit is refused.
+///
+/// FitOptions::chart_distance_mm is one more measurement, of the mean distance of the used frames:
+/// it is weighed against what the views say of the focal length, by the standard deviations of
+/// both, and decides alone where they say nothing. A warning says when the two do not agree.
 ///
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views

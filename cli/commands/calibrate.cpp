@@ -5,6 +5,7 @@
 
 #include "calib/base/text.h"
 #include "calib/calibrate.h"
+#include "cli/chart_distance.h"
 #include "cli/colour_report.h"
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
@@ -24,6 +25,8 @@ struct Options {
   std::string model = "auto";
   std::string film_back;
   std::string focal;
+  std::string chart_distance;
+  std::string chart_distance_sigma;  // empty: a share of the distance
   std::string focus;
   std::optional<double> pixel_aspect;
   std::optional<double> t_stop;
@@ -93,6 +96,15 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
     }
     result.nominal_focal_mm = *focal;
   }
+  const Result<std::optional<fit::Measured>> chart_distance =
+      parse_chart_distance(options.chart_distance, options.chart_distance_sigma);
+  if (!chart_distance) return fail(chart_distance.error());
+  if (*chart_distance && options.fix_focal) {
+    return fail(ErrorCode::kInvalidInput,
+                "--chart-distance: --fix-focal already says what the focal length is; leave one of "
+                "the two out");
+  }
+  result.fit.chart_distance_mm = *chart_distance;
   if (!options.focus.empty()) {
     const Result<double> focus = parse_length_mm(options.focus, InfinityPolicy::kAllow);
     if (!focus) {
@@ -229,6 +241,7 @@ nlohmann::json result_json(const Calibration& calibration) {
           {"map_sigma_max_px", calibration.fit.map_sigma_max_px},
           {"focal_px", {{"x", lens.focal_px.x()}, {"y", lens.focal_px.y()}}},
           {"focal_range_px", focal_range_json(calibration.fit)},
+          {"focal_from_distance_px", measured_json(calibration.fit.focal_from_distance_px)},
           {"focal_mm", focal_mm ? nlohmann::json(focal_mm->x()) : nlohmann::json()},
           {"focal_mm_y", focal_mm ? nlohmann::json(focal_mm->y()) : nlohmann::json()},
           {"principal_point_px",
@@ -280,6 +293,10 @@ std::string summary(const Calibration& calibration, const std::string& output) {
   if (const auto focal_mm = lens::focal_mm(lens)) {
     text += fmt::format(" = {:.3f} x {:.3f} mm", focal_mm->x(), focal_mm->y());
   }
+  if (const auto& alone = calibration.fit.focal_from_distance_px) {
+    text += fmt::format(
+        "; {:.3f} px (sigma {:.3f}) from the chart distance alone", alone->value, alone->sigma);
+  }
   text += "\n" + chart_text(calibration.fit.chart) + colours_text(calibration);
   text += fmt::format("-> {}\n", output);
   return text;
@@ -288,7 +305,7 @@ std::string summary(const Calibration& calibration, const std::string& output) {
 /// A fit that fails because it cannot tell the focal length: with the options that give it.
 int report_fit(Error error, const Options& options) {
   if (error.code == ErrorCode::kUndetermined && !options.fix_focal) {
-    error.message += " (--focal, --film-back and --fix-focal)";
+    error.message += " (--focal, --film-back and --fix-focal; or --chart-distance)";
   }
   return report_failure(error);
 }
@@ -433,6 +450,14 @@ Action add_calibrate(CLI::App& app) {
          "--focal", options->focal, "nominal focal length, a start value; needs --film-back")
       ->type_name("LENGTH");
   app.add_flag("--fix-focal", options->fix_focal, "keep the focal length at --focal");
+  app.add_option("--chart-distance",
+                 options->chart_distance,
+                 "from the lens to the chart's plane, such as 2.5m; tells the focal length")
+      ->type_name("LENGTH");
+  app.add_option("--chart-distance-sigma",
+                 options->chart_distance_sigma,
+                 "standard deviation of --chart-distance; default 1 %, at least 20mm")
+      ->type_name("LENGTH");
   app.add_option("--focus", options->focus, "focus distance, such as 2.5m or inf; a label")
       ->type_name("LENGTH");
   app.add_option("--t-stop", options->t_stop, "T-stop, such as 4; a label")

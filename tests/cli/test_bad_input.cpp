@@ -148,6 +148,24 @@ TEST_CASE("wrong command lines end with status 2") {
   check_refused(with(call, {"--model", "wishful"}), kUsage, {"--model", "wishful", "auto"}, folder);
   check_refused(with(call, {"--fix-focal"}), kUsage, {"--fix-focal", "--focal 35mm"}, folder);
   check_refused(with(call, {"--focal", "35mm"}), kUsage, {"--focal", "--film-back"}, folder);
+  check_refused(
+      with(call, {"--chart-distance", "far"}), kUsage, {"--chart-distance", "far"}, folder);
+  check_refused(with(call, {"--chart-distance", "0mm"}), kUsage, {"--chart-distance", "0"}, folder);
+  check_refused(with(call, {"--chart-distance-sigma", "20mm"}),
+                kUsage,
+                {"--chart-distance-sigma", "--chart-distance 2.5m"},
+                folder);
+  check_refused(with(call,
+                     {"--chart-distance",
+                      "2.5m",
+                      "--film-back",
+                      "24.89x14mm",
+                      "--focal",
+                      "25mm",
+                      "--fix-focal"}),
+                kUsage,
+                {"--chart-distance", "--fix-focal"},
+                folder);
   check_refused(with(call, {"--frames", "9-1"}), kUsage, {"9-1"}, folder);
   check_refused(
       {"detect", frames, "--chart", "checkerboard", "--grid", "1x1", "--pitch", "40mm", "-o", out},
@@ -215,6 +233,22 @@ TEST_CASE("one square-on frame: straightened, its focal length doubted, fine wit
   CAPTURE(fixed.errors);
   CHECK(fixed.status == kDone);
   CHECK(fixed.errors.find("warning") != std::string::npos);
+
+  // Square-on, focal length and distance are in proportion.
+  const auto focal_at = [&](const char* distance) {
+    const ProgramResult result = run_trueplate(with(
+        one,
+        {"-o", out, "--overwrite", "--model", "radial-tangential", "--chart-distance", distance}));
+    CAPTURE(result.errors);
+    CHECK(result.status == kDone);
+    CHECK(result.errors.find("follow from the chart distance given") != std::string::npos);
+    CHECK(result.output.find("from the chart distance alone") != std::string::npos);
+    const std::string before = "focal length ";
+    const std::size_t at = result.output.find(before);
+    REQUIRE(at != std::string::npos);
+    return std::stod(result.output.substr(at + before.size()));
+  };
+  CHECK(focal_at("4m") / focal_at("2m") == doctest::Approx(2.0).epsilon(0.01));
 }
 
 TEST_CASE("a wrong grid is named, not fitted") {

@@ -25,27 +25,12 @@ constexpr double kExactPx = 1e-4;
 constexpr double kGivenDoubt = 0.05;
 constexpr double kLeastDoubt = 0.15;
 constexpr double kMostDoubt = 0.5;  // beyond, a standard deviation means nothing
-// The coefficients go with up to the sixth power of the focal length.
-constexpr double kDerivativeStep = 0.02;
 constexpr double kMostDependentPx = 0.5;
 
 struct Valley {
   double least_px = 0.0;
   double most_px = 0.0;
 };
-
-FitOptions held_at(const FitOptions& options, double focal_x_px) {
-  FitOptions held = options;
-  held.focal_mode = FocalMode::kOneFixed;
-  held.focal_px = Point2d(focal_x_px, focal_x_px / options.focal_ratio);
-  return held;
-}
-
-FitOptions quick(FitOptions options) {
-  options.chart_shape = ChartShape::kFlat;
-  options.held_out_folds = 0;
-  return options;
-}
 
 /// From the least to the most of the tried focal lengths that fit as well as the best. One between
 /// them that does not has ended in a local optimum: the profile has no second valley.
@@ -88,30 +73,23 @@ std::optional<LensFit> fit_with_assumed_focal(const FitFunction& fit,
   const bool given = options.focal_px.has_value();
   const double focal = std::clamp(
       given ? options.focal_px->x() : kUsual * longer, valley->least_px, valley->most_px);
-  Result<LensFit> result = fit(held_at(options, focal));
-  const Result<LensFit> shorter = fit(quick(held_at(options, (1.0 - kDerivativeStep) * focal)));
-  const Result<LensFit> longer_fit = fit(quick(held_at(options, (1.0 + kDerivativeStep) * focal)));
-  if (!result || !shorter || !longer_fit) return std::nullopt;
+  std::optional<HeldFit> held = fit_held(fit, options, focal);
+  if (!held) return std::nullopt;
 
-  const Eigen::VectorXd along =
-      (longer_fit->parameters - shorter->parameters) / (2.0 * kDerivativeStep * focal);
   const double doubt = given ? kGivenDoubt * focal
                              : std::clamp(0.25 * (valley->most_px - valley->least_px),
                                           kLeastDoubt * focal,
                                           kMostDoubt * focal);
-  const Eigen::MatrixXd of_focal = doubt * doubt * along * along.transpose();
-  const double dependent = map_sigma(result->lens, of_focal, Absorbed::kRotationAndFocal).max_px;
+  const double dependent =
+      map_sigma(held->fit.lens, covariance_of_focal(*held, doubt), Absorbed::kRotationAndFocal)
+          .max_px;
   if (!(dependent < kMostDependentPx)) return std::nullopt;
 
-  result->covariance += of_focal;
-  result->sigma = result->covariance.diagonal().cwiseSqrt();
-  result->focal_range_px = {valley->least_px, valley->most_px};
-  const MapSigma map = map_sigma(result->lens, result->covariance, Absorbed::kRotation);
-  result->map_sigma_rms_px = map.rms_px;
-  result->map_sigma_max_px = map.max_px;
-  std::erase_if(result->warnings, [](const Warning& w) { return w.code == "uncertain-focal"; });
-  result->warnings.insert(
-      result->warnings.begin(),
+  LensFit result = widened(*std::move(held), doubt);
+  result.focal_range_px = {valley->least_px, valley->most_px};
+  std::erase_if(result.warnings, [](const Warning& w) { return w.code == "uncertain-focal"; });
+  result.warnings.insert(
+      result.warnings.begin(),
       {"focal-assumed",
        fmt::format(
            "the focal length cannot be told from the distance of a square-on chart: {:.0f} px was "
@@ -125,7 +103,7 @@ std::optional<LensFit> fit_with_assumed_focal(const FitFunction& fit,
            valley->most_px,
            dependent),
        focal});
-  return *std::move(result);
+  return result;
 }
 
 }  // namespace trueplate::fit::detail

@@ -1,15 +1,12 @@
 #pragma once
 
-#include <functional>
 #include <optional>
 
 #include "calib/base/geometry.h"
+#include "calib/fit/detail/held_focal.h"
 #include "calib/fit/fit.h"
 
 namespace trueplate::fit::detail {
-
-/// Fits the same views with other options.
-using FitFunction = std::function<Result<LensFit>(const FitOptions&)>;
 
 /// The fit for views that leave the focal length undetermined: it is held at FitOptions::focal_px
 /// or an assumed value among those that fit equally well, and the covariance is widened along the

@@ -52,6 +52,12 @@ TEST_CASE("options that make no sense") {
   CHECK(contains(message({.focal_mode = fit::FocalMode::kFixed, .focal_px = Point2d(1.0, 1.0)}),
                  "1920x1080"));
   CHECK(contains(message({.focal_ratio = -1.0}), "ratio"));
+  CHECK(contains(message({.chart_distance_mm = fit::Measured{kNan, 1.0}}), "above 0"));
+  CHECK(contains(message({.chart_distance_mm = fit::Measured{1000.0, 0.0}}), "above 0"));
+  CHECK(contains(message({.focal_mode = fit::FocalMode::kFixed,
+                          .focal_px = Point2d(1800.0, 1800.0),
+                          .chart_distance_mm = fit::Measured{1000.0, 10.0}}),
+                 "leave one of them out"));
   CHECK(contains(message({.rejection_limit_sigma = 0.5}), "at least 3"));
   CHECK(contains(message({.rejection_limit_sigma = kNan}), "at least 3"));
   CHECK(contains(message({.frame_limit_factor = 1.0}), "above 1"));

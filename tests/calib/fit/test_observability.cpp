@@ -183,3 +183,99 @@ TEST_CASE("an uncertain principal point is named, with the roll that was seen") 
   CHECK(std::abs(fitted->lens.principal_point_px.x() - truth.principal_point_px.x()) <
         4.0 * fitted->sigma(2));
 }
+
+TEST_CASE("square-on with the distance of the chart given: the focal length follows from it") {
+  const lens::Lens truth = tests::synthetic_lens();
+  // From one place, the distance known to 1 %; and from several, which counts as uncertainty.
+  for (const double off : {0.0, 15.0, -15.0}) {
+    CAPTURE(off);
+    const auto views = square_on(5, 0.05, 0.0, 71);
+    const auto fitted =
+        fit::fit_lens(views, {.chart_distance_mm = fit::Measured{1000.0 + off, 10.0}});
+    REQUIRE_MESSAGE(fitted.has_value(), fitted.error().message);
+    const Warning* warning = find_warning(*fitted, "focal-from-distance");
+    REQUIRE(warning);
+    CHECK(warning->value == fitted->lens.focal_px.x());
+    CHECK_FALSE(find_warning(*fitted, "focal-assumed"));
+    CHECK_FALSE(fitted->focal_range_px);
+    REQUIRE(fitted->focal_from_distance_px);
+    MESSAGE(
+        fmt::format("distance {} mm off: focal length {:.1f} +- {:.1f} px, truth {:.1f}; "
+                    "straightened to {:.4f} px",
+                    off,
+                    fitted->lens.focal_px.x(),
+                    fitted->sigma(0),
+                    truth.focal_px.x(),
+                    *tests::field_error_px(truth, fitted->lens)));
+    CHECK(std::abs(fitted->lens.focal_px.x() - truth.focal_px.x()) < 2.0 * fitted->sigma(0));
+    // 1 % of the distance, and up to 5 % by which the frames' distances differ.
+    CHECK(fitted->sigma(0) / truth.focal_px.x() > 0.01);
+    CHECK(fitted->sigma(0) / truth.focal_px.x() < 0.05);
+    CHECK(*tests::field_error_px(truth, fitted->lens) < 0.05);
+  }
+}
+
+TEST_CASE("a chart distance beyond all reason is refused") {
+  for (const double mm : {1e-6, 1e9, 1e300}) {
+    CAPTURE(mm);
+    const auto fitted = fit::fit_lens(square_on(3, 0.05, 0.0, 72),
+                                      {.chart_distance_mm = fit::Measured{mm, 0.01 * mm}});
+    REQUIRE_FALSE(fitted.has_value());
+    CHECK(fitted.error().code == ErrorCode::kUndetermined);
+    CHECK(fitted.error().message.find("check the distance and the chart's pitch") !=
+          std::string::npos);
+  }
+}
+
+TEST_CASE("a chart distance is weighed against what the frames say") {
+  const lens::Lens truth = tests::synthetic_lens();
+  const auto weak = square_on(5, 0.05, 1.0, 61);
+  const auto free = fit::fit_lens(weak, {});
+  REQUIRE(free);
+  double mean_mm = 0.0;
+  for (const fit::FrameFit& frame : free->frames) {
+    mean_mm += frame.chart_normal.dot(frame.camera_from_chart.translation_mm) / 5.0;
+  }
+  const double true_mm = mean_mm * truth.focal_px.x() / free->lens.focal_px.x();
+  const auto both = fit::fit_lens(weak, {.chart_distance_mm = fit::Measured{true_mm, 5.0}});
+  REQUIRE(both);
+  const double alone_sigma = both->focal_from_distance_px->sigma;
+  MESSAGE(
+      fmt::format("frames {:.1f} +- {:.1f} px, distance {:.1f} +- {:.1f} px, both {:.1f} +- "
+                  "{:.1f} px, truth {:.1f}",
+                  free->parameters(0),
+                  free->sigma(0),
+                  both->focal_from_distance_px->value,
+                  alone_sigma,
+                  both->parameters(0),
+                  both->sigma(0),
+                  truth.focal_px.x()));
+  // Two independent measurements of one number.
+  CHECK(both->sigma(0) ==
+        doctest::Approx(1.0 / std::hypot(1.0 / free->sigma(0), 1.0 / alone_sigma)).epsilon(1e-3));
+  CHECK(std::abs(both->parameters(0) - truth.focal_px.x()) < 3.0 * both->sigma(0));
+  CHECK_FALSE(find_warning(*both, "focal-from-distance"));
+  CHECK_FALSE(find_warning(*both, "chart-distance-disagrees"));
+  CHECK(*tests::field_error_px(truth, both->lens) < 0.1);
+
+  // A wrong one is contradicted, and hardly moves what strong frames say.
+  const auto strong = tests::synthetic_views(truth, {.num_views = 12, .seed = 95});
+  double distance = 0.0;
+  for (const fit::Pose& pose : strong.poses) {
+    distance += std::abs(pose.rotation.col(2).dot(pose.translation_mm)) / 12.0;
+  }
+  const auto by_frames = fit::fit_lens(strong.views, {});
+  REQUIRE(by_frames);
+  const auto agreeing =
+      fit::fit_lens(strong.views, {.chart_distance_mm = fit::Measured{distance, 0.02 * distance}});
+  REQUIRE(agreeing);
+  CHECK_FALSE(find_warning(*agreeing, "chart-distance-disagrees"));
+  // The chart was carried about.
+  CHECK(find_warning(*agreeing, "chart-distance-varies"));
+  CHECK(std::abs(agreeing->parameters(0) - by_frames->parameters(0)) < 0.1 * by_frames->sigma(0));
+  const auto doubled =
+      fit::fit_lens(strong.views, {.chart_distance_mm = fit::Measured{2.0 * distance, 1.0}});
+  REQUIRE(doubled);
+  CHECK(find_warning(*doubled, "chart-distance-disagrees"));
+  CHECK(std::abs(doubled->parameters(0) - by_frames->parameters(0)) < 0.1 * by_frames->sigma(0));
+}
