@@ -28,4 +28,17 @@ Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::s
   return ColourLenses{station.channels->red.lens, station.lens, station.channels->blue.lens};
 }
 
+warp::LensAttributes lens_attributes(const profile::Profile& profile) {
+  const profile::Station& station = profile.stations.front();
+  const std::optional<Point2d> focal_mm = lens::focal_mm(station.lens);
+  return {.nominal_focal_mm = station.nominal_focal_mm,
+          .pinhole_focal_mm = focal_mm ? std::optional(focal_mm->x()) : std::nullopt,
+          .focus_m = station.focus_m,
+          .t_stop = station.t_stop,
+          .camera_model = profile.labels.body,
+          .lens_model = profile.labels.lens,
+          .lens_serial = profile.labels.serial,
+          .pixel_aspect = station.lens.pixel_aspect};
+}
+
 }  // namespace trueplate::cli

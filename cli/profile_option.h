@@ -5,6 +5,7 @@
 #include "calib/base/result.h"
 #include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
+#include "warp/io/lens_attributes.h"
 
 namespace trueplate::cli {
 
@@ -20,5 +21,8 @@ struct ColourLenses {
 };
 /// An error when the profile, read from `path`, was not fitted by colour.
 Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::string& path);
+
+/// What the station of such a profile knows for the headers of pictures.
+warp::LensAttributes lens_attributes(const profile::Profile& profile);
 
 }  // namespace trueplate::cli

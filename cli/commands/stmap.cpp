@@ -122,6 +122,7 @@ int run(const Options& options, const CommonOptions& common) {
                                       .overwrite = common.overwrite_policy(),
                                       .lens_text = lens_text(*profile, lens, options.channel),
                                       .pixel_aspect = lens.pixel_aspect,
+                                      .lens = lens_attributes(*profile),
                                       .threads = common.threads};
   footage::set_io_threads(common.threads);
 

@@ -141,6 +141,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   }
   footage::set_io_threads(common.threads);
 
+  const warp::LensAttributes attributes = lens_attributes(*profile);
   Progress progress(common, std::string(warp::to_text(direction)));
   warp::SequenceOptions sequence_options;
   sequence_options.write = write;
@@ -165,6 +166,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
         Result<footage::Frame> warped = lens_warp->apply(std::move(frame), threads);
         if (warped) {
           if (undistort) handoff->finish(job, *warped);
+          if (warp::keeps_windows(job.output)) warp::add_lens_attributes(*warped, attributes);
           return warped;
         }
         return fail(warped.error().code,

@@ -18,6 +18,7 @@
 #include "calib/footage/frame.h"
 #include "warp/io/detail/compression.h"
 #include "warp/io/detail/exr_writer.h"
+#include "warp/io/detail/lens_header.h"
 
 namespace trueplate::warp {
 namespace {
@@ -251,6 +252,7 @@ Result<void> write_st_map(const std::filesystem::path& path,
   if (!file) return fail(file.error());
   Imf::Header header = header_of(map, options);
   header.compression() = *method;
+  detail::add_lens_attributes(header, options.lens);  // a fresh header, nothing to differ from
   const std::array<footage::Channel, 2> channels = {
       {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
   const Image<float> pixels = for_disk(map.st, options.threads);

@@ -9,6 +9,7 @@
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
+#include "warp/io/lens_attributes.h"
 #include "warp/st_map.h"
 
 namespace trueplate::warp {
@@ -28,6 +29,7 @@ struct StMapWriteOptions {
   /// One line about the lens for whoever opens the file: name, focal length, model, profile.
   std::string lens_text = {};
   double pixel_aspect = 1.0;  // of both pictures; for viewers, no part of the map
+  LensAttributes lens = {};   // its pixel aspect does not matter
   int threads = 0;            // 0 = all cores
 };
 
@@ -46,6 +48,7 @@ Result<void> check_writable_st_map(const std::filesystem::path& path,
 ///   trueplateNoSource       float   kNoSource: the value of R and G where there is no source
 ///   trueplateLens           string  lens_text, where given
 ///   comments                string  the same in words
+/// and the attributes of StMapWriteOptions::lens.
 /// errors  kInvalidInput: an invalid map, a lossy or unknown compression; kUnsupported: a name that
 ///         does not end in .exr; kExists; kUnwritable. Nothing is left behind.
 Result<void> write_st_map(const std::filesystem::path& path,
