@@ -61,6 +61,8 @@ std::string_view sample_format_name(SampleFormat format) {
       return "half";
     case SampleFormat::kFloat:
       return "float";
+    case SampleFormat::kUint32:
+      return "32-bit unsigned";
   }
   return "";
 }

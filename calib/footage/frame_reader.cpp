@@ -154,8 +154,8 @@ Result<Frame> read_frame(const fs::path& path, const ReadOptions& options) {
   return read(path, options, detail::Extent::kWhole);
 }
 
-Result<Frame> read_frame_header(const fs::path& path) {
-  return read(path, {}, detail::Extent::kHeader);
+Result<Frame> read_frame_header(const fs::path& path, Parts parts) {
+  return read(path, {.parts = parts}, detail::Extent::kHeader);
 }
 
 }  // namespace trueplate::footage

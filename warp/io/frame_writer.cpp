@@ -16,13 +16,14 @@ namespace {
 
 using footage::Channel;
 using footage::Frame;
+using footage::Part;
 using footage::SampleFormat;
 
-Result<void> check_frame(const std::filesystem::path& path, const Frame& frame) {
+Result<void> check_part(const std::filesystem::path& path, const Part& part) {
   const auto refuse = [&](std::string_view what) {
     return fail(ErrorCode::kInvalidInput, fmt::format("{}: {}", path.string(), what));
   };
-  for (const Window& window : {frame.windows.display, frame.windows.data}) {
+  for (const Window& window : {part.windows.display, part.windows.data}) {
     if (window.empty() || window.width > kMaxImageSide || window.height > kMaxImageSide) {
       return refuse(fmt::format("a window of {}x{} pixels", window.width, window.height));
     }
@@ -33,29 +34,53 @@ Result<void> check_frame(const std::filesystem::path& path, const Frame& frame) 
       return refuse(fmt::format("a window that begins at {}, {}", window.x, window.y));
     }
   }
-  if (frame.pixels.view().size() != frame.windows.data.size()) {
+  if (part.pixels.view().size() != part.windows.data.size()) {
     return refuse(fmt::format("{}x{} pixels for a data window of {}x{}",
-                              frame.pixels.width(),
-                              frame.pixels.height(),
-                              frame.windows.data.width,
-                              frame.windows.data.height));
+                              part.pixels.width(),
+                              part.pixels.height(),
+                              part.windows.data.width,
+                              part.windows.data.height));
   }
-  if (frame.channels.empty() ||
-      frame.channels.size() != static_cast<std::size_t>(frame.pixels.channels())) {
+  if (part.channels.empty() ||
+      part.channels.size() != static_cast<std::size_t>(part.pixels.channels())) {
     return refuse(fmt::format(
-        "{} channel names for {} channels", frame.channels.size(), frame.pixels.channels()));
+        "{} channel names for {} channels", part.channels.size(), part.pixels.channels()));
   }
-  if (!(std::isfinite(frame.pixel_aspect) && frame.pixel_aspect >= 1e-3 &&
-        frame.pixel_aspect <= 1e3)) {
-    return refuse(fmt::format("pixel aspect {}, wanted 0.001 .. 1000", frame.pixel_aspect));
+  if (!(std::isfinite(part.pixel_aspect) && part.pixel_aspect >= 1e-3 &&
+        part.pixel_aspect <= 1e3)) {
+    return refuse(fmt::format("pixel aspect {}, wanted 0.001 .. 1000", part.pixel_aspect));
   }
   std::set<std::string_view> names;
-  for (const Channel& channel : frame.channels) {
+  for (const Channel& channel : part.channels) {
     if (channel.name.empty() || channel.name.size() > 255) {
       return refuse(fmt::format("a channel name of {} letters", channel.name.size()));
     }
     if (!names.insert(channel.name).second) {
       return refuse(fmt::format("two channels called {}", channel.name));
+    }
+  }
+  return {};
+}
+
+Result<void> check_frame(const std::filesystem::path& path, const Frame& frame) {
+  std::set<std::string_view> names;
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    const Part& part = frame.part(i);
+    if (Result<void> checked = check_part(path, part); !checked) return checked;
+    const bool is_named = !part.name.empty() && names.insert(part.name).second;
+    if (!is_named && frame.num_parts() > 1) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: part {} is called '{}', wanted a name no other part has",
+                              path.string(),
+                              i + 1,
+                              part.name));
+    }
+    if (part.windows.display != frame.windows.display) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: the display window of part {} ({}) is not that of the first",
+                              path.string(),
+                              i + 1,
+                              part.name));
     }
   }
   return {};
@@ -68,6 +93,8 @@ SampleFormat exr_format(SampleFormat format) {
     case SampleFormat::kUint10:
     case SampleFormat::kHalf:
       return SampleFormat::kHalf;
+    case SampleFormat::kUint32:
+      return SampleFormat::kUint32;
     case SampleFormat::kUint12:
     case SampleFormat::kUint16:
     case SampleFormat::kFloat:
@@ -76,25 +103,37 @@ SampleFormat exr_format(SampleFormat format) {
   return SampleFormat::kFloat;
 }
 
+Imf::Header exr_header(const Part& part, const std::optional<detail::Compression>& compression) {
+  Imf::Header header = footage::detail::exr_header_of(part.metadata.get());
+  if (compression) {
+    header.compression() = compression->exr;
+  } else if (part.metadata == nullptr || part.metadata->kind != detail::FileKind::kExr) {
+    header.compression() = Imf::ZIP_COMPRESSION;
+  }
+  return header;
+}
+
 Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                                              const std::filesystem::path& path,
                                              const std::optional<detail::Compression>& compression,
                                              const Frame& frame,
                                              int threads) {
-  Imf::Header header = footage::detail::exr_header_of(frame.metadata.get());
-  if (compression) {
-    header.compression() = compression->exr;
-  } else if (frame.metadata == nullptr || frame.metadata->kind != detail::FileKind::kExr) {
-    header.compression() = Imf::ZIP_COMPRESSION;
+  std::vector<std::vector<Channel>> channels;  // of the file, part by part
+  std::vector<detail::ExrPicture> parts;
+  channels.reserve(frame.num_parts());
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    const Part& part = frame.part(i);
+    channels.push_back(part.channels);
+    for (Channel& channel : channels.back()) channel.format = exr_format(channel.format);
+    parts.push_back({.header = exr_header(part, compression),
+                     .name = part.name,
+                     .pixels = part.pixels.view(),
+                     .windows = part.windows,
+                     .pixel_aspect = part.pixel_aspect,
+                     .channels = channels.back()});
   }
-  std::vector<Channel> channels = frame.channels;
-  for (Channel& channel : channels) channel.format = exr_format(channel.format);
   const Result<std::int64_t> written =
-      detail::write_exr(file.temporary_path(),
-                        path,
-                        std::move(header),
-                        {frame.pixels.view(), frame.windows, frame.pixel_aspect, channels},
-                        threads);
+      detail::write_exr(file.temporary_path(), path, parts, threads);
   if (!written) return fail(written.error());
   std::vector<Warning> warnings;
   if (*written > 0) {

@@ -34,15 +34,17 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
 /// not at all.
 ///
 /// EXR keeps channel names, formats, windows, pixel aspect and header as they are; samples of 8 and
-/// 10 bits become half, which gives their codes back, those of 12 and 16 bits float. Always
-/// scanlines, also from tiles. Other formats have no data window: the picture is cut or padded with
-/// 0 to the display window. TIFF holds half as float. Where a format cannot hold something, the
-/// nearest it can hold is written and a warning says so:
+/// 10 bits become half, which gives their codes back, those of 12 and 16 bits float. Several parts
+/// become a file of as many parts with their names, windows and headers (view among them). Always
+/// scanlines, also from tiles. Other formats have no data window and no parts: the first part is
+/// cut or padded with 0 to the display window. TIFF holds half as float. Where a format cannot hold
+/// something, the nearest it can hold is written and a warning says so:
 ///   `sample-format`      channels stored more coarsely than they were (value: how many)
 ///   `clipped`            samples below 0 or above 1 in an integer format, or finite but beyond
 ///                        65504 in half (value: how many)
 ///   `nan`                samples that were NaN, in an integer format (value: how many)
-///   `dropped-channels`   channels the format has no place for (value: how many)
+///   `dropped-channels`   channels the format has no place for, those of further parts among them
+///                        (value: how many)
 ///   `cropped`            pixels outside the display window left out (value: how many)
 ///   `alpha-association`  the format reads alpha the other way; the numbers are unchanged
 /// errors  kInvalidInput: a frame that contradicts itself, or a compression that does not fit;

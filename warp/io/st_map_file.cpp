@@ -11,6 +11,7 @@
 #include <cmath>
 #include <cstdint>
 #include <limits>
+#include <span>
 #include <utility>
 
 #include "calib/base/parallel.h"
@@ -256,14 +257,13 @@ Result<void> write_st_map(const std::filesystem::path& path,
   const std::array<footage::Channel, 2> channels = {
       {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
   const Image<float> pixels = for_disk(map.st, options.threads);
-  const Result<std::int64_t> written = detail::write_exr(file->temporary_path(),
-                                                         path,
-                                                         std::move(header),
-                                                         {.pixels = pixels.view(),
-                                                          .windows = map.output,
-                                                          .pixel_aspect = options.pixel_aspect,
-                                                          .channels = channels},
-                                                         options.threads);
+  const detail::ExrPicture picture{.header = std::move(header),
+                                   .pixels = pixels.view(),
+                                   .windows = map.output,
+                                   .pixel_aspect = options.pixel_aspect,
+                                   .channels = channels};
+  const Result<std::int64_t> written =
+      detail::write_exr(file->temporary_path(), path, std::span(&picture, 1), options.threads);
   if (!written) return fail(written.error());
   return file->commit(options.flush);
 }

@@ -12,6 +12,7 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/id_tables.h"
 #include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/readers.h"
 
@@ -50,8 +51,15 @@ void sort_for_people(std::vector<Channel>& channels) {
   });
 }
 
+SampleFormat format_of(Imf::PixelType type) {
+  return type == Imf::HALF    ? SampleFormat::kHalf
+         : type == Imf::FLOAT ? SampleFormat::kFloat
+                              : SampleFormat::kUint32;
+}
+
 Result<std::vector<Channel>> channels_of(const std::filesystem::path& path,
-                                         const Imf::ChannelList& list) {
+                                         const Imf::Header& header) {
+  const Imf::ChannelList& list = header.channels();
   std::vector<Channel> channels;
   for (auto entry = list.begin(); entry != list.end(); ++entry) {
     const Imf::Channel& channel = entry.channel();
@@ -63,17 +71,10 @@ Result<std::vector<Channel>> channels_of(const std::filesystem::path& path,
                               channel.xSampling,
                               channel.ySampling));
     }
-    if (channel.type != Imf::HALF && channel.type != Imf::FLOAT) {
-      return fail(ErrorCode::kUnsupported,
-                  fmt::format("{}: channel {} holds unsigned integers; only half and float "
-                              "channels are read: write it as float, or to a file of its own",
-                              path.string(),
-                              entry.name()));
-    }
-    channels.push_back(
-        {entry.name(), channel.type == Imf::HALF ? SampleFormat::kHalf : SampleFormat::kFloat});
+    channels.push_back({entry.name(), format_of(channel.type)});
   }
   sort_for_people(channels);
+  mark_id_channels(header, channels);
   return channels;
 }
 
@@ -81,7 +82,7 @@ Result<std::vector<Channel>> channels_of(const std::filesystem::path& path,
 Result<void> check_tiles(const std::filesystem::path& path,
                          const Imf::Header& header,
                          std::size_t num_channels,
-                         const ReadOptions& options) {
+                         std::size_t max_bytes) {
   if (!header.hasTileDescription()) return {};
   const Imf::TileDescription& tiles = header.tileDescription();
   if (tiles.xSize > kMaxImageSide || tiles.ySize > kMaxImageSide) {
@@ -89,7 +90,7 @@ Result<void> check_tiles(const std::filesystem::path& path,
   }
   const double row_width = static_cast<double>(extents_of(header.dataWindow()).width) + tiles.xSize;
   const double bytes = row_width * tiles.ySize * static_cast<double>(num_channels) * sizeof(float);
-  if (bytes > static_cast<double>(options.max_bytes)) {
+  if (bytes > static_cast<double>(max_bytes)) {
     return damaged(path,
                    fmt::format("one row of {}x{} tiles would need {:.1f} GiB",
                                tiles.xSize,
@@ -99,6 +100,72 @@ Result<void> check_tiles(const std::filesystem::path& path,
   return {};
 }
 
+/// All of a part but its pixels, for which at most `max_bytes` may be needed.
+Result<Part> part_without_pixels(const std::filesystem::path& path,
+                                 Imf::MultiPartInputFile& file,
+                                 int number,
+                                 std::size_t max_bytes) {
+  const Imf::Header& header = file.header(number);
+  const std::string name = header.hasName() ? header.name() : std::string();
+  if (header.hasType() && Imf::isDeepData(header.type())) {
+    return fail(
+        ErrorCode::kUnsupported,
+        fmt::format("{}: {}deep data; flatten it first",
+                    path.string(),
+                    file.parts() > 1 ? fmt::format("part {} ({}) holds ", number + 1, name) : ""));
+  }
+  Result<std::vector<Channel>> channels = channels_of(path, header);
+  if (!channels) return fail(channels.error());
+  const auto count = static_cast<long long>(channels->size());
+  const Extents display = extents_of(header.displayWindow());
+  const Extents data = extents_of(header.dataWindow());
+  constexpr std::size_t kAnySize = ~std::size_t{0};
+  for (const Result<void>& check :
+       {check_size(path, display.width, display.height, count, kAnySize),
+        check_size(path, data.width, data.height, count, max_bytes),
+        check_tiles(path, header, channels->size(), max_bytes)}) {
+    if (!check) return fail(check.error());
+  }
+  if (!file.partComplete(number)) return damaged(path, "some of its pixels were never written");
+
+  Part part;
+  part.name = name;
+  part.windows = {window_of(header.displayWindow()), window_of(header.dataWindow())};
+  part.pixel_aspect = header.pixelAspectRatio();
+  part.channels = *std::move(channels);
+  part.alpha = header.channels().findChannel("A") != nullptr ? Alpha::kAssociated : Alpha::kNone;
+  part.metadata = std::make_shared<const Metadata>(Metadata{FileKind::kExr, header});
+  return part;
+}
+
+Image<float> read_pixels(Imf::MultiPartInputFile& file, int number, const Part& part) {
+  const Imath::Box2i& window = file.header(number).dataWindow();
+  const std::size_t num_channels = part.channels.size();
+  Image<float> pixels(
+      part.windows.data.width, part.windows.data.height, static_cast<int>(num_channels));
+  const std::size_t pixel_stride = num_channels * sizeof(float);
+  const std::size_t row_stride = pixel_stride * static_cast<std::size_t>(pixels.width());
+  Imf::FrameBuffer frame_buffer;
+  for (std::size_t c = 0; c < num_channels; ++c) {
+    const bool is_number = part.channels[c].format == SampleFormat::kUint32;
+    frame_buffer.insert(part.channels[c].name,
+                        Imf::Slice::Make(is_number ? Imf::UINT : Imf::FLOAT,
+                                         pixels.data() + c,
+                                         window,
+                                         pixel_stride,
+                                         row_stride));
+  }
+  Imf::InputPart input(file, number);
+  input.setFrameBuffer(frame_buffer);
+  input.readPixels(window.min.y, window.max.y);
+  return pixels;
+}
+
+std::size_t pixel_bytes(const Part& part) {
+  return static_cast<std::size_t>(part.windows.data.width) *
+         static_cast<std::size_t>(part.windows.data.height) * part.channels.size() * sizeof(float);
+}
+
 }  // namespace
 
 Result<Frame> read_exr(const std::filesystem::path& path,
@@ -106,55 +173,31 @@ Result<Frame> read_exr(const std::filesystem::path& path,
                        Extent extent) {
   // Without reconstructing the table of offsets: a file that needs it was cut short.
   Imf::MultiPartInputFile file(path.c_str(), resolve_threads(options.threads), false);
-  const Imf::Header& header = file.header(0);
-  if (header.hasType() && Imf::isDeepData(header.type())) {
-    return fail(ErrorCode::kUnsupported,
-                fmt::format("{}: deep data; flatten it first", path.string()));
-  }
-  Result<std::vector<Channel>> channels = channels_of(path, header.channels());
-  if (!channels) return fail(channels.error());
-  const std::size_t num_channels = channels->size();
-  const auto count = static_cast<long long>(num_channels);
-  const Extents display = extents_of(header.displayWindow());
-  const Extents data = extents_of(header.dataWindow());
-  constexpr std::size_t kAnySize = ~std::size_t{0};
-  for (const Result<void>& check :
-       {check_size(path, display.width, display.height, count, kAnySize),
-        check_size(path, data.width, data.height, count, options.max_bytes),
-        check_tiles(path, header, num_channels, options)}) {
-    if (!check) return fail(check.error());
-  }
-  if (!file.partComplete(0)) return damaged(path, "some of its pixels were never written");
-
+  const int num_parts = options.parts == Parts::kAll ? file.parts() : 1;
   Frame frame;
-  frame.windows = {window_of(header.displayWindow()), window_of(header.dataWindow())};
-  frame.pixel_aspect = header.pixelAspectRatio();
-  frame.channels = *std::move(channels);
-  frame.alpha = header.channels().findChannel("A") != nullptr ? Alpha::kAssociated : Alpha::kNone;
-  frame.metadata = std::make_shared<const Metadata>(Metadata{FileKind::kExr, header});
-  if (file.parts() > 1) {
+  std::size_t bytes_left = options.max_bytes;
+  for (int number = 0; number < num_parts; ++number) {
+    Result<Part> part = part_without_pixels(path, file, number, bytes_left);
+    if (!part) return fail(part.error());
+    bytes_left -= pixel_bytes(*part);
+    if (number == 0) {
+      static_cast<Part&>(frame) = *std::move(part);
+    } else {
+      frame.further_parts.push_back(*std::move(part));
+    }
+  }
+  if (file.parts() > num_parts) {
+    const int left_out = file.parts() - num_parts;
     frame.warnings.push_back(
         {"further-parts",
-         fmt::format(
-             "only the first of {} parts was read; {} left out", file.parts(), file.parts() - 1),
-         static_cast<double>(file.parts() - 1)});
+         fmt::format("only the first of {} parts was read; {} left out", file.parts(), left_out),
+         static_cast<double>(left_out)});
   }
   if (extent == Extent::kHeader) return frame;
-
-  frame.pixels = Image<float>(
-      frame.windows.data.width, frame.windows.data.height, static_cast<int>(num_channels));
-  const std::size_t pixel_stride = num_channels * sizeof(float);
-  const std::size_t row_stride = pixel_stride * static_cast<std::size_t>(frame.pixels.width());
-  Imf::FrameBuffer frame_buffer;
-  for (std::size_t c = 0; c < num_channels; ++c) {
-    frame_buffer.insert(
-        frame.channels[c].name,
-        Imf::Slice::Make(
-            Imf::FLOAT, frame.pixels.data() + c, header.dataWindow(), pixel_stride, row_stride));
+  for (int number = 0; number < num_parts; ++number) {
+    Part& part = frame.part(static_cast<std::size_t>(number));
+    part.pixels = read_pixels(file, number, part);
   }
-  Imf::InputPart part(file, 0);
-  part.setFrameBuffer(frame_buffer);
-  part.readPixels(header.dataWindow().min.y, header.dataWindow().max.y);
   return frame;
 }
 

@@ -7,7 +7,8 @@ namespace {
 
 int find_channel(std::span<const Channel> channels, const std::string& name) {
   for (std::size_t c = 0; c < channels.size(); ++c) {
-    if (channels[c].name == name) return static_cast<int>(c);
+    const bool is_number = channels[c].format == SampleFormat::kUint32;
+    if (!is_number && channels[c].name == name) return static_cast<int>(c);
   }
   return -1;
 }
@@ -34,7 +35,7 @@ std::optional<PictureChannels> picture_channels(std::span<const Channel> channel
     const std::string layer = channel.name.substr(0, channel.name.size() - 1);
     if (const std::optional<PictureChannels> rgb = find_rgb(channels, layer)) return rgb;
   }
-  if (channels.size() == 1) return PictureChannels{};
+  if (channels.size() == 1 && channels[0].format != SampleFormat::kUint32) return PictureChannels{};
   return std::nullopt;
 }
 

@@ -182,6 +182,7 @@ TEST_CASE("what OpenImageIO wrote is read: sizes, formats, values") {
       case SampleFormat::kHalf:
         step = 0x1p-12;
         break;
+      case SampleFormat::kUint32:
       case SampleFormat::kFloat:
         break;
     }
@@ -469,7 +470,6 @@ TEST_CASE("EXR kinds that are not read say why") {
     file.writePixels(8);
     return path;
   };
-  check_refused(write("uint.exr", Imf::Channel(Imf::UINT)), ErrorCode::kUnsupported, "channel id");
   check_refused(
       write("chroma.exr", Imf::Channel(Imf::FLOAT, 2, 2)), ErrorCode::kUnsupported, "sub-sampled");
 

@@ -30,6 +30,7 @@ int bits_of(SampleFormat format) {
     case SampleFormat::kHalf:
       return 16;
     case SampleFormat::kFloat:
+    case SampleFormat::kUint32:
       return 32;
   }
   return 16;
@@ -85,7 +86,10 @@ std::vector<Warning> warnings_of(FileKind kind,
                         fmt::format("{} samples were NaN and became 0", misfits.nan.load()),
                         static_cast<double>(misfits.nan)});
   }
-  const auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
+  auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
+  for (const footage::Part& part : frame.further_parts) {
+    num_dropped += static_cast<double>(part.channels.size());
+  }
   if (num_dropped > 0) {
     warnings.push_back(
         {"dropped-channels",

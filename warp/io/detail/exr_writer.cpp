@@ -4,7 +4,10 @@
 #include <OpenEXR/ImfChannelList.h>
 #include <OpenEXR/ImfFrameBuffer.h>
 #include <OpenEXR/ImfIO.h>
+#include <OpenEXR/ImfMultiPartOutputFile.h>
 #include <OpenEXR/ImfOutputFile.h>
+#include <OpenEXR/ImfOutputPart.h>
+#include <OpenEXR/ImfPartType.h>
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -48,29 +51,33 @@ Imath::Box2i box_of(const Window& window) {
   return {{window.x, window.y}, {window.x + window.width - 1, window.y + window.height - 1}};
 }
 
+Imf::PixelType type_of(SampleFormat format) {
+  return format == SampleFormat::kFloat    ? Imf::FLOAT
+         : format == SampleFormat::kUint32 ? Imf::UINT
+                                           : Imf::HALF;
+}
+
 Imf::ChannelList channel_list(const Imf::ChannelList& before, std::span<const Channel> channels) {
   Imf::ChannelList list;
   for (const Channel& channel : channels) {
     const Imf::Channel* known = before.findChannel(channel.name);
     list.insert(channel.name,
-                Imf::Channel(channel.format == SampleFormat::kFloat ? Imf::FLOAT : Imf::HALF,
-                             1,
-                             1,
-                             known != nullptr && known->pLinear));
+                Imf::Channel(type_of(channel.format), 1, 1, known != nullptr && known->pLinear));
   }
   return list;
 }
 
-void describe_pixels(Imf::Header& header, const ExrPicture& picture) {
-  header = footage::detail::without_layout(header);
+Imf::Header header_of(const ExrPicture& picture) {
+  Imf::Header header = footage::detail::without_layout(picture.header);
   header.displayWindow() = box_of(picture.windows.display);
   header.dataWindow() = box_of(picture.windows.data);
   header.pixelAspectRatio() = static_cast<float>(picture.pixel_aspect);
   header.lineOrder() = Imf::INCREASING_Y;
   header.channels() = channel_list(Imf::ChannelList(header.channels()), picture.channels);
+  return header;
 }
 
-/// Half channels are converted plane by plane; float ones are written from where they are.
+/// Half channels are converted plane by plane; the others are written from where they are.
 class RowFeeder {
  public:
   RowFeeder(const ExrPicture& picture, int threads) : picture_(picture), threads_(threads) {
@@ -102,7 +109,7 @@ class RowFeeder {
       } else {
         buffer.insert(
             channel.name,
-            Imf::Slice::Make(Imf::FLOAT,
+            Imf::Slice::Make(type_of(channel.format),
                              picture_.pixels.row(begin) + c,
                              box,
                              num_channels * sizeof(float),
@@ -154,28 +161,63 @@ class RowFeeder {
   std::atomic<std::int64_t> num_clipped_{0};
 };
 
+/// Writes the rows of one picture to a file or to a part of one, and returns how many samples were
+/// clipped.
+template <class Output>
+std::int64_t write_rows(Output& output,
+                        const CheckedFile& file,
+                        const ExrPicture& picture,
+                        int threads) {
+  RowFeeder feeder(picture, threads);
+  const int height = picture.pixels.height;
+  for (int begin = 0; begin < height && !file.failed(); begin += kRowsAtATime) {
+    const int end = std::min(height, begin + kRowsAtATime);
+    output.setFrameBuffer(feeder.rows(begin, end));
+    output.writePixels(end - begin);
+  }
+  return feeder.num_clipped();
+}
+
+std::int64_t write_parts(ExrStream& stream,
+                         const CheckedFile& file,
+                         std::span<const ExrPicture> parts,
+                         int threads) {
+  std::vector<Imf::Header> headers;
+  for (const ExrPicture& part : parts) {
+    headers.push_back(header_of(part));
+    headers.back().setName(part.name);
+    headers.back().setType(Imf::SCANLINEIMAGE);
+  }
+  // What all parts have to agree in (windows, time code, colours) is the first one's.
+  constexpr bool kSharedFromFirst = true;
+  const int count = static_cast<int>(parts.size());
+  Imf::MultiPartOutputFile output(
+      stream, headers.data(), count, kSharedFromFirst, resolve_threads(threads));
+  std::int64_t num_clipped = 0;
+  for (int i = 0; i < count; ++i) {
+    Imf::OutputPart part(output, i);
+    num_clipped += write_rows(part, file, parts[static_cast<std::size_t>(i)], threads);
+  }
+  return num_clipped;
+}
+
 }  // namespace
 
 Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
                                const std::filesystem::path& shown_path,
-                               Imf::Header header,
-                               const ExrPicture& picture,
+                               std::span<const ExrPicture> parts,
                                int threads) {
   CheckedFile file(temporary_path);
   std::string reason;
   std::int64_t num_clipped = 0;
   try {
-    describe_pixels(header, picture);
     ExrStream stream(file, shown_path.string());
-    Imf::OutputFile output(stream, header, resolve_threads(threads));
-    RowFeeder feeder(picture, threads);
-    const int height = picture.pixels.height;
-    for (int begin = 0; begin < height && !file.failed(); begin += kRowsAtATime) {
-      const int end = std::min(height, begin + kRowsAtATime);
-      output.setFrameBuffer(feeder.rows(begin, end));
-      output.writePixels(end - begin);
+    if (parts.size() == 1) {
+      Imf::OutputFile output(stream, header_of(parts.front()), resolve_threads(threads));
+      num_clipped = write_rows(output, file, parts.front(), threads);
+    } else {
+      num_clipped = write_parts(stream, file, parts, threads);
     }
-    num_clipped = feeder.num_clipped();
   } catch (const std::exception& exception) {
     reason = exception.what();
   }

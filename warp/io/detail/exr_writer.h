@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <span>
+#include <string>
 
 #include "calib/base/geometry.h"
 #include "calib/base/image.h"
@@ -13,22 +14,23 @@
 
 namespace trueplate::warp::detail {
 
-/// What one EXR file is to hold besides its attributes.
+/// What one part of an EXR file is to hold.
 struct ExrPicture {
+  /// Of the attributes everything is taken over that does not describe pixels, and the compression.
+  Imf::Header header;
+  std::string name = {};          // of the part; for a file of several
   ImageView<const float> pixels;  // the data window
   FrameWindows windows;
   double pixel_aspect = 1.0;
-  std::span<const footage::Channel> channels;  // kHalf and kFloat only, names without repetition
+  std::span<const footage::Channel> channels;  // kHalf, kFloat and kUint32 only, names not repeated
 };
 
-/// Writes a scanline file to `temporary_path`. Of `header` everything is taken over that does not
-/// describe pixels, and the compression. Errors name `shown_path`. Returns how many finite samples
-/// were beyond the largest half (65504) and became that, since infinity would spread in every later
-/// filter.
+/// Writes a scanline file to `temporary_path`, of several parts when there is more than one. Errors
+/// name `shown_path`. Returns how many finite samples were beyond the largest half (65504) and
+/// became that, since infinity would spread in every later filter.
 Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
                                const std::filesystem::path& shown_path,
-                               Imf::Header header,
-                               const ExrPicture& picture,
+                               std::span<const ExrPicture> parts,
                                int threads);
 
 }  // namespace trueplate::warp::detail
