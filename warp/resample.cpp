@@ -9,6 +9,7 @@
 #include "calib/base/parallel.h"
 #include "calib/base/text.h"
 #include "warp/detail/map_rows.h"
+#include "warp/detail/resample_area.h"
 #include "warp/detail/resample_row.h"
 
 namespace trueplate::warp {
@@ -17,36 +18,13 @@ namespace {
 /// Positions evaluated at a time: both coordinates stay in the first-level cache.
 constexpr int kBlock = 1024;
 
-constexpr std::array<std::pair<Filter, std::string_view>, 3> kFilters{
-    {{Filter::kBilinear, "bilinear"}, {Filter::kCubic, "cubic"}, {Filter::kLanczos, "lanczos"}}};
-
-Result<void> check(const SourcePicture& source, ImageSize wanted, ImageView<float> output) {
-  const ImageView<const float>& pixels = source.pixels;
-  if (source.windows.display.empty()) {
-    return fail(ErrorCode::kInvalidInput, "source picture: the display window is empty");
-  }
-  const Window& data = source.windows.data;
-  if (pixels.width != data.width || pixels.height != data.height) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("source picture: found {}x{} pixels, wanted {}x{} as its data window "
-                            "says",
-                            pixels.width,
-                            pixels.height,
-                            data.width,
-                            data.height));
-  }
-  if (output.size() != wanted || output.channels != pixels.channels) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("output picture: found {}x{} pixels of {} channels, wanted {}x{} of {}",
-                            output.width,
-                            output.height,
-                            output.channels,
-                            wanted.width,
-                            wanted.height,
-                            pixels.channels));
-  }
-  return {};
-}
+constexpr std::array<std::pair<Filter, std::string_view>, 4> kFilters{
+    {{Filter::kBilinear, "bilinear"},
+     {Filter::kCubic, "cubic"},
+     {Filter::kLanczos, "lanczos"},
+     {Filter::kArea, "area"}}};
+constexpr std::array<std::pair<Edge, std::string_view>, 3> kEdges{
+    {{Edge::kBlack, "black"}, {Edge::kHold, "hold"}, {Edge::kMirror, "mirror"}}};
 
 }  // namespace
 
@@ -62,7 +40,22 @@ Result<Filter> parse_filter(std::string_view text) {
     if (name == trim(text)) return value;
   }
   return fail(ErrorCode::kInvalidInput,
-              fmt::format("filter '{}': wanted bilinear, cubic or lanczos", text));
+              fmt::format("filter '{}': wanted bilinear, cubic, lanczos or area", text));
+}
+
+std::string_view to_text(Edge edge) {
+  for (const auto& [value, name] : kEdges) {
+    if (value == edge) return name;
+  }
+  return {};
+}
+
+Result<Edge> parse_edge(std::string_view text) {
+  for (const auto& [value, name] : kEdges) {
+    if (name == trim(text)) return value;
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("edge '{}': wanted black, hold or mirror", text));
 }
 
 int kernel_width(Filter filter) {
@@ -70,6 +63,7 @@ int kernel_width(Filter filter) {
     case Filter::kBilinear:
       return 2;
     case Filter::kCubic:
+    case Filter::kArea:
       return 4;
     case Filter::kLanczos:
       return 6;
@@ -82,14 +76,19 @@ Result<void> resample(const SourcePicture& source,
                       const ResampleOptions& options,
                       ImageView<float> output) {
   if (Result<void> checked = validate(map); !checked) return checked;
-  if (Result<void> checked = check(source, map.output.data.size(), output); !checked) {
+  if (Result<void> checked = detail::check_pictures(source, map.output.data.size(), output);
+      !checked) {
     return checked;
   }
-  const detail::LookupSource lookup = detail::lookup_source(source);
+  const detail::LookupSource lookup = detail::lookup_source(source, options.edge);
   const detail::StScale scale = detail::st_scale(source.windows.display.size(), map.t_origin);
   const std::size_t row_size = 2 * static_cast<std::size_t>(output.width);
   parallel_rows(output.height, options.threads, [&](int begin, int end) {
     for (int j = begin; j < end; ++j) {
+      if (options.filter == Filter::kArea) {
+        detail::area_row(lookup, {map, scale}, j, output.row(j));
+        continue;
+      }
       detail::resample_row(lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(j));
     }
   });
@@ -113,12 +112,20 @@ Result<void> warp_frame(const SourcePicture& source,
                         const MapOptions& map_options,
                         const ResampleOptions& options,
                         ImageView<float> output) {
+  if (options.filter == Filter::kArea) {
+    const Result<StMap> map = direction == MapDirection::kUndistort
+                                  ? make_undistort_map(lens, map_options)
+                                  : make_redistort_map(lens, map_options);
+    if (!map) return fail(map.error());
+    return resample(source, *map, options, output);
+  }
   const Result<detail::MapRows> rows = detail::MapRows::create(lens, direction, map_options);
   if (!rows) return fail(rows.error());
-  if (Result<void> checked = check(source, rows->windows().data.size(), output); !checked) {
+  if (Result<void> checked = detail::check_pictures(source, rows->windows().data.size(), output);
+      !checked) {
     return checked;
   }
-  const detail::LookupSource lookup = detail::lookup_source(source);
+  const detail::LookupSource lookup = detail::lookup_source(source, options.edge);
   // The source may be a smaller or larger copy of the picture the map is about.
   const Window& display = rows->windows().display;
   const double x_scale = static_cast<double>(source.windows.display.width) / display.width;

@@ -15,17 +15,27 @@ enum class Filter {
   kBilinear,  // 2 x 2 pixels
   kCubic,     // 4 x 4, Keys 1981 with a = -1/2 (Catmull-Rom): reproduces quadratics
   kLanczos,   // 6 x 6, sinc(x) sinc(x / 3), weights divided by their sum: reproduces constants
+  kArea,      // kCubic, widened along x and y to what an output pixel covers where the map shrinks
 };
-/// "bilinear", "cubic", "lanczos".
+/// "bilinear", "cubic", "lanczos", "area".
 [[nodiscard]] std::string_view to_text(Filter filter);
 Result<Filter> parse_filter(std::string_view text);
 
-/// Pixels per side of the filter's square: 2, 4 or 6.
+/// Pixels per side of the filter's square: 2, 4 or 6; of kArea where the map does not shrink.
 [[nodiscard]] int kernel_width(Filter filter);
 
+/// What lies outside the data window of a picture.
+enum class Edge {
+  kBlack,   // 0 in every channel, blended at the edge as if black pixels lay there
+  kHold,    // the pixel at the edge, on and on
+  kMirror,  // the picture turned over at its edge: ... 2 1 0 | 0 1 2 ...
+};
+/// "black", "hold", "mirror".
+[[nodiscard]] std::string_view to_text(Edge edge);
+Result<Edge> parse_edge(std::string_view text);
+
 /// A picture to look up. `pixels` covers windows.data; positions count from the top-left corner of
-/// windows.display. Outside the data window the picture is black: 0 in every channel, blended at
-/// the edge as if black pixels lay there. Interleaved float, any number of channels.
+/// windows.display. Interleaved float, any number of channels.
 struct SourcePicture {
   ImageView<const float> pixels;
   FrameWindows windows;
@@ -41,6 +51,7 @@ inline constexpr double kResampleTolerance = 1e-6;
 
 struct ResampleOptions {
   Filter filter = Filter::kCubic;
+  Edge edge = Edge::kBlack;
   int threads = 0;  // 0 = all cores; any number gives the same bits
 };
 
@@ -48,13 +59,16 @@ struct ResampleOptions {
 /// channels of `source`, and no memory in common with it. 0..1 of the map spans the display window
 /// of `source`, whatever its size, so one map serves a reduced copy of the picture too. NaN in the
 /// map gives 0 in all channels. NaN and infinity in the source spread no further than the kernel
-/// reaches. There is no additional low-pass filter: right where the map keeps the scale within
-/// about a factor of two, as a lens does. Errors: sizes or channels that do not match; an invalid
-/// map.
+/// reaches. All filters but kArea are of one size: right where the map keeps the scale within about
+/// a factor of two, as a lens does. kArea has, at each pixel, the width max(1, |dx/dp|) along x and
+/// max(1, |dy/dp|) along y times that of kCubic, dx/dp and dy/dp being the gradients of the
+/// position from the neighbouring map values, at most kMaxShrink. Errors: sizes or channels that do
+/// not match; an invalid map.
 Result<void> resample(const SourcePicture& source,
                       const StMap& map,
                       const ResampleOptions& options,
                       ImageView<float> output);
+inline constexpr double kMaxShrink = 32.0;
 /// The same into a new image.
 Result<Image<float>> resample(const SourcePicture& source,
                               const StMap& map,
@@ -67,7 +81,7 @@ Result<Image<float>> resample(const SourcePicture& source,
 /// tests/bench/bench_warp.cpp. Agrees with resample() on the map of the same options up to the
 /// float rounding of the map. `output` has the size of output_windows(lens, map_options)->data.
 /// t_origin and threads of `map_options` do not matter. Errors: those of output_windows(),
-/// lens::validate() and resample().
+/// lens::validate() and resample(). kArea needs neighbours, so a map is made for it.
 Result<void> warp_frame(const SourcePicture& source,
                         const lens::Lens& lens,
                         MapDirection direction,

@@ -40,6 +40,34 @@ HWY_INLINE void split(
   hn::StoreU(hn::DemoteTo(HalfInt(), index), HalfInt(), first);
 }
 
+/// continued() for a vector of distances.
+HWY_INLINE V64 continued(V64 u, Edge edge, int taps, int size) {
+  const Tag64 d;
+  if (edge == Edge::kHold) {
+    const V64 first = hn::Set(d, -0.5 * taps);
+    const V64 last = hn::Set(d, size - 2 + 0.5 * taps);
+    u = hn::IfThenElse(hn::Lt(u, first), first, u);
+    return hn::IfThenElse(hn::Gt(u, last), last, u);
+  }
+  const V64 half = hn::Set(d, 0.5);
+  const V64 period = hn::Set(d, 2.0 * size);
+  const V64 turns = hn::Floor(hn::Mul(hn::Add(u, half), hn::Set(d, 1.0 / (2.0 * size))));
+  const V64 place = hn::NegMulAdd(period, turns, hn::Add(u, half));
+  const auto turned = hn::Gt(place, hn::Set(d, size));
+  return hn::Sub(hn::IfThenElse(turned, hn::Sub(period, place), place), half);
+}
+
+/// Distances u from the first stored pixel's centre, along x and along y, to places.
+HWY_INLINE void locate(const LookupSource& source, int taps, V64 u, V64 v, int i, Places& places) {
+  const ImageView<const float>& pixels = source.pixels;
+  if (HWY_UNLIKELY(source.edge != Edge::kBlack)) {
+    u = continued(u, source.edge, taps, pixels.width);
+    v = continued(v, source.edge, taps, pixels.height);
+  }
+  split(u, taps, pixels.width, places.x + i, places.fraction_x + i);
+  split(v, taps, pixels.height, places.y + i, places.fraction_y + i);
+}
+
 HWY_INLINE void locate_st(const LookupSource& source,
                           int taps,
                           const StScale& scale,
@@ -53,8 +81,7 @@ HWY_INLINE void locate_st(const LookupSource& source,
       hn::MulAdd(hn::PromoteTo(d, s), hn::Set(d, scale.s_scale), hn::Set(d, source.offset_x));
   const V64 v = hn::MulAdd(
       hn::PromoteTo(d, t), hn::Set(d, scale.t_scale), hn::Set(d, scale.t_offset + source.offset_y));
-  split(u, taps, source.pixels.width, places.x + i, places.fraction_x + i);
-  split(v, taps, source.pixels.height, places.y + i, places.fraction_y + i);
+  locate(source, taps, u, v, i, places);
 }
 
 HWY_INLINE void locate_px(const LookupSource& source,
@@ -66,8 +93,7 @@ HWY_INLINE void locate_px(const LookupSource& source,
   const Tag64 d;
   const V64 u = hn::Add(hn::LoadU(d, x_px), hn::Set(d, source.offset_x));
   const V64 v = hn::Add(hn::LoadU(d, y_px), hn::Set(d, source.offset_y));
-  split(u, taps, source.pixels.width, places.x + i, places.fraction_x + i);
-  split(v, taps, source.pixels.height, places.y + i, places.fraction_y + i);
+  locate(source, taps, u, v, i, places);
 }
 
 HWY_INLINE void store_four(V32 a, V32 b, V32 c, V32 e, float* to) {

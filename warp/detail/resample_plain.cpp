@@ -1,5 +1,7 @@
 #include "warp/detail/resample_plain.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -24,6 +26,7 @@ void filter_weights(Filter filter, double fraction, double* weights) {
       weights[1] = f;
       return;
     case Filter::kCubic:
+    case Filter::kArea:
       // R. Keys, Cubic convolution interpolation for digital image processing, IEEE ASSP 29(6),
       // 1981, with a = -1/2, collected in powers of f.
       weights[0] = 0.5 * f * (-1.0 + f * (2.0 - f));
@@ -44,20 +47,85 @@ void filter_weights(Filter filter, double fraction, double* weights) {
   }
 }
 
-LookupSource lookup_source(const SourcePicture& source) {
+int stored_index(Edge edge, int i, int size) {
+  if (i >= 0 && i < size) return i;
+  switch (edge) {
+    case Edge::kBlack:
+      return -1;
+    case Edge::kHold:
+      return i < 0 ? 0 : size - 1;
+    case Edge::kMirror: {
+      const int period = 2 * size;
+      const int place = ((i % period) + period) % period;
+      return place < size ? place : period - 1 - place;
+    }
+  }
+  return -1;
+}
+
+double continued(Edge edge, double u, int taps, int size) {
+  switch (edge) {
+    case Edge::kBlack:
+      return u;
+    case Edge::kHold:
+      // std::min and std::max would lose a NaN.
+      if (u < -0.5 * taps) return -0.5 * taps;
+      if (u > size - 2 + 0.5 * taps) return size - 2 + 0.5 * taps;
+      return u;
+    case Edge::kMirror: {
+      const double period = 2.0 * size;
+      const double place = u + 0.5 - period * std::floor((u + 0.5) * (1.0 / period));
+      return (place > size ? period - place : place) - 0.5;
+    }
+  }
+  return u;
+}
+
+LookupSource lookup_source(const SourcePicture& source, Edge edge) {
   const Window& display = source.windows.display;
   const Window& data = source.windows.data;
   return {.pixels = source.pixels,
           .offset_x = static_cast<double>(display.x) - data.x - 0.5,
-          .offset_y = static_cast<double>(display.y) - data.y - 0.5};
+          .offset_y = static_cast<double>(display.y) - data.y - 0.5,
+          .edge = data.empty() ? Edge::kBlack : edge};
+}
+
+Result<void> check_pictures(const SourcePicture& source,
+                            ImageSize wanted,
+                            ImageView<float> output) {
+  const ImageView<const float>& pixels = source.pixels;
+  if (source.windows.display.empty()) {
+    return fail(ErrorCode::kInvalidInput, "source picture: the display window is empty");
+  }
+  const Window& data = source.windows.data;
+  if (pixels.width != data.width || pixels.height != data.height) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("source picture: found {}x{} pixels, wanted {}x{} as its data window "
+                            "says",
+                            pixels.width,
+                            pixels.height,
+                            data.width,
+                            data.height));
+  }
+  if (output.size() != wanted || output.channels != pixels.channels) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("output picture: found {}x{} pixels of {} channels, wanted {}x{} of {}",
+                            output.width,
+                            output.height,
+                            output.channels,
+                            wanted.width,
+                            wanted.height,
+                            pixels.channels));
+  }
+  return {};
 }
 
 void sample_plain(const LookupSource& source, const Point2d& p_px, Filter filter, float* out) {
   const ImageView<const float>& pixels = source.pixels;
   const int taps = kernel_width(filter);
   // Position among the stored pixels' centres.
-  const double u = p_px.x() + source.offset_x;
-  const double v = p_px.y() + source.offset_y;
+  const double u = continued(source.edge, p_px.x() + source.offset_x, taps, pixels.width);
+  const double v = continued(source.edge, p_px.y() + source.offset_y, taps, pixels.height);
   // Written so that a NaN fails.
   if (!(u > -taps && u < pixels.width + taps && v > -taps && v < pixels.height + taps)) {
     std::fill_n(out, pixels.channels, 0.0F);
@@ -72,11 +140,11 @@ void sample_plain(const LookupSource& source, const Point2d& p_px, Filter filter
   for (int c = 0; c < pixels.channels; ++c) {
     double sum = 0.0;
     for (int j = 0; j < taps; ++j) {
-      const int y = y0 + j;
-      if (y < 0 || y >= pixels.height) continue;
+      const int y = stored_index(source.edge, y0 + j, pixels.height);
+      if (y < 0) continue;
       for (int i = 0; i < taps; ++i) {
-        const int x = x0 + i;
-        if (x < 0 || x >= pixels.width) continue;
+        const int x = stored_index(source.edge, x0 + i, pixels.width);
+        if (x < 0) continue;
         sum += wx[i] * wy[j] * pixels.at(x, y, c);
       }
     }

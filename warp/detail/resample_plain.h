@@ -20,8 +20,22 @@ struct LookupSource {
   /// from the centre of the first stored pixel.
   double offset_x = 0.0;
   double offset_y = 0.0;
+  Edge edge = Edge::kBlack;
 };
-[[nodiscard]] LookupSource lookup_source(const SourcePicture& source);
+/// A picture without pixels has black edges, whatever is asked for.
+[[nodiscard]] LookupSource lookup_source(const SourcePicture& source, Edge edge = Edge::kBlack);
+
+/// The pixel that is taken for number `i` of `size`; -1: black.
+[[nodiscard]] int stored_index(Edge edge, int i, int size);
+
+/// A distance from the first of `size` pixel centres as `edge` continues the picture: for kHold
+/// moved to where all pixels under a kernel of `taps` are the last one, for kMirror folded back
+/// into the picture. NaN stays NaN.
+[[nodiscard]] double continued(Edge edge, double u, int taps, int size);
+
+/// Refuses sizes or channels that do not match: `output` is to have the size `wanted` and the
+/// channels of `source`.
+Result<void> check_pictures(const SourcePicture& source, ImageSize wanted, ImageView<float> output);
 
 /// The reference for the vector kernels: every channel of `source` at `p_px`, a position counted
 /// from the top-left corner of the source's display window; formula in double, rounded once.

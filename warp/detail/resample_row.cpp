@@ -62,8 +62,8 @@ void resample_st(const LookupSource& source,
 
 #else
 
-/// Kernel that lies partly outside the stored pixels: copies what is there, four channels at a
-/// time, into a square of black.
+/// Kernel that lies partly outside the stored pixels: copies what is taken for its pixels, four
+/// channels at a time, into a square of black.
 template <int kTaps>
 HWY_NOINLINE void sum_at_edge(const LookupSource& source,
                               std::int32_t x0,
@@ -72,18 +72,18 @@ HWY_NOINLINE void sum_at_edge(const LookupSource& source,
                               float* HWY_RESTRICT out) {
   const ImageView<const float>& pixels = source.pixels;
   const int channels = pixels.channels;
-  const int x_begin = std::max(0, x0);
-  const int x_end = std::min(pixels.width, x0 + kTaps);
-  const int y_begin = std::max(0, y0);
-  const int y_end = std::min(pixels.height, y0 + kTaps);
   for (int c = 0; c < channels; c += 4) {
     const int group = std::min(4, channels - c);
     alignas(64) float square[kTaps * kTaps * 4] = {};
-    for (int y = y_begin; y < y_end; ++y) {
+    for (int j = 0; j < kTaps; ++j) {
+      const int y = stored_index(source.edge, y0 + j, pixels.height);
+      if (y < 0) continue;
       const float* from = pixels.row(y) + c;
-      float* to = square + static_cast<std::ptrdiff_t>(y - y0) * kTaps * 4;
-      for (int x = x_begin; x < x_end; ++x) {
-        std::copy_n(from + static_cast<std::ptrdiff_t>(x) * channels, group, to + 4 * (x - x0));
+      float* to = square + static_cast<std::ptrdiff_t>(j) * kTaps * 4;
+      for (int i = 0; i < kTaps; ++i) {
+        const int x = stored_index(source.edge, x0 + i, pixels.width);
+        if (x < 0) continue;
+        std::copy_n(from + static_cast<std::ptrdiff_t>(x) * channels, group, to + 4 * i);
       }
     }
     alignas(16) float sums[4];
@@ -245,6 +245,8 @@ void resample_st(const LookupSource& source,
       return resample_st_as<Filter::kCubic>(source, scale, st, count, out);
     case Filter::kLanczos:
       return resample_st_as<Filter::kLanczos>(source, scale, st, count, out);
+    case Filter::kArea:
+      return;  // area_row() does it
   }
 }
 
@@ -261,6 +263,8 @@ void resample_px(const LookupSource& source,
       return resample_px_as<Filter::kCubic>(source, x_px, y_px, count, out);
     case Filter::kLanczos:
       return resample_px_as<Filter::kLanczos>(source, x_px, y_px, count, out);
+    case Filter::kArea:
+      return;  // area_row() does it
   }
 }
 
@@ -277,6 +281,7 @@ void weights_of(Filter filter, std::span<const float> fractions, float* to) {
         compute_weights<Filter::kBilinear>(places.fraction_x, count, weights);
         break;
       case Filter::kCubic:
+      case Filter::kArea:
         compute_weights<Filter::kCubic>(places.fraction_x, count, weights);
         break;
       case Filter::kLanczos:

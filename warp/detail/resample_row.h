@@ -16,7 +16,8 @@ struct StScale {
 [[nodiscard]] StScale st_scale(ImageSize source_display, TOrigin origin);
 
 /// Looks up one row of output pixels. `st` holds s, t for each; `out` the channels of each. Uses
-/// the widest vectors the processor has; where it has none that we know, sample_plain().
+/// the widest vectors the processor has; where it has none that we know, sample_plain(). Not for
+/// kArea.
 void resample_row(const LookupSource& source,
                   Filter filter,
                   const StScale& scale,

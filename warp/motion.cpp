@@ -1,0 +1,117 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <optional>
+
+#include "calib/base/text.h"
+#include "warp/detail/pass_rows.h"
+#include "warp/passes.h"
+
+namespace trueplate::warp {
+namespace {
+
+using detail::ScaledMap;
+using detail::Slopes;
+
+/// The map at a place between its pixels (column and row, whole at their centres), interpolated
+/// linearly; beyond its edge it goes on by its slopes there. nullopt beside "no source".
+std::optional<Point2d> position_at(const ScaledMap& map, const Point2d& place) {
+  const int last_column = map.map.st.width() - 1;
+  const int last_row = map.map.st.height() - 1;
+  if (!place.allFinite()) return std::nullopt;
+  const Point2d inside(std::clamp<double>(place.x(), 0.0, last_column),
+                       std::clamp<double>(place.y(), 0.0, last_row));
+  const int i = static_cast<int>(inside.x());
+  const int j = static_cast<int>(inside.y());
+  const int next_i = std::min(i + 1, last_column);
+  const int next_j = std::min(j + 1, last_row);
+  const double fx = inside.x() - i;
+  const double fy = inside.y() - j;
+  const Point2d above = (1.0 - fx) * map.position(i, j) + fx * map.position(next_i, j);
+  const Point2d below = (1.0 - fx) * map.position(i, next_j) + fx * map.position(next_i, next_j);
+  Point2d found = (1.0 - fy) * above + fy * below;
+  const Point2d rest = place - inside;
+  if (rest != Point2d(0.0, 0.0)) {
+    const Slopes slopes = detail::slopes_at(map, i, j);
+    found += Point2d(slopes.x_by_column * rest.x() + slopes.x_by_row * rest.y(),
+                     slopes.y_by_column * rest.x() + slopes.y_by_row * rest.y());
+  }
+  if (!found.allFinite()) return std::nullopt;
+  return found;
+}
+
+/// Solves slopes * step = wanted; nullopt where the map is flat.
+std::optional<Point2d> solve(const Slopes& slopes, const Point2d& wanted) {
+  const double determinant =
+      slopes.x_by_column * slopes.y_by_row - slopes.x_by_row * slopes.y_by_column;
+  if (!(std::abs(determinant) > 1e-6)) return std::nullopt;
+  return Point2d((slopes.y_by_row * wanted.x() - slopes.x_by_row * wanted.y()) / determinant,
+                 (slopes.x_by_column * wanted.y() - slopes.y_by_column * wanted.x()) / determinant);
+}
+
+/// The vector in the output at pixel (i, j) of one in the source, both y down.
+Point2d moved(const ScaledMap& map, int i, int j, const Point2d& vector_px) {
+  const Slopes slopes = detail::slopes_at(map, i, j);
+  const Point2d target = map.position(i, j) + vector_px;
+  const std::optional<Point2d> first = solve(slopes, vector_px);
+  if (!first) return vector_px;
+  Point2d result = *first;
+  // The slopes change little over a vector, so they may stay those of its beginning: each round
+  // leaves a share of the error that is as small as their change.
+  constexpr int kMostRounds = 8;
+  for (int round = 0; round < kMostRounds; ++round) {
+    const std::optional<Point2d> reached = position_at(map, Point2d(i, j) + result);
+    if (!reached) return *first;
+    const std::optional<Point2d> correction = solve(slopes, target - *reached);
+    if (!correction) return *first;
+    result += *correction;
+    if (correction->norm() < 0.1 * kMotionTolerance_px) return result;
+  }
+  // Where it does not settle the map folds, or the vector leads far beyond it.
+  return *first;
+}
+
+}  // namespace
+
+std::string_view to_text(MotionY direction) { return direction == MotionY::kUp ? "up" : "down"; }
+
+Result<MotionY> parse_motion_y(std::string_view text) {
+  for (const MotionY direction : {MotionY::kUp, MotionY::kDown}) {
+    if (to_text(direction) == trim(text)) return direction;
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("direction of motion '{}': wanted up or down", text));
+}
+
+Result<void> look_up_motion(const SourcePicture& source,
+                            const StMap& map,
+                            std::span<const MotionChannels> vectors,
+                            MotionY direction,
+                            const PassOptions& options,
+                            ImageView<float> output) {
+  const double sign = direction == MotionY::kDown ? 1.0 : -1.0;
+  const auto body =
+      [&](const detail::LookupSource& lookup, const ScaledMap& scaled, int i, int j, float* out) {
+        const Point2d p_px = scaled.position(i, j);
+        const double u = p_px.x() + lookup.offset_x;
+        const double v = p_px.y() + lookup.offset_y;
+        for (const MotionChannels& channels : vectors) {
+          const std::array pair{channels.x, channels.y};
+          std::array<double, 2> vector{};
+          detail::surface_values(lookup, u, v, pair, vector);
+          const auto [x, y] = vector;
+          out[channels.x] = static_cast<float>(x);
+          out[channels.y] = static_cast<float>(y);
+          // Nothing to turn; or no vector: a mark for "unknown" stays what it is.
+          if ((x == 0.0 && y == 0.0) || !std::isfinite(x) || !std::isfinite(y)) continue;
+          const Point2d vector_px = moved(scaled, i, j, {x, sign * y});
+          out[channels.x] = static_cast<float>(vector_px.x());
+          out[channels.y] = static_cast<float>(sign * vector_px.y());
+        }
+      };
+  return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
+}
+
+}  // namespace trueplate::warp
