@@ -10,6 +10,7 @@
 #include "cli/commands/commands.h"
 #include "cli/footage_options.h"
 #include "cli/handoff_report.h"
+#include "cli/pass_options.h"
 #include "cli/profile_option.h"
 #include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
@@ -23,7 +24,7 @@ struct Options {
   FrameArguments frames;
   std::string output;
   std::string overscan = "auto";
-  std::string filter = "cubic";
+  PassArguments passes;
   std::string compression;
   int round_to = 2;
   int in_flight = 0;
@@ -34,12 +35,12 @@ struct Options {
 Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDirection direction) {
   const Result<warp::OverscanRequest> overscan = warp::parse_overscan(options.overscan);
   if (!overscan) return fail(overscan.error());
-  const Result<warp::Filter> filter = warp::parse_filter(options.filter);
-  if (!filter) return fail(filter.error());
+  const Result<warp::PassSettings> passes = pass_settings(options.passes);
+  if (!passes) return fail(passes.error());
   return warp::LensWarpOptions{.direction = direction,
                                .overscan = *overscan,
                                .round_to = options.round_to,
-                               .filter = *filter};
+                               .passes = *passes};
 }
 
 Result<warp::LensWarp> lens_warp_of(const Options& options,
@@ -51,16 +52,6 @@ Result<warp::LensWarp> lens_warp_of(const Options& options,
   Result<ColourLenses> lenses = colour_lenses(profile, options.profile);
   if (!lenses) return fail(lenses.error());
   return warp::LensWarp({lenses->red, lenses->green, lenses->blue}, lens_options);
-}
-
-/// How many parts of an EXR file were not read; pages of other formats are thumbnails, not passes.
-int further_parts(const footage::Frame& frame, const warp::SequenceJob& job) {
-  std::string extension = job.input.path.extension().string();
-  if (extension != ".exr" && extension != ".EXR") return 0;
-  for (const Warning& warning : frame.warnings) {
-    if (warning.code == "further-parts") return static_cast<int>(warning.value);
-  }
-  return 0;
 }
 
 /// A warning that many frames share is said once, with their number.
@@ -87,7 +78,8 @@ void report_frame_warnings(const std::vector<warp::FrameWarnings>& frames,
   }
 }
 
-nlohmann::json summary_json(const warp::SequenceSummary& summary) {
+nlohmann::json summary_json(const warp::SequenceSummary& summary,
+                            const std::vector<warp::TreatedChannel>& channels) {
   nlohmann::json failed = nlohmann::json::array();
   for (const warp::FrameFailure& failure : summary.failed) {
     failed.push_back({{"name", failure.name}, {"reason", failure.error.message}});
@@ -100,6 +92,7 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary) {
           {"failed", failed},
           {"skipped", summary.skipped},
           {"interrupted", summary.interrupted},
+          {"channels", channels_json(channels)},
           {"warnings", warnings}};
 }
 
@@ -131,13 +124,16 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   Result<HandoffFiles> files =
       HandoffFiles::create(undistort ? options.handoff : "none", options.output);
   if (!files) return report_usage(files.error());
-  const Result<StraightHandoff> handoff =
-      StraightHandoff::create(*jobs, *lens_warp, *profile, lens_options->filter, *std::move(files));
+  const Result<StraightHandoff> handoff = StraightHandoff::create(
+      *jobs, *lens_warp, *profile, lens_options->passes.filter, *std::move(files));
   if (!handoff) return report_failure(handoff.error());
   const std::vector<std::string> side_files = handoff->files().outstanding();
   outputs.insert(outputs.end(), side_files.begin(), side_files.end());
   if (Result<void> free = check_outputs(outputs, inputs, common); !free) {
     return report_failure(free.error());
+  }
+  if (Result<void> known = check_passes(lens_options->passes, *frames); !known) {
+    return report_usage(known.error());
   }
   footage::set_io_threads(common.threads);
 
@@ -145,6 +141,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   Progress progress(common, std::string(warp::to_text(direction)));
   warp::SequenceOptions sequence_options;
   sequence_options.write = write;
+  sequence_options.read.parts = footage::Parts::kAll;
   sequence_options.max_frames_in_flight = options.in_flight;
   sequence_options.threads = common.threads;
   sequence_options.interrupt = &interrupt_flag();
@@ -156,13 +153,6 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
       [&](footage::Frame frame,
           const warp::SequenceJob& job,
           int threads) -> Result<footage::Frame> {
-        if (const int parts = further_parts(frame, job); parts > 0) {
-          return fail(ErrorCode::kUnsupported,
-                      fmt::format("{}: holds {} parts, and only the first would be written; write "
-                                  "each part to a file of its own, or all channels into one part",
-                                  job.input.name,
-                                  parts + 1));
-        }
         Result<footage::Frame> warped = lens_warp->apply(std::move(frame), threads);
         if (warped) {
           if (undistort) handoff->finish(job, *warped);
@@ -175,6 +165,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
       sequence_options);
   if (!summary) return report_failure(summary.error());
 
+  const std::vector<warp::TreatedChannel> channels = lens_warp->treated_channels();
   report_frame_warnings(summary->warnings, common);
   for (const footage::LeftOut& left_out : frames->left_out) {
     report_frame_problem(left_out.reason.message);
@@ -193,8 +184,9 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
                       jobs->size() + frames->left_out.size(),
                       options.output));
     report_handoff(handoff->files(), common);
+    print(common, channels_text(channels));
   }
-  if (Result<void> written = write_json(common, summary_json(*summary)); !written) {
+  if (Result<void> written = write_json(common, summary_json(*summary, channels)); !written) {
     return report_failure(written.error());
   }
   if (summary->interrupted) {
@@ -233,7 +225,7 @@ Action add(CLI::App& app, warp::MapDirection direction) {
       ->capture_default_str()
       ->type_name("N");
   if (undistort) add_handoff_option(app, options->handoff);
-  app.add_option("--filter", options->filter, "bilinear, cubic or lanczos")->capture_default_str();
+  add_passes(app, options->passes);
   app.add_option("--compression", options->compression, "of the output; default: as the input");
   app.add_flag("--per-channel",
                options->per_channel,

@@ -3,11 +3,14 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <map>
 #include <mutex>
 #include <optional>
 #include <string_view>
 #include <utility>
 #include <vector>
+
+#include "warp/io/detail/channel_words.h"
 
 namespace trueplate::warp {
 namespace {
@@ -105,8 +108,9 @@ Result<Plan> make_plan(const Lenses& calibrated,
   }
   const bool undistort = options.direction == MapDirection::kUndistort;
   const Result<Overscan> edges =
-      undistort ? straight_overscan(*lenses, options.overscan, options.round_to, options.filter)
-                : straight_overscan(*lenses, OverscanRequest{}, 1, options.filter);
+      undistort
+          ? straight_overscan(*lenses, options.overscan, options.round_to, options.passes.filter)
+          : straight_overscan(*lenses, OverscanRequest{}, 1, options.passes.filter);
   if (!edges) return fail(edges.error());
   plan.warnings.insert(plan.warnings.end(), edges->warnings.begin(), edges->warnings.end());
 
@@ -128,49 +132,6 @@ Result<Plan> make_plan(const Lenses& calibrated,
   plan.red_map = *std::move(red);
   plan.blue_map = *std::move(blue);
   return plan;
-}
-
-/// Whether a channel is this colour, of the picture or of a layer.
-bool is_colour(const footage::Channel& channel, std::string_view letter) {
-  const std::string_view name = channel.name;
-  return name == letter || (name.ends_with(letter) && name.size() > letter.size() &&
-                            name[name.size() - letter.size() - 1] == '.');
-}
-
-/// Channel `c` of a picture by itself.
-Image<float> channel_of(const Image<float>& pixels, int c) {
-  Image<float> one(pixels.width(), pixels.height(), 1);
-  for (int y = 0; y < pixels.height(); ++y) {
-    for (int x = 0; x < pixels.width(); ++x) one.at(x, y) = pixels.at(x, y, c);
-  }
-  return one;
-}
-
-/// Looks up the channels of one colour through a map of its own. `output` has been made from
-/// `frame` with another map of the same output.
-Result<void> resample_colour(const footage::Frame& frame,
-                             std::string_view letter,
-                             const StMap& map,
-                             const ResampleOptions& options,
-                             Image<float>& output) {
-  bool found = false;
-  for (std::size_t i = 0; i < frame.channels.size(); ++i) {
-    if (!is_colour(frame.channels[i], letter)) continue;
-    found = true;
-    const int c = static_cast<int>(i);
-    const Image<float> source = channel_of(frame.pixels, c);
-    const Result<Image<float>> warped =
-        resample({.pixels = source.view(), .windows = frame.windows}, map, options);
-    if (!warped) return fail(warped.error());
-    for (int y = 0; y < output.height(); ++y) {
-      for (int x = 0; x < output.width(); ++x) output.at(x, y, c) = warped->at(x, y);
-    }
-  }
-  if (found) return {};
-  return fail(ErrorCode::kUnsupported,
-              fmt::format("no channel is called {}, wanted R, G and B to treat each colour by its "
-                          "own lens",
-                          letter));
 }
 
 /// Adds what a straight picture lacks. A side that ends within the display window is that of an
@@ -197,9 +158,40 @@ void warn_if_too_small(footage::Frame& frame, const EdgePixels& needed) {
        static_cast<double>(missing)});
 }
 
-/// Redefines the windows of a picture that carries `edges` of overscan without saying so.
+/// Refuses a frame none of whose parts has red and blue.
+Result<void> check_colours(const footage::Frame& frame) {
+  for (const std::string_view letter : {"R", "B"}) {
+    bool found = false;
+    for (std::size_t i = 0; i < frame.num_parts() && !found; ++i) {
+      const std::vector<footage::Channel>& channels = frame.part(i).channels;
+      found = std::any_of(channels.begin(), channels.end(), [&](const footage::Channel& channel) {
+        return detail::layer_and_leaf(channel.name).leaf == letter;
+      });
+    }
+    if (found) continue;
+    return fail(
+        ErrorCode::kUnsupported,
+        fmt::format("no channel is called {}, wanted R, G and B to treat each colour by its "
+                    "own lens",
+                    letter));
+  }
+  return {};
+}
+
+/// Redefines the windows of a picture that carries `edges` of overscan without saying so, and of
+/// its further parts.
 Result<void> name_overscan(footage::Frame& frame, const EdgePixels& edges) {
   const Window data = frame.windows.data;
+  for (const footage::Part& part : frame.further_parts) {
+    if (part.windows.data == data) continue;
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("part {} has another data window than the first, {} and {}; an overscan "
+                    "by numbers is for parts of one size",
+                    part.name,
+                    to_text(part.windows.data.size()),
+                    to_text(data.size())));
+  }
   const Window display{.x = 0,
                        .y = 0,
                        .width = data.width - edges.left - edges.right,
@@ -210,8 +202,9 @@ Result<void> name_overscan(footage::Frame& frame, const EdgePixels& edges) {
                             to_text(data.size()),
                             to_text(edges)));
   }
-  frame.windows.display = display;
-  frame.windows.data = {-edges.left, -edges.top, data.width, data.height};
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    frame.part(i).windows = {display, {-edges.left, -edges.top, data.width, data.height}};
+  }
   return {};
 }
 
@@ -244,6 +237,7 @@ struct LensWarp::Shared {
   LensWarpOptions options;
   mutable std::mutex mutex;
   mutable std::optional<Plan> plan;  // of the last display window
+  mutable std::map<std::pair<std::string, std::string>, ChannelTreatment> treated;
 
   Result<Plan> plan_for(const Window& display, int threads) const {
     // Held while the map is made: frames of the same size wait for it instead of making their own.
@@ -252,6 +246,13 @@ struct LensWarp::Shared {
     Result<Plan> made = make_plan(lenses, display, options, threads);
     if (made) plan = *made;
     return made;
+  }
+
+  void note(const footage::Part& part, const PartRules& rules) const {
+    const std::lock_guard lock(mutex);
+    for (std::size_t c = 0; c < rules.channels.size(); ++c) {
+      treated.try_emplace({part.name, part.channels[c].name}, rules.channels[c]);
+    }
   }
 };
 
@@ -274,11 +275,20 @@ Result<LensWarp::StraightPicture> LensWarp::straight_picture(ImageSize plate) co
   Result<Lenses> lenses = lenses_for(shared_->lenses, plate);
   if (!lenses) return fail(lenses.error());
   Result<Overscan> edges =
-      straight_overscan(*lenses, options.overscan, options.round_to, options.filter);
+      straight_overscan(*lenses, options.overscan, options.round_to, options.passes.filter);
   if (!edges) return fail(edges.error());
   return StraightPicture{.lens = std::move(lenses->main),
                          .overscan_px = edges->edges,
                          .warnings = std::move(edges->warnings)};
+}
+
+std::vector<TreatedChannel> LensWarp::treated_channels() const {
+  const std::lock_guard lock(shared_->mutex);
+  std::vector<TreatedChannel> list;
+  for (const auto& [names, treatment] : shared_->treated) {
+    list.push_back({names.first, names.second, treatment});
+  }
+  return list;
 }
 
 Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
@@ -294,8 +304,8 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);
   if (!plan) {
     const ImageSize plate = shared_->lenses.main.plate_size;
-    const Result<Overscan> needed =
-        straight_overscan(shared_->lenses, OverscanRequest{}, options.round_to, options.filter);
+    const Result<Overscan> needed = straight_overscan(
+        shared_->lenses, OverscanRequest{}, options.round_to, options.passes.filter);
     const ImageSize found = frame.windows.display.size();
     if (redistort && needed && found.width > plate.width && found.height > plate.height) {
       return fail(plan.error().code,
@@ -309,18 +319,19 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   frame.warnings.insert(frame.warnings.end(), plan->warnings.begin(), plan->warnings.end());
   if (redistort) warn_if_too_small(frame, plan->needed);
 
-  const ResampleOptions how{.filter = options.filter, .threads = threads};
-  Result<Image<float>> pixels =
-      resample({.pixels = frame.pixels.view(), .windows = frame.windows}, *plan->map, how);
-  if (!pixels) return fail(pixels.error());
-  if (plan->red_map) {
-    for (const auto& [letter, map] : {std::pair("R", &plan->red_map), {"B", &plan->blue_map}}) {
-      if (Result<void> done = resample_colour(frame, letter, **map, how, *pixels); !done)
-        return fail(done.error());
-    }
+  if (shared_->lenses.per_colour()) {
+    if (Result<void> checked = check_colours(frame); !checked) return fail(checked.error());
   }
-  frame.pixels = std::move(*pixels);
-  frame.windows = plan->map->output;
+  const PictureMaps maps{
+      .main = plan->map.get(), .red = plan->red_map.get(), .blue = plan->blue_map.get()};
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    footage::Part& part = frame.part(i);
+    const Result<PartRules> rules = channel_rules(part, options.passes.requests);
+    if (!rules) return fail(rules.error());
+    shared_->note(part, *rules);
+    Result<void> warped = warp_part(part, maps, *rules, options.passes, threads);
+    if (!warped) return fail(warped.error());
+  }
   return frame;
 }
 

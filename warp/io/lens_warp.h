@@ -1,13 +1,14 @@
 #pragma once
 
 #include <memory>
+#include <string>
 #include <vector>
 
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
+#include "warp/io/pass_warp.h"
 #include "warp/overscan.h"
-#include "warp/resample.h"
 #include "warp/st_map.h"
 
 namespace trueplate::warp {
@@ -19,7 +20,7 @@ struct LensWarpOptions {
   /// windows as they are.
   OverscanRequest overscan;
   int round_to = 1;  // the overscan of each edge is rounded up to a multiple of this
-  Filter filter = Filter::kCubic;
+  PassSettings passes = {};
 };
 
 /// The lenses of the colours of one plate, of the same plate size.
@@ -29,19 +30,26 @@ struct LensPerColour {
   lens::Lens blue;
 };
 
+/// How a channel of the frames seen so far was treated.
+struct TreatedChannel {
+  std::string part;  // empty where the part has no name
+  std::string channel;
+  ChannelTreatment treatment;
+};
+
 /// Straightens plates or bends straight pictures back, frame after frame, with one lens, or with
-/// one for each colour: the channels R and B, and those of layers whose names end in .R and .B,
-/// then go through the lens of red and of blue, all others (G, alpha, depth) through that of green.
-/// The overscan is what all three need.
+/// one for each colour: of the filtered channels R and B, and those of layers whose names end in .R
+/// and .B, then go through the lens of red and of blue, all others (G, alpha, depth) through
+/// green's. The overscan is what all three need.
 ///
 /// The display window of a frame is the plate. When it is the calibrated frame in another size, the
-/// lens is scaled to it (lens::for_picture_of). Channels, sample formats
-/// and metadata pass through. kUndistort yields the display window plus overscan as data window;
-/// kRedistort yields exactly the display window. Frames of one size share one map in memory.
-/// Warnings are added to the frame: `overscan-...` of warp/overscan.h, `lens-scaled`, and
-/// `render-too-small` (value: missing pixels) when a straight picture ends at the edge of the
-/// display window or beyond, but not as far out as the plate needs. Safe to call from several
-/// threads at once.
+/// lens is scaled to it (lens::for_picture_of). Each channel of each part is looked up by its rule
+/// (warp/io/channel_rules.h). Parts, channels, sample formats and metadata pass through. kUndistort
+/// yields the display window plus overscan as data window; kRedistort yields exactly the display
+/// window. Frames of one size share one map in memory. Warnings are added to the frame:
+/// `overscan-...` of warp/overscan.h, `lens-scaled`, and `render-too-small` (value: missing pixels)
+/// when a straight picture ends at the edge of the display window or beyond, but not as far out as
+/// the plate needs. Safe to call from several threads at once.
 class LensWarp {
  public:
   LensWarp(lens::Lens lens, const LensWarpOptions& options);
@@ -63,6 +71,8 @@ class LensWarp {
   };
   /// Errors: another shape than the calibrated plate; those of overscan().
   [[nodiscard]] Result<StraightPicture> straight_picture(ImageSize plate) const;
+  /// Of all frames so far, sorted by part and channel. Safe from any thread.
+  [[nodiscard]] std::vector<TreatedChannel> treated_channels() const;
 
  private:
   struct Shared;

@@ -157,11 +157,13 @@ TEST_CASE("three parts come in with names, windows, formats and values") {
   CHECK(frame->part(1).windows.data == Window{-4, -2, 44, 32});
   CHECK(frame->part(2).windows.data == Window{8, 6, 20, 12});
   CHECK(frame->part(2).windows.display == Window{0, 0, 32, 24});
-  for (const auto& [name, c] : {std::pair("R", 0), {"A", 3}, {"a.strange name", 4}}) {
-    const int at = channel_at(*frame, name);
+  const std::vector<std::pair<std::string, int>> channels{
+      {"R", 0}, {"A", 3}, {"a.strange name", 4}};
+  for (const auto& channel : channels) {
+    const int at = channel_at(*frame, channel.first);
     REQUIRE(at >= 0);
     CHECK(frame->channels[static_cast<std::size_t>(at)].format == SampleFormat::kHalf);
-    CHECK(frame->pixels.at(31, 23, at) == value_of(0, c, 31, 23));
+    CHECK(frame->pixels.at(31, 23, at) == value_of(0, channel.second, 31, 23));
   }
   CHECK(frame->part(1).pixels.at(43, 31) == value_of(1, 0, 43, 31) + 1e-5F);
   const footage::Part& numbers = frame->part(2);

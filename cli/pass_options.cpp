@@ -1,0 +1,101 @@
+#include "cli/pass_options.h"
+
+#include <fmt/format.h>
+
+namespace trueplate::cli {
+
+void add_passes(CLI::App& app, PassArguments& passes) {
+  app.add_option("--filter", passes.filter, "bilinear, cubic, lanczos or area")
+      ->capture_default_str();
+  app.add_option(
+         "--pass",
+         passes.requests,
+         "PATTERN=RULE: how to look up the channels whose names fit: filter, nearest, surface "
+         "or motion; may be repeated")
+      ->allow_extra_args(false)
+      ->type_name("PATTERN=RULE");
+  app.add_option("--edge", passes.edge, "beyond the edge of a picture: black, hold or mirror")
+      ->capture_default_str();
+  app.add_option("--ringing", passes.ringing, "beside highlights above 1: allow or limit")
+      ->capture_default_str();
+  app.add_option("--motion-y", passes.motion_y, "which way motion vectors count: up or down")
+      ->capture_default_str();
+  app.add_flag("--unpremultiplied",
+               passes.unpremultiplied,
+               "colours are not multiplied by alpha; default: as the format has it");
+}
+
+Result<warp::PassSettings> pass_settings(const PassArguments& passes) {
+  warp::PassSettings settings;
+  const Result<warp::Filter> filter = warp::parse_filter(passes.filter);
+  if (!filter) return fail(filter.error());
+  const Result<warp::Edge> edge = warp::parse_edge(passes.edge);
+  if (!edge) return fail(edge.error());
+  const Result<warp::Ringing> ringing = warp::parse_ringing(passes.ringing);
+  if (!ringing) return fail(ringing.error());
+  const Result<warp::MotionY> motion_y = warp::parse_motion_y(passes.motion_y);
+  if (!motion_y) return fail(motion_y.error());
+  for (const std::string& text : passes.requests) {
+    Result<warp::RuleRequest> request = warp::parse_rule_request(text);
+    if (!request) return fail({request.error().code, "--pass " + request.error().message});
+    settings.requests.push_back(*std::move(request));
+  }
+  settings.filter = *filter;
+  settings.edge = *edge;
+  settings.ringing = *ringing;
+  settings.motion_y = *motion_y;
+  if (passes.unpremultiplied) settings.premultiplied = warp::Premultiplied::kNot;
+  return settings;
+}
+
+Result<void> check_passes(const warp::PassSettings& settings, const footage::FrameSet& frames) {
+  if (settings.requests.empty()) return {};
+  for (const footage::FrameRef& ref : frames.frames) {
+    if (ref.movie_frame) continue;
+    const Result<footage::Frame> frame = footage::read_frame_header(ref.path, footage::Parts::kAll);
+    if (!frame) continue;  // the sequence names it
+    if (Result<void> checked = warp::check_requests(*frame, settings.requests); !checked) {
+      return fail(
+          {checked.error().code, fmt::format("--pass: {}: {}", ref.name, checked.error().message)});
+    }
+    return {};
+  }
+  return {};
+}
+
+std::string channels_text(const std::vector<warp::TreatedChannel>& channels) {
+  constexpr int kMostNames = 12;
+  std::string text;
+  for (const warp::ChannelRule rule :
+       {warp::ChannelRule::kNearest, warp::ChannelRule::kSurface, warp::ChannelRule::kMotion}) {
+    std::string names;
+    int count = 0;
+    for (const warp::TreatedChannel& channel : channels) {
+      if (channel.treatment.rule != rule) continue;
+      if (++count > kMostNames) continue;
+      names += fmt::format("{}{}{}",
+                           names.empty() ? "" : ", ",
+                           channel.part.empty() ? "" : channel.part + ".",
+                           channel.channel);
+    }
+    if (count == 0) continue;
+    if (count > kMostNames) names += fmt::format(" and {} more", count - kMostNames);
+    text += fmt::format("{}{}: {}", text.empty() ? "not filtered: " : "; ", to_text(rule), names);
+  }
+  return text.empty() ? text : text + "\n";
+}
+
+nlohmann::json channels_json(const std::vector<warp::TreatedChannel>& channels) {
+  nlohmann::json list = nlohmann::json::array();
+  for (const warp::TreatedChannel& channel : channels) {
+    nlohmann::json entry = {{"channel", channel.channel},
+                            {"rule", to_text(channel.treatment.rule)},
+                            {"why", channel.treatment.why},
+                            {"part", nullptr}};
+    if (!channel.part.empty()) entry["part"] = channel.part;
+    list.push_back(std::move(entry));
+  }
+  return list;
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,242 @@
+#include "warp/io/pass_warp.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <map>
+#include <string_view>
+#include <utility>
+
+#include "calib/base/parallel.h"
+#include "calib/base/text.h"
+#include "warp/io/detail/channel_words.h"
+
+namespace trueplate::warp {
+namespace {
+
+using footage::Part;
+
+/// The filtered channels that share a map.
+struct FilterGroup {
+  const StMap* map = nullptr;
+  std::vector<int> channels;
+};
+
+/// An alpha and the colours of its layer.
+struct AlphaLayer {
+  int alpha = 0;
+  std::vector<int> colours;
+};
+
+std::vector<int> channels_with(const PartRules& rules, ChannelRule rule) {
+  std::vector<int> channels;
+  for (std::size_t c = 0; c < rules.channels.size(); ++c) {
+    if (rules.channels[c].rule == rule) channels.push_back(static_cast<int>(c));
+  }
+  return channels;
+}
+
+std::vector<FilterGroup> filter_groups(const Part& part,
+                                       const PictureMaps& maps,
+                                       const PartRules& rules) {
+  std::vector<FilterGroup> groups{{maps.main, {}}, {maps.red, {}}, {maps.blue, {}}};
+  for (const int c : channels_with(rules, ChannelRule::kFilter)) {
+    const std::string_view leaf =
+        detail::layer_and_leaf(part.channels[static_cast<std::size_t>(c)].name).leaf;
+    const std::size_t group = maps.red != nullptr && leaf == "R"    ? 1
+                              : maps.blue != nullptr && leaf == "B" ? 2
+                                                                    : 0;
+    groups[group].channels.push_back(c);
+  }
+  std::erase_if(groups, [](const FilterGroup& group) { return group.channels.empty(); });
+  return groups;
+}
+
+std::vector<AlphaLayer> alpha_layers(const Part& part, const PartRules& rules) {
+  const std::vector<int> filtered = channels_with(rules, ChannelRule::kFilter);
+  const auto name_of = [&](int c) {
+    return detail::layer_and_leaf(part.channels[static_cast<std::size_t>(c)].name);
+  };
+  std::vector<AlphaLayer> layers;
+  for (const int alpha : filtered) {
+    if (name_of(alpha).leaf != "A") continue;
+    AlphaLayer layer{alpha, {}};
+    for (const int c : filtered) {
+      if (c != alpha && name_of(c).layer == name_of(alpha).layer) layer.colours.push_back(c);
+    }
+    layers.push_back(std::move(layer));
+  }
+  return layers;
+}
+
+/// The channels of each surface: those of one layer together.
+std::vector<std::vector<int>> surfaces_of(const Part& part, const PartRules& rules) {
+  std::map<std::string_view, std::vector<int>> by_layer;
+  for (const int c : channels_with(rules, ChannelRule::kSurface)) {
+    by_layer[detail::layer_and_leaf(part.channels[static_cast<std::size_t>(c)].name).layer]
+        .push_back(c);
+  }
+  std::vector<std::vector<int>> surfaces;
+  for (auto& [layer, channels] : by_layer) surfaces.push_back(std::move(channels));
+  return surfaces;
+}
+
+/// Channels of `from` to `to`, pixel by pixel: number `from_channels[i]` becomes `to_channels[i]`.
+void copy_channels(ImageView<const float> from,
+                   std::span<const int> from_channels,
+                   ImageView<float> to,
+                   std::span<const int> to_channels,
+                   int threads) {
+  parallel_rows(from.height, threads, [&](int begin, int end) {
+    for (int y = begin; y < end; ++y) {
+      const float* source = from.row(y);
+      float* target = to.row(y);
+      for (int x = 0; x < from.width; ++x, source += from.channels, target += to.channels) {
+        for (std::size_t i = 0; i < from_channels.size(); ++i) {
+          target[to_channels[i]] = source[from_channels[i]];
+        }
+      }
+    }
+  });
+}
+
+std::vector<int> numbers_up_to(std::size_t count) {
+  std::vector<int> numbers(count);
+  for (std::size_t i = 0; i < count; ++i) numbers[i] = static_cast<int>(i);
+  return numbers;
+}
+
+/// Filters some channels. They are packed first: the kernels are made for pixels without gaps, and
+/// the bits of integers between them would be read as numbers that slow a processor down.
+Result<void> filter_some(const SourcePicture& source,
+                         const FilterGroup& group,
+                         const ResampleOptions& options,
+                         ImageView<float> output) {
+  const auto count = static_cast<int>(group.channels.size());
+  if (count == source.pixels.channels) return resample(source, *group.map, options, output);
+  const std::vector<int> packed_channels = numbers_up_to(group.channels.size());
+  Image<float> packed(source.pixels.width, source.pixels.height, count);
+  copy_channels(source.pixels, group.channels, packed.view(), packed_channels, options.threads);
+  const Result<Image<float>> filtered =
+      resample({.pixels = packed.view(), .windows = source.windows}, *group.map, options);
+  if (!filtered) return fail(filtered.error());
+  copy_channels(filtered->view(), packed_channels, output, group.channels, options.threads);
+  return {};
+}
+
+/// Calls change(colour, alpha) for the colours of every pixel.
+template <class Change>
+void for_colours(Image<float>& pixels,
+                 const std::vector<AlphaLayer>& layers,
+                 int threads,
+                 const Change& change) {
+  parallel_rows(pixels.height(), threads, [&](int begin, int end) {
+    for (int y = begin; y < end; ++y) {
+      float* pixel = pixels.row(y);
+      for (int x = 0; x < pixels.width(); ++x, pixel += pixels.channels()) {
+        for (const AlphaLayer& layer : layers) {
+          for (const int c : layer.colours) pixel[c] = change(pixel[c], pixel[layer.alpha]);
+        }
+      }
+    }
+  });
+}
+
+/// What the filter did too much of: beside highlights, and around alpha.
+Result<void> limit(const SourcePicture& source,
+                   const std::vector<FilterGroup>& groups,
+                   const std::vector<AlphaLayer>& layers,
+                   const PassSettings& settings,
+                   const ResampleOptions& options,
+                   ImageView<float> output) {
+  if (settings.filter == Filter::kBilinear) return {};  // has no negative lobes
+  const auto map_of = [&](int channel) {
+    for (const FilterGroup& group : groups) {
+      if (std::find(group.channels.begin(), group.channels.end(), channel) !=
+          group.channels.end()) {
+        return group.map;
+      }
+    }
+    return groups.front().map;
+  };
+  // Alpha last: it tells where the colours are to be held.
+  for (const AlphaLayer& layer : layers) {
+    for (const FilterGroup& group : groups) {
+      std::vector<int> colours;
+      for (const int c : layer.colours) {
+        if (map_of(c) == group.map) colours.push_back(c);
+      }
+      if (colours.empty()) continue;
+      Result<void> done =
+          limit_with_alpha(source, *group.map, layer.alpha, colours, options, output);
+      if (!done) return done;
+    }
+    const int alpha = layer.alpha;
+    Result<void> done =
+        limit_with_alpha(source, *map_of(alpha), alpha, {&alpha, 1}, options, output);
+    if (!done) return done;
+  }
+  if (settings.ringing == Ringing::kAllow) return {};
+  for (const FilterGroup& group : groups) {
+    Result<void> done = limit_highlights(source, *group.map, group.channels, options, output);
+    if (!done) return done;
+  }
+  return {};
+}
+
+}  // namespace
+
+std::string_view to_text(Ringing ringing) { return ringing == Ringing::kAllow ? "allow" : "limit"; }
+
+Result<Ringing> parse_ringing(std::string_view text) {
+  for (const Ringing ringing : {Ringing::kAllow, Ringing::kLimit}) {
+    if (to_text(ringing) == trim(text)) return ringing;
+  }
+  return fail(ErrorCode::kInvalidInput, fmt::format("ringing '{}': wanted allow or limit", text));
+}
+
+Result<void> warp_part(Part& part,
+                       const PictureMaps& maps,
+                       const PartRules& rules,
+                       const PassSettings& settings,
+                       int threads) {
+  const std::vector<FilterGroup> groups = filter_groups(part, maps, rules);
+  const std::vector<AlphaLayer> layers = alpha_layers(part, rules);
+  const bool multiply =
+      settings.premultiplied == Premultiplied::kNot || part.alpha == footage::Alpha::kUnassociated;
+  if (multiply) {
+    for_colours(part.pixels, layers, threads, [](float c, float alpha) { return c * alpha; });
+  }
+  const StMap& map = *maps.main;
+  const SourcePicture source{.pixels = part.pixels.view(), .windows = part.windows};
+  const ResampleOptions how{.filter = settings.filter, .edge = settings.edge, .threads = threads};
+  const PassOptions pass{.edge = settings.edge, .threads = threads};
+  Image<float> output(map.output.data.width, map.output.data.height, part.pixels.channels());
+  for (const FilterGroup& group : groups) {
+    Result<void> done = filter_some(source, group, how, output.view());
+    if (!done) return done;
+  }
+  Result<void> done = limit(source, groups, layers, settings, how, output.view());
+  if (!done) return done;
+  const std::vector<int> numbers = channels_with(rules, ChannelRule::kNearest);
+  if (!numbers.empty()) done = look_up_nearest(source, map, numbers, pass, output.view());
+  if (!done) return done;
+  for (const std::vector<int>& data : surfaces_of(part, rules)) {
+    done = look_up_surface(source, map, data, pass, output.view());
+    if (!done) return done;
+  }
+  if (!rules.motion.empty()) {
+    done = look_up_motion(source, map, rules.motion, settings.motion_y, pass, output.view());
+    if (!done) return done;
+  }
+  if (multiply) {
+    for_colours(output, layers, threads, [](float c, float alpha) {
+      return alpha > 0.0F ? c / alpha : 0.0F;
+    });
+  }
+  part.pixels = std::move(output);
+  part.windows = map.output;
+  return {};
+}
+
+}  // namespace trueplate::warp

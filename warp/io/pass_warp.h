@@ -1,0 +1,54 @@
+#pragma once
+
+#include <vector>
+
+#include "calib/base/result.h"
+#include "calib/footage/frame.h"
+#include "warp/io/channel_rules.h"
+#include "warp/passes.h"
+#include "warp/resample.h"
+#include "warp/st_map.h"
+
+namespace trueplate::warp {
+
+/// Whether overshoot beside highlights stays.
+enum class Ringing { kAllow, kLimit };
+/// "allow", "limit": see limit_highlights().
+[[nodiscard]] std::string_view to_text(Ringing ringing);
+Result<Ringing> parse_ringing(std::string_view text);
+
+/// How the colours of a file relate to its alpha.
+enum class Premultiplied {
+  kAsFormat,  // EXR, TIFF and DPX as the header says, else multiplied; PNG not
+  kNot,       // not multiplied, whatever the file says
+};
+
+struct PassSettings {
+  Filter filter = Filter::kCubic;
+  Edge edge = Edge::kBlack;
+  Ringing ringing = Ringing::kAllow;
+  MotionY motion_y = MotionY::kUp;
+  Premultiplied premultiplied = Premultiplied::kAsFormat;
+  std::vector<RuleRequest> requests = {};
+};
+
+/// The maps of one picture: one for all channels, or further ones for what is red and blue among
+/// the filtered channels (R, B and those of layers whose names end in .R and .B). All have one
+/// output window.
+struct PictureMaps {
+  const StMap* main = nullptr;
+  const StMap* red = nullptr;  // null: the main one
+  const StMap* blue = nullptr;
+};
+
+/// Moves a part through the maps, each channel by its rule. Of the filtered channels, colour goes
+/// with the alpha of its layer: where the filter takes alpha out of 0..1 both are held
+/// (limit_with_alpha()), and colour that has not been multiplied by alpha is multiplied before
+/// filtering and divided after it; where no alpha is left it is 0. Errors: those of resample().
+Result<void> warp_part(footage::Part& part,
+                       const PictureMaps& maps,
+                       const PartRules& rules,
+                       const PassSettings& settings,
+                       int threads);
+
+}  // namespace trueplate::warp
