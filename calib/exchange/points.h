@@ -17,6 +17,16 @@ enum class PointsDirection {
   kRedistort,  // from the straightened picture back to the plate
 };
 
+/// By how many pixels the straight picture is larger than the plate, for points that are counted
+/// from the top-left corner of that picture instead of the plate's: tracks made on a straightened
+/// plate with overscan, in programs that know no data windows.
+struct StraightFrame {
+  int left = 0;
+  int top = 0;
+  int right = 0;
+  int bottom = 0;
+};
+
 /// What happened to the points of one file.
 struct PointsReport {
   std::size_t num_rows = 0;
@@ -54,18 +64,24 @@ struct TransformedPoints {
 /// is scaled to it. Another shape is refused: nobody can tell whether it was cropped or padded.
 /// Without the comment the calibrated size is assumed.
 ///
+/// With a `straight` frame that is larger than the plate, points of the straight picture are
+/// counted from its corner. The comment has to be of the calibrated plate (undistorting) or of the
+/// straight picture (redistorting), and is rewritten to the other's size.
+///
 /// Errors name line and column: a missing column, text that is not a number, x without y.
 Result<TransformedPoints> transform_points(std::string content,
                                            std::string source,
                                            const lens::Lens& lens,
-                                           PointsDirection direction);
+                                           PointsDirection direction,
+                                           const StraightFrame& straight = {});
 
 /// The same from file to file; the output appears whole or not at all.
 Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            const std::filesystem::path& output,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
-                                           Overwrite overwrite);
+                                           Overwrite overwrite,
+                                           const StraightFrame& straight = {});
 
 /// Largest distance between a point and its undistorted and redistorted self, for points of the
 /// plate and focal lengths up to 10000 px.

@@ -59,6 +59,7 @@ std::string library_of(const std::string& header) {
       {"fmt/", "fmt"},
       {"hwy/", "Highway"},
       {"ceres/", "Ceres"},
+      {"glog/", "glog"},
       {"opencv2/", "OpenCV"},
       {"OpenEXR/", "OpenEXR"},
       {"Imf", "OpenEXR"},

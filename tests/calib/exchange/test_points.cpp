@@ -260,3 +260,50 @@ TEST_CASE("from file to file") {
             .error()
             .code == trueplate::ErrorCode::kNotFound);
 }
+
+TEST_CASE("tracks pass in any layout: sub-frames, gaps and other columns stay, both ways return") {
+  const std::string csv =
+      "# image: 1920x1080\n"
+      "note,y,frame,x,track\n"
+      "a,100.5,1001.25,200.25,\"door, left\"\n"
+      ",,1001.5,,\"door, left\"\n"
+      "b,900,1002,1700,wall\n";
+  const Lens lens = moderate_lens();
+  const TransformedPoints straight = transformed(csv, lens, PointsDirection::kUndistort);
+  CHECK(straight.report.num_gaps == 1);
+  CHECK(straight.text.find(",,1001.5,,\"door, left\"\n") != std::string::npos);
+  CHECK(straight.text.find(",1001.25,") != std::string::npos);
+  const TransformedPoints back = transformed(straight.text, lens, PointsDirection::kRedistort);
+  const Result<CsvTable> table = CsvTable::parse(back.text, "back");
+  REQUIRE(table);
+  CHECK(*table->number(0, *table->column("x")) == doctest::Approx(200.25).epsilon(1e-12));
+  CHECK(*table->number(2, *table->column("y")) == doctest::Approx(900.0).epsilon(1e-12));
+}
+
+TEST_CASE("points of a straight picture with overscan are counted from its corner") {
+  const Lens lens = moderate_lens();
+  const trueplate::exchange::StraightFrame overscan{
+      .left = 40, .top = 22, .right = 44, .bottom = 26};
+  const std::string plate = "# image: 1920x1080\ntrack,frame,x,y\na,1,0,0\na,2,1919.5,1079.25\n";
+  const Result<TransformedPoints> straight =
+      transform_points(plate, "in.csv", lens, PointsDirection::kUndistort, overscan);
+  REQUIRE(straight.has_value());
+  CHECK(straight->text.find("# image: 2004x1128\n") == 0);
+  const std::vector<Point2d> moved = points_of(straight->text);
+  const std::vector<Point2d> from_plate =
+      points_of(transformed(plate, lens, PointsDirection::kUndistort).text);
+  for (std::size_t i = 0; i < moved.size(); ++i) {
+    CHECK((moved[i] - from_plate[i] - Point2d(40.0, 22.0)).norm() < 1e-9);
+  }
+  const Result<TransformedPoints> back =
+      transform_points(straight->text, "in.csv", lens, PointsDirection::kRedistort, overscan);
+  REQUIRE(back.has_value());
+  CHECK(back->text.find("# image: 1920x1080\n") == 0);
+  CHECK((points_of(back->text)[1] - Point2d(1919.5, 1079.25)).norm() < 1e-9);
+  // A file of the plate is none of the straight picture.
+  const Result<TransformedPoints> wrong =
+      transform_points(plate, "in.csv", lens, PointsDirection::kRedistort, overscan);
+  REQUIRE(!wrong.has_value());
+  CHECK(wrong.error().message ==
+        "in.csv: the points are of a 1920x1080 picture, with this overscan wanted 2004x1128");
+}

@@ -1,0 +1,295 @@
+#include "calib/plate/detail/verdict.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "calib/base/utf8.h"
+
+namespace trueplate::plate::detail {
+namespace {
+
+/// A track's name for a terminal.
+std::string shown(const Tracks& tracks, int track) {
+  return fmt::format("'{}'", printable(tracks.names[static_cast<std::size_t>(track)]));
+}
+
+double number_of(const Tracks& tracks, int frame) {
+  return tracks.frames[static_cast<std::size_t>(frame)];
+}
+
+/// The first few of a list, and how many more there are.
+std::string listed(const std::vector<std::string>& items) {
+  constexpr std::size_t kMost = 5;
+  std::string text;
+  for (std::size_t i = 0; i < std::min(kMost, items.size()); ++i) {
+    text += i == 0 ? "" : ", ";
+    text += items[i];
+  }
+  if (items.size() > kMost) text += fmt::format(" and {} more", items.size() - kMost);
+  return text;
+}
+
+std::vector<std::string> tracks_only_in(const Tracks& tracks, int frame, int other) {
+  const std::vector<std::size_t> starts = frame_starts(tracks);
+  std::vector<char> there(tracks.names.size(), 0);
+  const auto begin_other = starts[static_cast<std::size_t>(other)];
+  const auto end_other = starts[static_cast<std::size_t>(other) + 1];
+  for (std::size_t i = begin_other; i < end_other; ++i) {
+    there[static_cast<std::size_t>(tracks.points[i].track)] = 1;
+  }
+  std::vector<std::string> names;
+  for (std::size_t i = starts[static_cast<std::size_t>(frame)];
+       i < starts[static_cast<std::size_t>(frame) + 1];
+       ++i) {
+    const int track = tracks.points[i].track;
+    if (there[static_cast<std::size_t>(track)] == 0) names.push_back(shown(tracks, track));
+  }
+  return names;
+}
+
+/// How much larger the average error is with what was left out.
+double share_of_faults(const CameraSolve& solve) {
+  const double all = solve.all.rms_px;
+  const double used = solve.used.rms_px;
+  return all > used ? std::sqrt(all * all - used * used) : 0.0;
+}
+
+Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
+  Finding finding{slipped ? Cause::kSlippedTrack : Cause::kMarkersOff, 0.0, {}};
+  std::vector<std::string> items;
+  double squares = 0.0;
+  double all_squares = 0.0;
+  for (const TrackFault& fault : trial.faults) {
+    const double weight = fault.rms_px * fault.rms_px *
+                          static_cast<double>(std::max<std::size_t>(1, fault.frames.size()));
+    all_squares += weight;
+    if (fault.slipped != slipped) continue;
+    squares += weight;
+    items.push_back(
+        slipped ? fmt::format("{} jumps by {:.1f} px at frame {}",
+                              shown(tracks, fault.track),
+                              fault.size_px,
+                              number_of(tracks, fault.frame))
+                : fmt::format("{} is off by up to {:.1f} px (frame {}; {} of its frames left out)",
+                              shown(tracks, fault.track),
+                              fault.size_px,
+                              number_of(tracks, fault.frame),
+                              fault.frames.size()));
+  }
+  const CameraSolve* solve = trial.as_given();
+  if (solve != nullptr && all_squares > 0.0) {
+    finding.share_px = share_of_faults(*solve) * std::sqrt(squares / all_squares);
+  }
+  finding.words = fmt::format("{} {}: {}.",
+                              items.size(),
+                              slipped ? (items.size() == 1 ? "track slipped" : "tracks slipped")
+                                      : (items.size() == 1 ? "track is off" : "tracks are off"),
+                              listed(items));
+  return finding;
+}
+
+Finding lens_finding(const Trial& trial,
+                     int num_radial,
+                     const ChainFit& before,
+                     const ChainFit& after,
+                     const Improvement& by_lens) {
+  const CameraSolve& given = *trial.as_given();
+  const RingError& inner = given.rings.front();
+  const RingError& outer = given.rings.back();
+  const Eigen::Vector3d& found = after.scene.intrinsics;
+  const double u2 = std::pow(outer.outer_radius_px / after.scene.focal_px(), 2.0);
+  const double shift_px = outer.outer_radius_px * u2 * (found(1) + u2 * found(2));
+  return {Cause::kLens,
+          by_lens.share_px,
+          fmt::format(
+              "{}: with {} the average error falls from {:.2f} to {:.2f} px (chance that noise "
+              "does that: {:.1e}). It is {:.2f} px within {:.0f} px of the middle and {:.2f} px "
+              "beyond {:.0f} px; the lens moves points there by {:.1f} px.",
+              given.lens_use == LensUse::kProfile
+                  ? "The profile is not this shot's lens"
+                  : "The lens bends the plate, and nothing straightens it",
+              num_radial == 1 ? "one radial term" : "two radial terms",
+              before.rms_px(),
+              after.rms_px(),
+              by_lens.p_value,
+              inner.rms_px,
+              inner.outer_radius_px,
+              outer.rms_px,
+              given.rings[2].outer_radius_px,
+              std::abs(shift_px))};
+}
+
+Finding focal_finding(const ChainFit& before, const ChainFit& after, const Improvement& by_focal) {
+  const double given = before.scene.focal_px();
+  const double found = after.scene.focal_px();
+  return {
+      Cause::kWrongFocal,
+      by_focal.share_px,
+      fmt::format("The focal length is wrong: the tracks fit {:.0f} px, {:+.1f} % of the {:.0f} "
+                  "px given; the average error falls from {:.2f} to {:.2f} px (chance that "
+                  "noise does that: {:.1e}). Check focal length and film back.",
+                  found,
+                  100.0 * (found / given - 1.0),
+                  given,
+                  before.rms_px(),
+                  after.rms_px(),
+                  by_focal.p_value)};
+}
+
+/// Lens, focal length, both or none: what explains more comes first, the other only if it explains
+/// something that the first does not.
+void add_camera_findings(const Trial& trial,
+                         const LensTrials& trials,
+                         double scale,
+                         std::vector<Finding>& findings) {
+  constexpr double kLeastFocalChange = 0.02;
+  const bool focal = trials.by_focal.matters(scale) &&
+                     std::abs(trials.focal_free.scene.intrinsics(0) -
+                              trials.as_given.scene.intrinsics(0)) > kLeastFocalChange;
+  const bool lens = trials.by_lens.matters(scale);
+  if (focal && (!lens || trials.by_focal.share_px >= trials.by_lens.share_px)) {
+    findings.push_back(focal_finding(trials.as_given, trials.focal_free, trials.by_focal));
+    if (trials.by_lens_after_focal.matters(scale)) {
+      findings.push_back(lens_finding(trial,
+                                      trials.num_radial,
+                                      trials.focal_free,
+                                      trials.all_free,
+                                      trials.by_lens_after_focal));
+    }
+  } else if (lens) {
+    findings.push_back(
+        lens_finding(trial, trials.num_radial, trials.as_given, trials.lens_free, trials.by_lens));
+    if (focal && trials.by_focal_after_lens.matters(scale)) {
+      findings.push_back(
+          focal_finding(trials.lens_free, trials.all_free, trials.by_focal_after_lens));
+    }
+  }
+}
+
+}  // namespace
+
+Finding too_few_common(const Tracks& tracks, const PairMotion& best) {
+  if (best.num_common < 0) {
+    return {Cause::kTooFewCommon,
+            0.0,
+            fmt::format("There is one frame ({}); a camera solve needs at least two, with {} "
+                        "common tracks.",
+                        number_of(tracks, 0),
+                        kFewestCommon)};
+  }
+  std::vector<std::string> missing = tracks_only_in(tracks, best.frame_a, best.frame_b);
+  std::string where = fmt::format("only in frame {}", number_of(tracks, best.frame_a));
+  if (missing.empty()) {
+    missing = tracks_only_in(tracks, best.frame_b, best.frame_a);
+    where = fmt::format("only in frame {}", number_of(tracks, best.frame_b));
+  }
+  std::string words = fmt::format(
+      "Frames {} and {} have {} tracks in common, {} fewer than the {} that a solve needs to "
+      "start; no other pair has more",
+      number_of(tracks, best.frame_a),
+      number_of(tracks, best.frame_b),
+      best.num_common,
+      kFewestCommon - best.num_common,
+      kFewestCommon);
+  words += missing.empty() ? std::string(". Add tracks.")
+                           : fmt::format(". {}: {}.", where, listed(missing));
+  return {Cause::kTooFewCommon, 0.0, std::move(words)};
+}
+
+double noise_factor(int num_common) { return 1.15 + 2.4 / std::sqrt(num_common); }
+
+std::optional<Finding> motion_finding(const Tracks& tracks,
+                                      const PairMotion& motion,
+                                      double scale) {
+  // A point's error in the second picture has the noise of both pictures and both coordinates.
+  const double noise = 2.0 * motion.noise_px;
+  constexpr double kLeastNoisePx = 0.05;
+  const double limit = std::max(noise_factor(motion.num_common) * noise, kLeastNoisePx * scale);
+  const double parallax =
+      std::sqrt(std::max(0.0, motion.rotation_px * motion.rotation_px - noise * noise));
+  const std::string pair = fmt::format("between frames {} and {}",
+                                       number_of(tracks, motion.frame_a),
+                                       number_of(tracks, motion.frame_b));
+  if (motion.rotation_px < limit) {
+    return Finding{
+        Cause::kPureRotation,
+        0.0,
+        fmt::format("{}: {} the tracks move by {:.1f} px, and a turn of the camera alone explains "
+                    "all but {:.2f} px, which is noise. Its position and the depths are open; "
+                    "solve it as a tripod shot.",
+                    motion.shift_px < limit ? "Nothing moves" : "The camera only turns",
+                    pair,
+                    motion.shift_px,
+                    motion.rotation_px)};
+  }
+  if (parallax < kLittleParallaxPx * scale) {
+    return Finding{
+        Cause::kLittleParallax,
+        0.0,
+        fmt::format("Too little parallax: {} a turn of the camera explains all of {:.1f} px but "
+                    "{:.2f} px, with noise of {:.2f} px. Depths and the camera's path are hardly "
+                    "known; take frames farther apart, or tracks nearer and farther away.",
+                    pair,
+                    motion.shift_px,
+                    parallax,
+                    motion.noise_px)};
+  }
+  if (motion.homography_px < limit) {
+    return Finding{
+        Cause::kOnePlane,
+        0.0,
+        fmt::format("All points lie on one plane: {} a plane's picture explains the motion to "
+                    "{:.2f} px, which is noise, though the camera moves ({:.1f} px of parallax). "
+                    "Focal length and lens are open; add tracks off the plane.",
+                    pair,
+                    motion.homography_px,
+                    parallax)};
+  }
+  return std::nullopt;
+}
+
+std::vector<Finding> error_findings(const Tracks& tracks,
+                                    const Trial& trial,
+                                    const LensTrials& trials,
+                                    double scale) {
+  std::vector<Finding> findings;
+  for (const bool slipped : {true, false}) {
+    if (std::any_of(trial.faults.begin(), trial.faults.end(), [slipped](const TrackFault& fault) {
+          return fault.slipped == slipped;
+        })) {
+      findings.push_back(fault_finding(tracks, trial, slipped));
+    }
+  }
+  add_camera_findings(trial, trials, scale, findings);
+  std::stable_sort(findings.begin(), findings.end(), [](const Finding& a, const Finding& b) {
+    return a.share_px > b.share_px;
+  });
+  if (!findings.empty()) return findings;
+
+  const CameraSolve& solve = *trial.as_given();
+  const std::string figures = fmt::format(
+      "the average error is {:.2f} px over {} points ({} "
+      "tracks, {} frames)",
+      solve.used.rms_px,
+      solve.used.num_points,
+      tracks.names.size() - trial.unsolved_tracks.size(),
+      tracks.frames.size() - trial.unsolved_frames.size());
+  if (solve.used.rms_px > kAimPx * scale) {
+    return {
+        {Cause::kMarkersOff,
+         solve.used.rms_px,
+         fmt::format("The markers are off, all alike: {}, no track stands out, and neither lens "
+                     "nor focal length explains it.",
+                     figures)}};
+  }
+  return {{Cause::kGood,
+           0.0,
+           fmt::format("Good: {}, and neither lens nor focal length would "
+                       "change that.",
+                       figures)}};
+}
+
+}  // namespace trueplate::plate::detail

@@ -1,0 +1,101 @@
+#include "calib/plate/tracks.h"
+
+#include <doctest/doctest.h>
+#include <fmt/format.h>
+
+#include <iterator>
+#include <string>
+
+using trueplate::Result;
+using trueplate::plate::frame_starts;
+using trueplate::plate::num_common_tracks;
+using trueplate::plate::parse_tracks;
+using trueplate::plate::Tracks;
+
+namespace {
+
+Tracks tracks_in(const std::string& text) {
+  Result<Tracks> tracks = parse_tracks(text, "t.csv");
+  REQUIRE_MESSAGE(tracks.has_value(), (tracks ? "" : tracks.error().message));
+  return std::move(*tracks);
+}
+
+std::string error_in(const std::string& text) {
+  const Result<Tracks> tracks = parse_tracks(text, "t.csv");
+  REQUIRE(!tracks);
+  return tracks.error().message;
+}
+
+}  // namespace
+
+TEST_CASE("columns stand in any order among others, rows in any order, frames are numbers") {
+  const Tracks tracks = tracks_in(
+      "# image: 1920x1080\n"
+      "note,y,frame,track,x,weight\n"
+      "a,2.5,1002,wall,1.5,1\n"
+      "b,4,1001.5,\"door, left\",3,1\n"
+      ",6,1001.5,wall,5,\n");
+  CHECK(tracks.plate_size == trueplate::ImageSize{1920, 1080});
+  CHECK(tracks.names == std::vector<std::string>{"wall", "door, left"});
+  CHECK(tracks.frames == std::vector<double>{1001.5, 1002.0});
+  REQUIRE(tracks.points.size() == 3);
+  CHECK(tracks.points[0].track == 0);
+  CHECK(tracks.points[0].p_px == trueplate::Point2d(5.0, 6.0));
+  CHECK(tracks.points[1].track == 1);
+  CHECK(tracks.points[2].frame == 1);
+  CHECK(frame_starts(tracks) == std::vector<std::size_t>{0, 2, 3});
+  CHECK(num_common_tracks(tracks, 0, 1) == 1);
+  CHECK(tracks.warnings.empty());
+}
+
+TEST_CASE("names may hold anything") {
+  const std::string name = "\"\xC3\xA4 \"\"x\"\" \n;\\ \xFF\"";
+  const Tracks tracks = tracks_in("track,frame,x,y\n" + name + ",1,2,3\n-1,1,2,3\n");
+  CHECK(tracks.names == std::vector<std::string>{"\xC3\xA4 \"x\" \n;\\ \xFF", "-1"});
+}
+
+TEST_CASE("gaps, NaN, repeated rows and points outside are kept apart and named") {
+  const Tracks tracks = tracks_in(
+      "# image: 100x50\n"
+      "track,frame,x,y\n"
+      "a,1,10,10\n"
+      "a,2,,\n"
+      "a,3,nan,-NaN\n"
+      "a,1,10,10\n"
+      "b,1,103,54\n");
+  CHECK(tracks.points.size() == 2);
+  CHECK(tracks.num_gaps == 2);
+  REQUIRE(tracks.warnings.size() == 3);
+  CHECK(tracks.warnings[0].code == "tracks-repeated");
+  CHECK(tracks.warnings[0].message.find("line 6") != std::string::npos);
+  CHECK(tracks.warnings[1].code == "tracks-not-a-number");
+  CHECK(tracks.warnings[2].code == "tracks-outside-frame");
+  CHECK(tracks.warnings[2].message.find("up to 5.0 px (first: line 7)") != std::string::npos);
+}
+
+TEST_CASE("what is no tracks file is refused with line and column") {
+  CHECK(error_in("track,frame,x\na,1,2\n").find("'y'") != std::string::npos);
+  CHECK(error_in("track,frame,x,y\n").find("no row with a point") != std::string::npos);
+  CHECK(error_in("track,frame,x,y\na,1,,\n").find("no row with a point") != std::string::npos);
+  CHECK(error_in("track,frame,x,y\na,one,2,3\n").find("t.csv:2: frame is 'one'") == 0);
+  CHECK(error_in("track,frame,x,y\na,1,2,inf\n").find("t.csv:2: y is 'inf'") == 0);
+  CHECK(error_in("track,frame,x,y\na,1,2,\n").find("t.csv:2: y is") == 0);
+  CHECK(error_in("track,frame,x,y\n ,1,2,3\n").find("t.csv:2: track is blank") == 0);
+  CHECK(error_in("track,frame,x,y\na,1,2,3\na,1,2,4\n") ==
+        "t.csv:3: track 'a' is at (2, 4) in frame 1, but at (2, 3) on line 2; keep one");
+  CHECK(error_in("").find("t.csv") == 0);
+}
+
+TEST_CASE("a million rows are read") {
+  fmt::memory_buffer text;
+  fmt::format_to(std::back_inserter(text), "track,frame,x,y\n");
+  for (int frame = 0; frame < 1000; ++frame) {
+    for (int track = 0; track < 1000; ++track) {
+      fmt::format_to(std::back_inserter(text), "t{},{},{}.5,{}.25\n", track, frame, track, frame);
+    }
+  }
+  const Tracks tracks = tracks_in(fmt::to_string(text));
+  CHECK(tracks.points.size() == 1000000);
+  CHECK(tracks.names.size() == 1000);
+  CHECK(num_common_tracks(tracks, 0, 999) == 1000);
+}

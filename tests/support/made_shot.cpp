@@ -1,0 +1,243 @@
+#include "tests/support/made_shot.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Dense>
+#include <cmath>
+#include <iterator>
+#include <optional>
+#include <random>
+
+#include "calib/base/text.h"
+
+namespace trueplate::tests {
+namespace {
+
+using Eigen::Vector3d;
+using plate::Cause;
+
+constexpr double kMiddle = 10.0;
+
+plate::CameraPose pose_at(const ShotPlan& plan, double s) {
+  const double u = s - 0.5;
+  const Vector3d position(plan.travel * 0.8 * u,
+                          plan.travel * (0.25 * std::sin(4.0 * u) + 0.03 * std::sin(23.0 * s)),
+                          plan.travel * (0.4 * u * u + 0.1 * std::sin(3.0 * s)));
+  const Vector3d target(0.0, 0.0, kMiddle);
+  const Vector3d forward = (target - position).normalized();
+  const Vector3d right = Vector3d::UnitY().cross(forward).normalized();
+  plate::CameraPose pose;
+  pose.rotation.row(0) = right.transpose();
+  pose.rotation.row(1) = forward.cross(right).transpose();
+  pose.rotation.row(2) = forward.transpose();
+  const Eigen::Matrix3d turn = (Eigen::AngleAxisd(plan.pan * u, Vector3d::UnitY()) *
+                                Eigen::AngleAxisd(0.3 * plan.pan * u * u, Vector3d::UnitX()))
+                                   .toRotationMatrix();
+  pose.rotation = turn * pose.rotation;
+  pose.translation = -pose.rotation * position;
+  return pose;
+}
+
+std::optional<Point2d> image_of(const ShotPlan& plan,
+                                const plate::CameraPose& pose,
+                                const Vector3d& point) {
+  const Vector3d p = pose.rotation * point + pose.translation;
+  if (p.z() < 1.0) return std::nullopt;
+  const Point2d ideal = p.hnormalized();
+  const double r2 = ideal.squaredNorm();
+  const Point2d size(plan.plate_size.width, plan.plate_size.height);
+  const Point2d px = 0.5 * size + plan.focal_px * (1.0 + r2 * (plan.k1 + r2 * plan.k2)) * ideal;
+  if ((px.array() < 0.0).any() || (px.array() > size.array()).any()) return std::nullopt;
+  return px;
+}
+
+double uniform(std::mt19937& generator, double low, double high) {
+  return low + (high - low) * (static_cast<double>(generator()) / 4294967296.0);
+}
+
+int whole(std::mt19937& generator, int low, int high) {
+  return low + static_cast<int>(generator() % static_cast<unsigned>(high - low + 1));
+}
+
+/// A point that some frame sees somewhere on its plate.
+Vector3d random_point(const ShotPlan& plan,
+                      const std::vector<plate::CameraPose>& poses,
+                      std::mt19937& generator) {
+  const plate::CameraPose& pose = poses[generator() % poses.size()];
+  const Vector3d ray((uniform(generator, 0.0, 1.0) - 0.5) * plan.plate_size.width / plan.focal_px,
+                     (uniform(generator, 0.0, 1.0) - 0.5) * plan.plate_size.height / plan.focal_px,
+                     1.0);
+  const double depth = uniform(generator, 6.0, 14.0);
+  const Vector3d direction = pose.rotation.transpose() * ray;
+  if (!plan.flat) return pose.position() + depth * direction;
+  const Vector3d normal = Vector3d(0.25, -0.3, 1.0).normalized();
+  const double along =
+      normal.dot(Vector3d(0.0, 0.0, kMiddle) - pose.position()) / normal.dot(direction);
+  return pose.position() + along * direction;
+}
+
+}  // namespace
+
+MadeShot make_shot(const ShotPlan& plan) {
+  MadeShot shot;
+  std::mt19937 generator(plan.seed);
+  std::normal_distribution<double> noise(0.0, 1.0);
+  for (int f = 0; f < plan.num_frames; ++f) {
+    const double s = plan.num_frames > 1 ? f / (plan.num_frames - 1.0) : 0.0;
+    shot.poses.push_back(pose_at(plan, s));
+    shot.tracks.frames.push_back(1001.0 + f);
+  }
+  shot.tracks.plate_size = plan.plate_size;
+  const double least = std::max(2.0, plan.least_life * plan.num_frames);
+  std::vector<std::vector<plate::TrackPoint>> by_frame(shot.poses.size());
+  while (static_cast<int>(shot.points.size()) < plan.num_tracks) {
+    const Vector3d point = random_point(plan, shot.poses, generator);
+    std::vector<plate::TrackPoint> seen;
+    for (int f = 0; f < plan.num_frames; ++f) {
+      const auto px = image_of(plan, shot.poses[static_cast<std::size_t>(f)], point);
+      if (px) seen.push_back({f, static_cast<int>(shot.points.size()), *px});
+    }
+    if (static_cast<double>(seen.size()) < std::min<double>(least, plan.num_frames)) continue;
+    for (plate::TrackPoint& p : seen) {
+      p.p_px += plan.noise_px * Point2d(noise(generator), noise(generator));
+      by_frame[static_cast<std::size_t>(p.frame)].push_back(p);
+    }
+    shot.tracks.names.push_back(fmt::format("t{}", shot.points.size()));
+    shot.points.push_back(point);
+  }
+  for (const auto& points : by_frame) {
+    shot.tracks.points.insert(shot.tracks.points.end(), points.begin(), points.end());
+  }
+  return shot;
+}
+
+lens::Lens lens_of(const ShotPlan& plan) {
+  lens::Lens lens;
+  lens.plate_size = plan.plate_size;
+  lens.focal_px = {plan.focal_px, plan.focal_px};
+  lens.principal_point_px = {0.5 * plan.plate_size.width, 0.5 * plan.plate_size.height};
+  lens.model = lens::RadialTangential({plan.k1, plan.k2, 0.0, 0.0, 0.0});
+  return lens;
+}
+
+void slip(MadeShot& shot, int track, int frame, const Point2d& jump_px) {
+  for (plate::TrackPoint& point : shot.tracks.points) {
+    if (point.track == track && point.frame >= frame) point.p_px += jump_px;
+  }
+}
+
+std::string tracks_csv(const plate::Tracks& tracks) {
+  fmt::memory_buffer text;
+  auto out = std::back_inserter(text);
+  fmt::format_to(
+      out, "# image: {}x{}\ntrack,frame,x,y\n", tracks.plate_size.width, tracks.plate_size.height);
+  for (const plate::TrackPoint& point : tracks.points) {
+    fmt::format_to(out,
+                   "{},{},{},{}\n",
+                   tracks.names[static_cast<std::size_t>(point.track)],
+                   to_lossless_text(tracks.frames[static_cast<std::size_t>(point.frame)]),
+                   to_lossless_text(point.p_px.x()),
+                   to_lossless_text(point.p_px.y()));
+  }
+  return fmt::to_string(text);
+}
+
+ShotCase random_case(Cause cause, unsigned seed) {
+  std::mt19937 generator(seed * 16U + static_cast<unsigned>(cause));
+  ShotPlan plan;
+  const std::array<ImageSize, 3> sizes{ImageSize{1920, 1080}, {2048, 1152}, {3840, 2160}};
+  plan.plate_size = sizes[generator() % 3];
+  const double width = plan.plate_size.width;
+  const double scale = width / 2048.0;
+  plan.focal_px = width * uniform(generator, 0.8, 1.8);
+  plan.num_tracks = whole(generator, 15, 80);
+  plan.num_frames = whole(generator, 12, 60);
+  plan.travel = uniform(generator, 2.5, 6.0);
+  plan.seed = generator();
+  ShotCase made;
+  made.options.focal_px = plan.focal_px;
+  const double corner_px = 0.5 * std::hypot(width, plan.plate_size.height);
+  const double corner2 = std::pow(corner_px / plan.focal_px, 2.0);
+  double size_px = 0.0;
+  if (cause == Cause::kGood && generator() % 2 == 0) {
+    plan.k1 = uniform(generator, -40.0, 20.0) * scale / corner_px / corner2;
+    made.options.lens = lens_of(plan);
+    made.options.focal_px.reset();
+  } else if (cause == Cause::kLens) {
+    size_px = (generator() % 2 == 0 ? -1.0 : 1.0) * uniform(generator, 10.0, 40.0) * scale;
+    plan.k1 = size_px / corner_px / corner2;
+  } else if (cause == Cause::kLittleParallax) {
+    // The inverse depths of the points scatter by about 0.03.
+    size_px = uniform(generator, 1.0, 2.0) * scale;
+    plan.travel = size_px / (0.03 * plan.focal_px);
+    plan.pan = uniform(generator, 0.0, 0.1);
+  } else if (cause == Cause::kOnePlane) {
+    plan.flat = true;
+  } else if (cause == Cause::kPureRotation) {
+    plan.travel = 0.0;
+    plan.pan = uniform(generator, 0.05, 0.25);
+  } else if (cause == Cause::kTooFewCommon) {
+    plan.num_tracks = whole(generator, 3, 7);
+  } else if (cause == Cause::kWrongFocal) {
+    size_px = uniform(generator, 1.15, 1.4);
+    made.options.focal_px = plan.focal_px * (generator() % 2 == 0 ? size_px : 1.0 / size_px);
+  }
+  made.shot = make_shot(plan);
+  const int num_bad = whole(generator, 1, std::max(1, plan.num_tracks / 15));
+  if (cause == Cause::kMarkersOff) {
+    std::normal_distribution<double> error(0.0, 1.0);
+    size_px = uniform(generator, 2.0, 6.0) * scale;
+    const bool spikes = generator() % 2 == 0;
+    for (plate::TrackPoint& point : made.shot.tracks.points) {
+      if (point.track >= num_bad || (spikes && generator() % 5 != 0)) continue;
+      const double size = spikes ? 2.0 * size_px : size_px;
+      point.p_px += size * Point2d(error(generator), error(generator));
+    }
+  } else if (cause == Cause::kSlippedTrack) {
+    size_px = uniform(generator, 4.0, 20.0) * scale;
+    for (int track = 0; track < num_bad; ++track) {
+      std::vector<int> frames;
+      for (const plate::TrackPoint& point : made.shot.tracks.points) {
+        if (point.track == track) frames.push_back(point.frame);
+      }
+      const double share = uniform(generator, 0.25, 0.75);
+      const auto at = static_cast<std::size_t>(share * static_cast<double>(frames.size()));
+      const double angle = uniform(generator, 0.0, 6.28);
+      slip(made.shot, track, frames[at], size_px * Point2d(std::cos(angle), std::sin(angle)));
+    }
+  }
+  made.about =
+      fmt::format("{} seed {}: {} tracks, {} frames, {} px wide, focal {:.0f} px, size {:.2f}",
+                  plate::name_of(cause),
+                  seed,
+                  plan.num_tracks,
+                  plan.num_frames,
+                  plan.plate_size.width,
+                  plan.focal_px,
+                  size_px);
+  return made;
+}
+
+double path_error(const MadeShot& shot, const plate::CameraSolve& solve) {
+  std::vector<Vector3d> truth, found;
+  double length = 0.0;
+  for (std::size_t f = 0; f < shot.poses.size(); ++f) {
+    if (f > 0) length += (shot.poses[f].position() - shot.poses[f - 1].position()).norm();
+    if (!solve.poses[f]) continue;
+    truth.push_back(shot.poses[f].position());
+    found.push_back(solve.poses[f]->position());
+  }
+  const Eigen::Index n = static_cast<Eigen::Index>(truth.size());
+  if (n < 3) return 0.0;  // two positions fit any two
+  Eigen::Matrix3Xd a(3, n), b(3, n);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    a.col(i) = found[static_cast<std::size_t>(i)];
+    b.col(i) = truth[static_cast<std::size_t>(i)];
+  }
+  const Eigen::Matrix4d fit = Eigen::umeyama(a, b, true);
+  const Eigen::Matrix3Xd moved =
+      (fit.topLeftCorner<3, 3>() * a).colwise() + fit.topRightCorner<3, 1>();
+  return std::sqrt((moved - b).squaredNorm() / static_cast<double>(n)) / length;
+}
+
+}  // namespace trueplate::tests
