@@ -51,9 +51,9 @@ std::optional<Point2d> solve(const Slopes& slopes, const Point2d& wanted) {
                  (slopes.x_by_column * wanted.y() - slopes.y_by_column * wanted.x()) / determinant);
 }
 
-/// The vector in the output at pixel (i, j) of one in the source, both y down.
-Point2d moved(const ScaledMap& map, int i, int j, const Point2d& vector_px) {
-  const Slopes slopes = detail::slopes_at(map, i, j);
+/// The vector in the output at pixel (i, j), where the map has `slopes`, of one in the source, both
+/// y down.
+Point2d moved(const ScaledMap& map, int i, int j, const Slopes& slopes, const Point2d& vector_px) {
   const Point2d target = map.position(i, j) + vector_px;
   const std::optional<Point2d> first = solve(slopes, vector_px);
   if (!first) return vector_px;
@@ -67,7 +67,7 @@ Point2d moved(const ScaledMap& map, int i, int j, const Point2d& vector_px) {
     const std::optional<Point2d> correction = solve(slopes, target - *reached);
     if (!correction) return *first;
     result += *correction;
-    if (correction->norm() < 0.1 * kMotionTolerance_px) return result;
+    if (correction->squaredNorm() < kMotionTolerance_px * kMotionTolerance_px) return result;
   }
   // Where it does not settle the map folds, or the vector leads far beyond it.
   return *first;
@@ -97,6 +97,7 @@ Result<void> look_up_motion(const SourcePicture& source,
         const Point2d p_px = scaled.position(i, j);
         const double u = p_px.x() + lookup.offset_x;
         const double v = p_px.y() + lookup.offset_y;
+        std::optional<Slopes> slopes;  // where there is something to turn
         for (const MotionChannels& channels : vectors) {
           const std::array pair{channels.x, channels.y};
           std::array<double, 2> vector{};
@@ -106,7 +107,8 @@ Result<void> look_up_motion(const SourcePicture& source,
           out[channels.y] = static_cast<float>(y);
           // Nothing to turn; or no vector: a mark for "unknown" stays what it is.
           if ((x == 0.0 && y == 0.0) || !std::isfinite(x) || !std::isfinite(y)) continue;
-          const Point2d vector_px = moved(scaled, i, j, {x, sign * y});
+          if (!slopes) slopes = detail::slopes_at(scaled, i, j);
+          const Point2d vector_px = moved(scaled, i, j, *slopes, {x, sign * y});
           out[channels.x] = static_cast<float>(vector_px.x());
           out[channels.y] = static_cast<float>(sign * vector_px.y());
         }

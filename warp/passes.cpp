@@ -118,6 +118,16 @@ Result<void> look_up_nearest(const SourcePicture& source,
                              std::span<const int> channels,
                              const PassOptions& options,
                              ImageView<float> output) {
+  const bool is_pixel_of_four = channels.size() == 4 && channels[1] == channels[0] + 1 &&
+                                channels[2] == channels[0] + 2 && channels[3] == channels[0] + 3;
+  // As bytes, not as numbers: not every processor copies every float.
+  const auto copy = [&](const float* from, float* to) {
+    if (is_pixel_of_four) {
+      std::memcpy(to + channels[0], from + channels[0], 4 * sizeof(float));
+      return;
+    }
+    for (const int channel : channels) std::memcpy(to + channel, from + channel, sizeof(float));
+  };
   const auto body = [&](const detail::LookupSource& lookup,
                         const detail::ScaledMap& scaled,
                         int i,
@@ -131,9 +141,7 @@ Result<void> look_up_nearest(const SourcePicture& source,
       for (const int channel : channels) out[channel] = 0.0F;
       return;
     }
-    const float* from = pixels.row(y) + static_cast<std::ptrdiff_t>(x) * pixels.channels;
-    // As bytes, not as numbers: not every processor copies every float.
-    for (const int channel : channels) std::memcpy(out + channel, from + channel, sizeof(float));
+    copy(pixels.row(y) + static_cast<std::ptrdiff_t>(x) * pixels.channels, out);
   };
   return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
 }

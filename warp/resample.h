@@ -61,9 +61,9 @@ struct ResampleOptions {
 /// map gives 0 in all channels. NaN and infinity in the source spread no further than the kernel
 /// reaches. All filters but kArea are of one size: right where the map keeps the scale within about
 /// a factor of two, as a lens does. kArea has, at each pixel, the width max(1, |dx/dp|) along x and
-/// max(1, |dy/dp|) along y times that of kCubic, dx/dp and dy/dp being the gradients of the
-/// position from the neighbouring map values, at most kMaxShrink. Errors: sizes or channels that do
-/// not match; an invalid map.
+/// max(1, |dy/dp|) along y times that of kCubic (a shrink below 0.1 % does not count), dx/dp and
+/// dy/dp being the gradients of the position from the neighbouring map values, at most kMaxShrink.
+/// Errors: sizes or channels that do not match; an invalid map.
 Result<void> resample(const SourcePicture& source,
                       const StMap& map,
                       const ResampleOptions& options,

@@ -14,7 +14,9 @@ namespace trueplate::warp::detail {
 inline int nearest_index(Edge edge, double u, int size) {
   constexpr double kFarthest = 1e9;  // beyond it, and for NaN, there is none
   if (!(std::abs(u) < kFarthest)) return -1;
-  return stored_index(edge, static_cast<int>(std::floor(u + 0.5)), size);
+  // std::floor() is a call on processors that have no instruction for it.
+  const int cut = static_cast<int>(u + 0.5);
+  return stored_index(edge, cut - (u + 0.5 < cut ? 1 : 0), size);
 }
 
 /// Checks what all passes have in common and calls body(lookup, scaled map, i, j, pixel of

@@ -66,11 +66,26 @@ void sum_pixel(const ImageView<const float>& pixels,
   }
 }
 
+void area_pixel(const LookupSource& source, const Point2d& p_px, const Widths& widths, float* out) {
+  const ImageView<const float>& pixels = source.pixels;
+  // Wide enough that a held edge has only its own pixel under the kernel.
+  const auto place = [&](double u, double width, int size) {
+    const int taps = 2 * static_cast<int>(std::ceil(2.0 * width));
+    return continued(source.edge, u, taps, size);
+  };
+  const double u = place(p_px.x() + source.offset_x, widths.x, pixels.width);
+  const double v = place(p_px.y() + source.offset_y, widths.y, pixels.height);
+  const AreaTaps across(u, widths.x, source.edge, pixels.width);
+  const AreaTaps down(v, widths.y, source.edge, pixels.height);
+  sum_pixel(pixels, across, down, out);
+}
+
 }  // namespace
 
 Widths widths_of(const Slopes& slopes) {
   const auto width = [](double a, double b) {
-    return std::clamp(std::hypot(a, b), 1.0, kMaxShrink);
+    const double length = std::sqrt(a * a + b * b);
+    return length < kWidens ? 1.0 : std::min(length, kMaxShrink);
   };
   return {width(slopes.x_by_column, slopes.x_by_row), width(slopes.y_by_column, slopes.y_by_row)};
 }
@@ -93,21 +108,24 @@ AreaTaps::AreaTaps(double u, double width, Edge edge, int size) {
 }
 
 void area_row(const LookupSource& source, const ScaledMap& map, int j, float* out) {
-  const ImageView<const float>& pixels = source.pixels;
+  const std::ptrdiff_t channels = source.pixels.channels;
   const int count = map.map.st.width();
-  for (int i = 0; i < count; ++i, out += pixels.channels) {
-    const Point2d p_px = map.position(i, j);
-    const Widths widths = widths_of(slopes_at(map, i, j));
-    // Wide enough that a held edge has only its own pixel under the kernel.
-    const auto place = [&](double u, double width, int size) {
-      const int taps = 2 * static_cast<int>(std::ceil(2.0 * width));
-      return continued(source.edge, u, taps, size);
-    };
-    const double u = place(p_px.x() + source.offset_x, widths.x, pixels.width);
-    const double v = place(p_px.y() + source.offset_y, widths.y, pixels.height);
-    const AreaTaps across(u, widths.x, source.edge, pixels.width);
-    const AreaTaps down(v, widths.y, source.edge, pixels.height);
-    sum_pixel(pixels, across, down, out);
+  for (int i = 0; i < count;) {
+    // Where nothing shrinks it is the cubic, which has a kernel of its own.
+    const int begin = i;
+    Widths widths;
+    for (; i < count; ++i) {
+      widths = widths_of(slopes_at(map, i, j));
+      if (!widths.is_cubic()) break;
+    }
+    if (i > begin) {
+      const float* st = map.map.st.row(j) + 2 * static_cast<std::ptrdiff_t>(begin);
+      const auto size = 2 * static_cast<std::size_t>(i - begin);
+      resample_row(source, Filter::kCubic, map.scale, {st, size}, out + begin * channels);
+    }
+    if (i == count) return;
+    area_pixel(source, map.position(i, j), widths, out + i * channels);
+    ++i;
   }
 }
 

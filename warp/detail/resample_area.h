@@ -6,13 +6,17 @@
 namespace trueplate::warp::detail {
 
 /// How many times wider than a source pixel the area filter is along x and along y: the lengths of
-/// the gradients of x and of y, 1 .. kMaxShrink. They are the half sides of the rectangle around
-/// the ellipse onto which the map takes a circle of radius 1 (P. Heckbert, Fundamentals of Texture
-/// Mapping and Image Warping, 1989, section 3.3, has the ellipse).
+/// the gradients of x and of y, 1 .. kMaxShrink; below kWidens they count as 1, which the rounding
+/// of a map to float would hide. They are the half sides of the rectangle around the ellipse onto
+/// which the map takes a circle of radius 1 (P. Heckbert, Fundamentals of Texture Mapping and Image
+/// Warping, 1989, section 3.3, has the ellipse).
 struct Widths {
   double x = 1.0;
   double y = 1.0;
+
+  [[nodiscard]] bool is_cubic() const { return x == 1.0 && y == 1.0; }
 };
+inline constexpr double kWidens = 1.001;
 [[nodiscard]] Widths widths_of(const Slopes& slopes);
 
 /// The pixels under a kernel along one axis: numbers as stored, -1 for black, and their weights.
