@@ -44,7 +44,8 @@ struct PictureMaps {
 /// Moves a part through the maps, each channel by its rule. Of the filtered channels, colour goes
 /// with the alpha of its layer: where the filter takes alpha out of 0..1 both are held
 /// (limit_with_alpha()), and colour that has not been multiplied by alpha is multiplied before
-/// filtering and divided after it; where no alpha is left it is 0. Errors: those of resample().
+/// filtering and divided after it; where no alpha is left it is 0. Besides the part and its output
+/// four channels of each are held in memory. Errors: those of resample().
 Result<void> warp_part(footage::Part& part,
                        const PictureMaps& maps,
                        const PartRules& rules,
