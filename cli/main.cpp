@@ -1,4 +1,5 @@
 #include <fmt/format.h>
+#include <glog/logging.h>
 
 #include <algorithm>
 #include <array>
@@ -25,6 +26,7 @@ constexpr std::array kCommands{
     Command{"undistort", "straighten plates", &add_undistort},
     Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
     Command{"points", "move 2D points and tracks through the lens", &add_points},
+    Command{"solve", "solve the camera of 2D tracks, with and without the lens", &add_solve},
 };
 
 void add_common(CLI::App& app, CommonOptions& common) {
@@ -99,6 +101,8 @@ int run(int argc, char** argv) {
 
 int main(int argc, char** argv) {
   install_interrupt_handler();
+  // What the solver writes there about a step that failed and was repeated is of no use to anybody.
+  FLAGS_minloglevel = google::GLOG_FATAL;
   try {
     const int status = run(argc, argv);
     if (std::fflush(stdout) != 0 && status == kDone) {

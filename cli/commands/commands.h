@@ -13,6 +13,7 @@ Action add_handoff(CLI::App& app);
 Action add_info(CLI::App& app);
 Action add_points(CLI::App& app);
 Action add_redistort(CLI::App& app);
+Action add_solve(CLI::App& app);
 Action add_stmap(CLI::App& app);
 Action add_undistort(CLI::App& app);
 

@@ -6,6 +6,8 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/profile_option.h"
+#include "warp/overscan.h"
+#include "warp/resample.h"
 
 namespace trueplate::cli {
 namespace {
@@ -16,7 +18,23 @@ struct Options {
   std::string output;
   bool undistort = false;
   bool redistort = false;
+  std::string overscan = "none";
+  int round_to = 2;
 };
+
+/// The straight picture that undistort makes with the same options.
+Result<exchange::StraightFrame> straight_frame(const Options& options, const lens::Lens& lens) {
+  const Result<warp::OverscanRequest> request = warp::parse_overscan(options.overscan);
+  if (!request) return fail(request.error());
+  const Result<warp::Overscan> overscan = warp::overscan(
+      lens,
+      *request,
+      {.round_to = options.round_to, .margin_px = warp::kernel_width(warp::Filter::kCubic) / 2});
+  if (!overscan) return fail(overscan.error());
+  const warp::EdgePixels& edges = overscan->edges;
+  return exchange::StraightFrame{
+      .left = edges.left, .top = edges.top, .right = edges.right, .bottom = edges.bottom};
+}
 
 int run(const Options& options, const CommonOptions& common) {
   if (options.undistort == options.redistort) {
@@ -30,13 +48,17 @@ int run(const Options& options, const CommonOptions& common) {
   }
   const Result<profile::Profile> profile = read_single_profile(options.profile);
   if (!profile) return report_failure(profile.error());
+  const lens::Lens& lens = profile->stations.front().lens;
+  const Result<exchange::StraightFrame> straight = straight_frame(options, lens);
+  if (!straight) return report_usage(straight.error());
   const Result<exchange::PointsReport> report =
       exchange::transform_points_file(options.input,
                                       options.output,
-                                      profile->stations.front().lens,
+                                      lens,
                                       options.undistort ? exchange::PointsDirection::kUndistort
                                                         : exchange::PointsDirection::kRedistort,
-                                      common.overwrite_policy());
+                                      common.overwrite_policy(),
+                                      *straight);
   if (!report) return report_failure(report.error());
 
   print(common,
@@ -99,6 +121,16 @@ Action add_points(CLI::App& app) {
   app.add_option("-o,--output", options->output, "the moved points")->required()->type_name("FILE");
   app.add_flag("--undistort", options->undistort, "from the plate to the straight picture");
   app.add_flag("--redistort", options->redistort, "from the straight picture to the plate");
+  app.add_option(
+         "--overscan",
+         options->overscan,
+         "of the straight picture, whose corner its points are counted from: none, auto, 8% "
+         "or L,T,R,B in pixels")
+      ->capture_default_str();
+  app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
+      ->check(CLI::Range(1, 1024))
+      ->capture_default_str()
+      ->type_name("N");
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

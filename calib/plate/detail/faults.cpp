@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <span>
+
+#include "calib/plate/detail/resection.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -12,9 +15,11 @@ struct Step {
   double left = 1.0;  // of the sum of squares, when each side has its mean
 };
 
+/// A part of a track shorter than this is no slip.
+constexpr std::size_t kShortestPart = 2;
+
 /// Two means instead of none: where they explain most.
 Step best_step(const std::vector<Point2d>& residuals) {
-  constexpr std::size_t kShortest = 2;
   const std::size_t n = residuals.size();
   Point2d total = Point2d::Zero();
   double squares = 0.0;
@@ -26,7 +31,7 @@ Step best_step(const std::vector<Point2d>& residuals) {
   Point2d before = Point2d::Zero();
   for (std::size_t at = 1; at < n; ++at) {
     before += residuals[at - 1];
-    if (at < kShortest || n - at < kShortest) continue;
+    if (at < kShortestPart || n - at < kShortestPart) continue;
     const Point2d mean_before = before / static_cast<double>(at);
     const Point2d mean_after = (total - before) / static_cast<double>(n - at);
     const double explained = static_cast<double>(at) * mean_before.squaredNorm() +
@@ -66,6 +71,55 @@ TrackErrors errors_of(const Shot& shot, const Scene& scene, std::size_t track, d
   return errors;
 }
 
+/// The point that observations begin .. end of the track see, in place of the scene's, and the sum
+/// of their squared errors; nullopt when they see none.
+std::optional<double> fit_part(const Shot& shot,
+                               std::span<const std::optional<Point2d>> ideal,
+                               std::span<const std::size_t> part,
+                               Scene& scene) {
+  std::vector<Bearing> bearings;
+  for (const std::size_t i : part) {
+    const auto& pose = scene.poses[static_cast<std::size_t>(shot.observations[i].frame)];
+    if (pose && ideal[i]) bearings.push_back({*pose, *ideal[i]});
+  }
+  const auto track = static_cast<std::size_t>(shot.observations[part.front()].track);
+  scene.points[track] = triangulate(bearings, shot.scale() / scene.focal_px(), 0.0);
+  if (!scene.points[track]) return std::nullopt;
+  double squares = 0.0;
+  for (const std::size_t i : part) {
+    const std::optional<Point2d> residual = residual_px(shot, scene, shot.observations[i]);
+    if (!residual) return std::nullopt;
+    squares += residual->squaredNorm();
+  }
+  return squares;
+}
+
+/// Two points instead of one: where they explain most. A track that slips halfway leaves the one
+/// point between its two places, and errors that no two means explain. `jump_px` is where the two
+/// are seen in the frame after the jump.
+Step best_split(const Shot& shot,
+                std::span<const std::optional<Point2d>> ideal,
+                const TrackErrors& errors,
+                Scene scene) {
+  constexpr std::size_t kMostTried = 48;
+  constexpr std::size_t kFewest = 8;
+  const std::span<const std::size_t> all(errors.observations);
+  Step best;
+  if (all.size() < kFewest) return best;
+  for (std::size_t at = kShortestPart; at + kShortestPart <= all.size();
+       at += 1 + all.size() / kMostTried) {
+    const Observation& first_after = shot.observations[all[at]];
+    const std::optional<double> before = fit_part(shot, ideal, all.first(at), scene);
+    const auto old_place = projected(shot, scene, first_after.frame, first_after.track);
+    const std::optional<double> after = fit_part(shot, ideal, all.subspan(at), scene);
+    const auto new_place = projected(shot, scene, first_after.frame, first_after.track);
+    if (!before || !after || !old_place || !new_place) continue;
+    const double left = (*before + *after) / errors.squares;
+    if (left < best.left) best = {at, (*new_place - *old_place).norm(), left};
+  }
+  return best;
+}
+
 /// Which points of the track are to be left out.
 std::vector<char> wrong_points(const TrackErrors& errors,
                                const Step& step,
@@ -98,12 +152,21 @@ std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
   const double limit_px = std::max(kFaultSigmas * sigma_px, kFaultPx * shot.scale());
   // What a jump explains; a steady drift leaves a quarter.
   constexpr double kStepLeft = 0.2;
+  const std::vector<std::optional<Point2d>> ideal = ideal_points(shot, scene.intrinsics);
   std::vector<TrackFault> faults;
   for (std::size_t track = 0; track < shot.of_track.size(); ++track) {
     const TrackErrors errors = errors_of(shot, scene, track, limit_px);
     if (errors.num_wrong == 0) continue;
-    const Step step = best_step(errors.residuals);
-    const bool slipped = step.at > 0 && step.left < kStepLeft && step.jump_px > limit_px;
+    const auto is_slip = [&](const Step& step) {
+      return step.at > 0 && step.left < kStepLeft && step.jump_px > limit_px;
+    };
+    Step step = best_step(errors.residuals);
+    if (!is_slip(step)) {
+      const Step split = best_split(shot, ideal, errors, scene);
+      // A drift has two points as well, but they meet.
+      if (is_slip(split) && split.jump_px > 0.8 * errors.max_px) step = split;
+    }
+    const bool slipped = is_slip(step);
     TrackFault fault{
         .track = static_cast<int>(track),
         .slipped = slipped,

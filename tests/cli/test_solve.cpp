@@ -1,0 +1,136 @@
+// The trial camera solve as a user meets it: tracks in, table and verdict, camera, USD text and a
+// lens profile out. The shot and its truth are those of tests/support/made_shot.
+
+#include <doctest/doctest.h>
+
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+#include <nlohmann/json.hpp>
+#include <string>
+
+#include "calib/profile/profile.h"
+#include "tests/cli/run_program.h"
+#include "tests/support/made_shot.h"
+#include "tests/support/test_data.h"
+
+namespace {
+
+namespace fs = std::filesystem;
+using trueplate::tests::lens_of;
+using trueplate::tests::MadeShot;
+using trueplate::tests::make_shot;
+using trueplate::tests::ProgramResult;
+using trueplate::tests::run_trueplate;
+using trueplate::tests::ScratchFolder;
+using trueplate::tests::ShotPlan;
+
+void write(const fs::path& path, const std::string& text) {
+  std::ofstream(path, std::ios::binary) << text;
+}
+
+nlohmann::json read_json(const fs::path& path) {
+  std::ifstream file(path);
+  return nlohmann::json::parse(file);
+}
+
+ShotPlan bent_plan() {
+  ShotPlan plan{.num_tracks = 60, .num_frames = 24, .travel = 5.0};
+  plan.k1 = -0.12;
+  return plan;
+}
+
+}  // namespace
+
+TEST_CASE("without a profile the verdict is the lens, and the tracks give it") {
+  const ScratchFolder scratch;
+  const ShotPlan plan = bent_plan();
+  const MadeShot shot = make_shot(plan);
+  const fs::path tracks = scratch.path() / "tracks.csv";
+  write(tracks, trueplate::tests::tracks_csv(shot.tracks));
+  const fs::path lens = scratch.path() / "lens.json";
+  const fs::path camera = scratch.path() / "camera.json";
+  const fs::path usd = scratch.path() / "camera.usda";
+  const fs::path result = scratch.path() / "result.json";
+  const ProgramResult ran = run_trueplate(
+      {"solve",   tracks.string(), "--focal",  "24mm",          "--film-back", "24.576x13.824mm",
+       "-o",      lens.string(),   "--camera", camera.string(), "--usd",       usd.string(),
+       "--scale", "t0,t1,2.5m",    "--ground", "t2,t3,t4",      "--origin",    "t2",
+       "--json",  result.string()});
+  INFO(ran.errors);
+  REQUIRE(ran.status == 0);
+  CHECK(ran.errors.empty());
+  CHECK(ran.output.find("verdict: lens.") != std::string::npos);
+  CHECK(ran.output.find("no lens") != std::string::npos);
+
+  const nlohmann::json json = read_json(result);
+  CHECK(json["verdict"] == "lens");
+  REQUIRE(json["solves"].size() == 2);
+  CHECK(json["solves"][0]["fitted"]["rms_px"] >
+        2.0 * json["solves"][1]["fitted"]["rms_px"].get<double>());
+  CHECK(json["solves"][1]["tracks"].size() == 60);
+  CHECK(json["solves"][1]["residuals"].size() == shot.tracks.points.size());
+  CHECK(json["lens"]["determined"] == true);
+
+  const auto profile = trueplate::profile::read_profile(lens);
+  REQUIRE_MESSAGE(profile.has_value(), (profile ? "" : profile.error().message));
+  const trueplate::profile::Station& station = profile->stations.front();
+  CHECK(station.warnings.front().code == "lens-from-tracks");
+  const double k1 = trueplate::lens::parameters(station.lens.model)[0];
+  const double sigma = *trueplate::profile::sigma(*station.uncertainty, "k1");
+  CHECK(std::abs(k1 - plan.k1) < 4.0 * sigma);
+  CHECK(*trueplate::profile::sigma(*station.uncertainty, "focal_x_px") == 0.0);
+  CHECK(run_trueplate({"info", lens.string()}).status == 0);
+
+  const nlohmann::json placed = read_json(camera);
+  CHECK(placed["unit"] == "m");
+  CHECK(placed["lens"]["use"] == "lens free");
+  CHECK(placed["frames"].size() == 24);
+  double squares = 0.0;
+  for (int axis = 0; axis < 3; ++axis) {
+    const double d = placed["points"][0]["position"][axis].get<double>() -
+                     placed["points"][1]["position"][axis].get<double>();
+    squares += d * d;
+  }
+  CHECK(std::sqrt(squares) == doctest::Approx(2.5));
+  std::ifstream usd_file(usd);
+  const std::string usd_text((std::istreambuf_iterator<char>(usd_file)), {});
+  CHECK(usd_text.starts_with("#usda 1.0\n"));
+
+  // The profile that the tracks gave is then the lens: the same solve is good.
+  const ProgramResult again = run_trueplate({"solve", tracks.string(), "--lens", lens.string()});
+  CHECK(again.status == 0);
+  CHECK(again.output.find("verdict: good.") != std::string::npos);
+  CHECK(again.output.find("profile") != std::string::npos);
+}
+
+TEST_CASE("what cannot be done is refused with its reason, and the verdict is there all the same") {
+  const ScratchFolder scratch;
+  const fs::path tracks = scratch.path() / "tracks.csv";
+  const fs::path lens = scratch.path() / "lens.json";
+  ShotPlan plan{.num_tracks = 30, .num_frames = 10, .travel = 0.0, .pan = 0.2};
+  write(tracks, trueplate::tests::tracks_csv(make_shot(plan).tracks));
+  ProgramResult ran =
+      run_trueplate({"solve", tracks.string(), "--focal-px", "2000", "-o", lens.string()});
+  CHECK(ran.status == 1);
+  CHECK(ran.output.find("verdict: pure-rotation.") != std::string::npos);
+  CHECK(ran.errors.find("no lens from the tracks") != std::string::npos);
+  CHECK(!fs::exists(lens));
+
+  CHECK(run_trueplate({"solve", tracks.string(), "--focal", "35mm"}).status == 2);
+  CHECK(run_trueplate({"solve", tracks.string(), "--focal", "35"}).status == 2);
+  ran = run_trueplate({"solve", tracks.string(), "--keyframes", "1001,5"});
+  CHECK(ran.status == 1);
+  CHECK(ran.errors.find("the frames are 1001 to 1010") != std::string::npos);
+  ran = run_trueplate({"solve", tracks.string(), "--scale", "t0,nobody,1m"});
+  CHECK(ran.status == 1);
+  CHECK(ran.errors.find("'t0,nobody'") != std::string::npos);
+  CHECK(run_trueplate({"solve", (scratch.path() / "none.csv").string()}).status == 1);
+  write(tracks, "track,frame,x,y\na,1,2,3\n");
+  ran = run_trueplate({"solve", tracks.string()});
+  CHECK(ran.status == 1);
+  CHECK(ran.errors.find("# image: WIDTHxHEIGHT") != std::string::npos);
+  ran = run_trueplate({"solve", tracks.string(), "--size", "1920x1080"});
+  CHECK(ran.status == 0);
+  CHECK(ran.output.find("verdict: too-few-common. There is one frame") != std::string::npos);
+}
