@@ -335,7 +335,7 @@ Result<profile::Profile> profile_of(const plate::Tracks& tracks,
   result.provenance = {
       .created = utc_timestamp(std::chrono::system_clock::now()),
       .program = "trueplate",
-      .program_version = kVersion,
+      .program_version = std::string(kVersion),
       .method = "Camera solve of 2D tracks with the lens free (bundle adjustment).",
       .footage = {{.name = tracks_file,
                    .sha256 = {},
