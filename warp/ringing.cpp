@@ -98,13 +98,11 @@ Result<void> limit_with_alpha(const SourcePicture& source,
                               std::span<const int> colours,
                               const ResampleOptions& options,
                               ImageView<float> output) {
-  // Rounding of the weights alone takes the alpha of an opaque picture this far beyond 1.
-  constexpr float kRounding = 1e-6F;
   const auto body =
       [&](const LookupSource& lookup, const ScaledMap& scaled, int i, int j, float* out) {
         const float before = out[alpha];
         if (!(before < 0.0F || before > 1.0F)) return;
-        if (before < -kRounding || before > 1.0F + kRounding) {
+        if (before < -detail::kAlphaRounding || before > 1.0F + detail::kAlphaRounding) {
           const Footprint at = footprint_of(lookup, scaled, i, j, options.filter);
           for (const int channel : colours) {
             const Range inner = range_within(lookup, at, kInner, channel);

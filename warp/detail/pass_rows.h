@@ -10,6 +10,9 @@
 
 namespace trueplate::warp::detail {
 
+/// Rounding of the weights alone takes the alpha of an opaque picture less than this beyond 1.
+inline constexpr float kAlphaRounding = 1e-6F;
+
 /// The pixel a distance from the first pixel centre lies in, as stored; -1: none.
 inline int nearest_index(Edge edge, double u, int size) {
   constexpr double kFarthest = 1e9;  // beyond it, and for NaN, there is none

@@ -3,12 +3,14 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <atomic>
 #include <map>
 #include <string_view>
 #include <utility>
 
 #include "calib/base/parallel.h"
 #include "calib/base/text.h"
+#include "warp/detail/pass_rows.h"
 #include "warp/io/detail/channel_words.h"
 
 namespace trueplate::warp {
@@ -151,6 +153,27 @@ void for_colours(Image<float>& pixels,
   });
 }
 
+/// Takes back what rounding alone put on or off an alpha; whether there is more to take back.
+bool clamp_rounding(ImageView<float> output, int alpha, int threads) {
+  std::atomic<bool> more{false};
+  parallel_rows(output.height, threads, [&](int begin, int end) {
+    bool beyond = false;
+    for (int y = begin; y < end; ++y) {
+      float* value = output.row(y) + alpha;
+      for (int x = 0; x < output.width; ++x, value += output.channels) {
+        if (*value >= 0.0F && *value <= 1.0F) continue;
+        if (*value < -detail::kAlphaRounding || *value > 1.0F + detail::kAlphaRounding) {
+          beyond = true;
+        } else {
+          *value = std::clamp(*value, 0.0F, 1.0F);  // NaN stays
+        }
+      }
+    }
+    if (beyond) more = true;
+  });
+  return more;
+}
+
 /// What the filter did too much of: beside highlights, and around alpha.
 Result<void> limit(const SourcePicture& source,
                    const std::vector<FilterGroup>& groups,
@@ -170,6 +193,7 @@ Result<void> limit(const SourcePicture& source,
   };
   // Alpha last: it tells where the colours are to be held.
   for (const AlphaLayer& layer : layers) {
+    if (!clamp_rounding(output, layer.alpha, options.threads)) continue;
     for (const FilterGroup& group : groups) {
       std::vector<int> colours;
       for (const int c : layer.colours) {
