@@ -150,6 +150,30 @@ std::size_t choose(std::vector<Trial>& trials) {
   return best;
 }
 
+/// What was fitted of the print, as a wish.
+ChartShape shape_of(const ChartFit& chart) {
+  if (chart.print_error_mm) return ChartShape::kMisprinted;
+  if (chart.bend_degree > 0) return ChartShape::kBent;
+  return chart.pitch_ratio ? ChartShape::kStretched : ChartShape::kFlat;
+}
+
+/// What all trials are to believe of the print: what the one did that met held-out frames best. The
+/// tests of the print's faults have a threshold, and a model that just passes it would win by the
+/// print and not by the lens. `wanted` where they agree, or where it was not for them to say.
+ChartShape common_shape(const std::vector<Trial>& trials, ChartShape wanted) {
+  if (wanted != ChartShape::kAuto) return wanted;
+  const Trial* best = nullptr;
+  bool agree = true;
+  for (const Trial& trial : trials) {
+    if (!trial.fit || !trial.shown.held_out_rms_px) continue;
+    if (best != nullptr) agree = agree && shape_of(best->fit->chart) == shape_of(trial.fit->chart);
+    if (best == nullptr || *trial.shown.held_out_rms_px < *best->shown.held_out_rms_px) {
+      best = &trial;
+    }
+  }
+  return best == nullptr || agree ? wanted : shape_of(best->fit->chart);
+}
+
 }  // namespace
 
 Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
@@ -189,12 +213,24 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     trial.shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
     trials.push_back(std::move(trial));
   }
+  FitOptions last = options;
+  last.chart_shape = common_shape(trials, options.chart_shape);
+  if (last.chart_shape != options.chart_shape) {
+    exact.chart_shape = last.chart_shape;
+    for (Trial& trial : trials) {
+      if (!trial.fit || shape_of(trial.fit->chart) == last.chart_shape) continue;
+      const ModelTrial shown = trial.shown;
+      trial = judged(common, with_model(exact, shown.model));
+      trial.shown.model = shown.model;
+      trial.shown.num_coefficients = shown.num_coefficients;
+    }
+  }
   const std::size_t chosen = choose(trials);
   if (chosen == trials.size()) return fail(ErrorCode::kUndetermined, trials.front().shown.reason);
   trials[chosen].shown.chosen = true;
   trials[chosen].shown.reason.clear();
 
-  Result<LensFit> fit = fit_lens(views, with_model(options, trials[chosen].shown.model));
+  Result<LensFit> fit = fit_lens(views, with_model(last, trials[chosen].shown.model));
   if (!fit) return fail(fit.error());
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();
