@@ -9,9 +9,7 @@
 #include <cmath>
 #include <vector>
 
-#include "calib/fit/fit.h"
-#include "calib/target/detect.h"
-#include "calib/target/measure_again.h"
+#include "tests/calib/picture_fit.h"
 #include "tests/support/chart_render.h"
 #include "tests/support/field.h"
 
@@ -80,20 +78,6 @@ lens::Lens truth_of(const ChartScene& scene) {
   return lens;
 }
 
-target::ImageFromChart predicted(const lens::Lens& lens, const fit::Pose& pose) {
-  return [&lens, &pose](const Point2d& p_mm) -> std::optional<Point2d> {
-    const Eigen::Vector3d p =
-        pose.rotation * Eigen::Vector3d(p_mm.x(), p_mm.y(), 0.0) + pose.translation_mm;
-    return lens::distort_px(lens, lens::px_from_ideal(lens, p.head<2>() / p.z()));
-  };
-}
-
-fit::LensFit fit_of(const std::vector<target::View>& views) {
-  const auto fit = fit::fit_lens(views, {});
-  REQUIRE_MESSAGE(fit.has_value(), fit.error().message);
-  return *fit;
-}
-
 }  // namespace
 
 TEST_CASE("charts that run off all edges, their number of cells not given") {
@@ -102,26 +86,10 @@ TEST_CASE("charts that run off all edges, their number of cells not given") {
     const std::string name(target::chart_kind_name(kind.chart));
     CAPTURE(name);
     std::vector<Image<float>> pictures;
-    std::vector<target::View> views;
     for (std::size_t i = 0; i < kPoses.size(); ++i) {
-      const ChartScene scene = scene_of(kind, i);
-      pictures.push_back(render_chart(scene).image);
-      const auto detection = target::detect_chart(pictures.back().view(), chart);
-      REQUIRE_MESSAGE(detection.has_value(), detection.error().message);
-      views.push_back({fmt::format("{}", i), {scene.width, scene.height}, detection->corners});
+      pictures.push_back(render_chart(scene_of(kind, i)).image);
     }
-    const fit::LensFit first = fit_of(views);
-    for (std::size_t i = 0; i < views.size(); ++i) {
-      const auto again =
-          target::measure_again(pictures[i].view(),
-                                chart,
-                                views[i].corners,
-                                predicted(first.lens, first.frames[i].camera_from_chart));
-      REQUIRE(again.has_value());
-      for (std::size_t k = 0; k < again->size(); ++k)
-        if ((*again)[k]) views[i].corners[k] = *(*again)[k];
-    }
-    const fit::LensFit last = fit_of(views);
+    const auto [first, last] = tests::fit_pictures(pictures, chart, {});
     const lens::Lens truth = truth_of(scene_of(kind, 0));
     const tests::FieldError before = tests::field_error(first.lens, truth);
     const tests::FieldError after = tests::field_error(last.lens, truth);

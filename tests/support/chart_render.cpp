@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 #include <opencv2/aruco.hpp>
+#include <optional>
 #include <random>
 
 namespace trueplate::tests {
@@ -72,6 +73,7 @@ class CodedMarkers {
 };
 
 double radial(double r, const ChartScene& scene) {
+  if (scene.radial) return scene.radial(r);
   return r * (1.0 + r * r * (scene.k1 + r * r * scene.k2));
 }
 
@@ -87,6 +89,34 @@ double inverse_radial(double wanted, const ChartScene& scene) {
   }
   return r;
 }
+
+/// The inverse of ChartScene::radial in a table: nodes by bisection, straight lines between them.
+class RadialTable {
+ public:
+  RadialTable(const ChartScene& scene, double largest) : step_(largest / kNodes) {
+    for (int i = 0; i <= kNodes; ++i) {
+      double low = 0.0;
+      double high = 4.0 * largest;
+      for (int k = 0; k < 55; ++k) {
+        const double middle = 0.5 * (low + high);
+        (scene.radial(middle) < i * step_ ? low : high) = middle;
+      }
+      nodes_.push_back(low);
+    }
+  }
+
+  [[nodiscard]] double at(double wanted) const {
+    const double place = std::min(wanted / step_, kNodes - 1e-9);
+    const auto node = static_cast<std::size_t>(place);
+    const double share = place - static_cast<double>(node);
+    return (1.0 - share) * nodes_[node] + share * nodes_[node + 1];
+  }
+
+ private:
+  static constexpr int kNodes = 20000;
+  double step_;
+  std::vector<double> nodes_;
+};
 
 // How many samples beside a pixel its blur reaches.
 int taps_before(double blur_px, int samples) {
@@ -128,6 +158,8 @@ RenderedChart render_chart(const ChartScene& scene) {
   const int n = scene.samples;
   const Point2d end = end_on_chart(scene);
   const CodedMarkers markers;
+  std::optional<RadialTable> table;
+  if (scene.radial) table.emplace(scene, 1.2 * center.norm() / focal);
 
   // Chart brightness at a point of the plate. An edge is a ramp as wide as a sample.
   const auto shade = [&](double px, double py) {
@@ -138,9 +170,9 @@ RenderedChart render_chart(const ChartScene& scene) {
     double x = (px - center.x()) * scene.squeeze / focal;
     double y = (py - center.y()) / focal;
     double stretch = 1.0;
-    if (scene.k1 != 0.0 || scene.k2 != 0.0) {
+    if (table || scene.k1 != 0.0 || scene.k2 != 0.0) {
       const double r = std::sqrt(x * x + y * y);
-      if (r > 0.0) stretch = inverse_radial(r, scene) / r;
+      if (r > 0.0) stretch = (table ? table->at(r) : inverse_radial(r, scene)) / r;
     }
     x *= stretch;
     y *= stretch;

@@ -2,6 +2,7 @@
 
 #include <Eigen/Core>
 #include <cstdint>
+#include <functional>
 #include <vector>
 
 #include "calib/base/geometry.h"
@@ -50,6 +51,8 @@ struct ChartScene {
   ChartPose pose;
   double k1 = 0.0;  // r_distorted = r (1 + k1 r^2 + k2 r^4), r of z = 1, about the plate's middle
   double k2 = 0.0;
+  /// Instead of k1 and k2, when set: the image of a radius of z = 1; must grow with it.
+  std::function<double(double)> radial = {};
   double squeeze = 1.0;         // the plate is this much narrower than the scene
   double blur_px = 1.0;         // standard deviation of the Gaussian, pixel area not included; > 0
   double corner_blur_px = 0.0;  // in the plate's corners when > 0: its share there grows with r^2
