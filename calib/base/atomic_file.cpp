@@ -4,13 +4,14 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
-#include <atomic>
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
 #include <memory>
 #include <system_error>
 #include <utility>
+
+#include "calib/base/temporary_file.h"
 
 namespace trueplate {
 namespace {
@@ -66,14 +67,7 @@ Result<AtomicFile> AtomicFile::create(const std::filesystem::path& final_path,
                             folder.string(),
                             system_message(errno)));
   }
-  static std::atomic<unsigned> counter{0};
-  const std::filesystem::path temporary_path =
-      folder / fmt::format(".{}.{}-{}.part{}",
-                           final_path.stem().string(),
-                           static_cast<long>(::getpid()),
-                           counter.fetch_add(1),
-                           final_path.extension().string());
-  return AtomicFile(final_path, temporary_path, overwrite);
+  return AtomicFile(final_path, temporary_path_for(final_path), overwrite);
 }
 
 AtomicFile::AtomicFile(std::filesystem::path final_path,

@@ -17,10 +17,10 @@ enum class Overwrite { kRefuse, kAllow };
 enum class Flush { kToDisk, kLeaveToSystem };
 
 /// An output that appears whole or not at all. Write to temporary_path(), then call commit(), which
-/// renames to the final name. Without commit() the destructor removes the
-/// temporary file, so a failure or an exception leaves nothing behind. The temporary name keeps the
-/// extension (image writers choose the format by it) and carries the process id, so two
-/// processes do not collide. With Overwrite::kRefuse the final rename never replaces a file, even
+/// renames to the final name. Without commit() the destructor removes the temporary file, so a
+/// failure or an exception leaves nothing behind. The temporary name (temporary_path_for) names the
+/// process, so two do not collide, and what one leaves that was killed can be told from files that
+/// are being written: remove_leftovers(). With Overwrite::kRefuse the final rename never replaces a file, even
 /// one that appeared meanwhile.
 class AtomicFile {
  public:
