@@ -9,7 +9,7 @@ set -euo pipefail
 packages=(g++ cmake ninja-build ccache
   libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
   libavformat-dev libavcodec-dev libavutil-dev libswscale-dev pkg-config
-  nlohmann-json3-dev libcli11-dev libssl-dev libcairo2-dev fonts-dejavu-core)
+  nlohmann-json3-dev libcli11-dev libssl-dev libxxhash-dev libcairo2-dev fonts-dejavu-core)
 for group in "$@"; do
   case "$group" in
     quickstart) packages+=(opencv-doc openimageio-tools) ;;

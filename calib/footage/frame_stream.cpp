@@ -51,22 +51,27 @@ FrameStream::FrameStream(std::vector<FrameRef> frames) : state_(std::make_unique
 }
 FrameStream::~FrameStream() = default;
 
-std::optional<FrameStream::Item> FrameStream::next(const ReadOptions& options) {
+std::optional<FrameStream::Item> FrameStream::next(
+    const ReadOptions& options, const std::function<bool(std::size_t index)>& wanted) {
   std::unique_lock lock(state_->mutex);
-  if (state_->next >= state_->frames.size()) return std::nullopt;
-  const std::size_t index = state_->next++;
-  const FrameRef& ref = state_->frames[index];
-  if (ref.movie_frame) {
-    try {
-      return Item{index, state_->from_movie(ref.path, *ref.movie_frame, options)};
-    } catch (const std::exception& exception) {
-      // No memory for the frame, most likely; the next one may be smaller.
-      return Item{index,
-                  fail(ErrorCode::kUnreadable, fmt::format("{}: {}", ref.name, exception.what()))};
+  while (state_->next < state_->frames.size()) {
+    const std::size_t index = state_->next++;
+    const FrameRef& ref = state_->frames[index];
+    if (ref.movie_frame) {
+      if (wanted && !wanted(index)) continue;
+      try {
+        return Item{index, state_->from_movie(ref.path, *ref.movie_frame, options)};
+      } catch (const std::exception& exception) {
+        // No memory for the frame, most likely; the next one may be smaller.
+        return Item{
+            index, fail(ErrorCode::kUnreadable, fmt::format("{}: {}", ref.name, exception.what()))};
+      }
     }
+    lock.unlock();
+    if (!wanted || wanted(index)) return Item{index, read_frame(ref.path, options)};
+    lock.lock();
   }
-  lock.unlock();
-  return Item{index, read_frame(ref.path, options)};
+  return std::nullopt;
 }
 
 }  // namespace trueplate::footage

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <cstddef>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <vector>
@@ -28,7 +29,11 @@ class FrameStream {
   };
   /// The next frame, or the reason why it cannot be had; nullopt after the last one. Safe from any
   /// thread; the frames come in order of the list, though they may be ready in another.
-  std::optional<Item> next(const ReadOptions& options = {});
+  /// wanted   asked before a frame is read; those it does not want are passed over. Stills are
+  /// asked
+  ///          about side by side, frames of a movie one after another.
+  std::optional<Item> next(const ReadOptions& options = {},
+                           const std::function<bool(std::size_t index)>& wanted = {});
 
  private:
   struct State;

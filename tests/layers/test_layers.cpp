@@ -71,6 +71,7 @@ std::string library_of(const std::string& header) {
       {"libav", "FFmpeg"},
       {"libsw", "FFmpeg"},
       {"cairo", "Cairo"},
+      {"xxhash", "xxHash"},
       {"benchmark/", "benchmark"},
       {"doctest/", "doctest"}};
   for (const auto& [prefix, library] : prefixes) {

@@ -117,7 +117,7 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                                              const std::filesystem::path& path,
                                              const std::optional<detail::Compression>& compression,
                                              const Frame& frame,
-                                             int threads) {
+                                             const WriteOptions& options) {
   std::vector<std::vector<Channel>> channels;  // of the file, part by part
   std::vector<detail::ExrPicture> parts;
   channels.reserve(frame.num_parts());
@@ -132,8 +132,9 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                      .pixel_aspect = part.pixel_aspect,
                      .channels = channels.back()});
   }
+  if (options.recipe) parts.front().record = blank_record();
   const Result<std::int64_t> written =
-      detail::write_exr(file.temporary_path(), path, parts, threads);
+      detail::write_exr(file.temporary_path(), path, parts, options.threads);
   if (!written) return fail(written.error());
   std::vector<Warning> warnings;
   if (*written > 0) {
@@ -179,10 +180,14 @@ Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
   try {
     Result<std::vector<Warning>> warnings =
         *kind == detail::FileKind::kExr
-            ? write_frame_exr(*file, path, *compression, frame, options.threads)
+            ? write_frame_exr(*file, path, *compression, frame, options)
             : detail::write_other(
                   file->temporary_path(), path, *kind, *compression, frame, options.threads);
     if (!warnings) return warnings;
+    if (options.recipe) {
+      const Result<void> recorded = write_record(file->temporary_path(), path, *options.recipe);
+      if (!recorded) return fail(recorded.error());
+    }
     if (Result<void> committed = file->commit(options.flush); !committed) {
       return fail(committed.error());
     }

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -8,6 +9,7 @@
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
 #include "calib/footage/frame.h"
+#include "warp/io/frame_record.h"
 
 namespace trueplate::warp {
 
@@ -18,6 +20,9 @@ struct WriteOptions {
   std::string compression = {};
   Overwrite overwrite = Overwrite::kRefuse;
   Flush flush = Flush::kLeaveToSystem;
+  /// Written along with the frame, so that it can be told later whether it is complete: see
+  /// write_record().
+  std::optional<Recipe> recipe = std::nullopt;
   /// Threads for encoding this one frame; 0 = all cores. See footage::set_io_threads().
   int threads = 0;
 };

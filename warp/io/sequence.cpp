@@ -14,12 +14,35 @@
 #include <unordered_set>
 
 #include "calib/base/parallel.h"
+#include "calib/base/temporary_file.h"
 #include "calib/footage/frame_stream.h"
+#include "warp/io/detail/source_digests.h"
 
 namespace trueplate::warp {
 namespace {
 
 namespace fs = std::filesystem;
+
+/// An output that exists and is not what would be made.
+Error not_complete_error(const fs::path& output, FrameMatch match) {
+  return {ErrorCode::kExists,
+          fmt::format("{}: exists already and {}; choose another name or add --overwrite",
+                      output.string(),
+                      to_text(match))};
+}
+
+/// Whether an output may be written, as far as can be told without looking at its input.
+Result<void> check_free(const fs::path& output, const SequenceOptions& options) {
+  if (options.write.overwrite == Overwrite::kAllow) return {};
+  if (options.settings.empty()) {
+    std::error_code code;
+    if (fs::exists(output, code)) return fail(output_exists_error(output));
+    return {};
+  }
+  const FrameMatch match = match_settings(output, options.settings);
+  if (match == FrameMatch::kAbsent || match == FrameMatch::kComplete) return {};
+  return fail(not_complete_error(output, match));
+}
 
 /// The checks that need no picture: all of them before the first frame is touched.
 Result<void> check_jobs(std::span<const SequenceJob> jobs, const SequenceOptions& options) {
@@ -42,10 +65,8 @@ Result<void> check_jobs(std::span<const SequenceJob> jobs, const SequenceOptions
                   fmt::format("{}: is one of the frames to be read; choose another name or folder",
                               job.output.string()));
     }
+    if (Result<void> free = check_free(job.output, options); !free) return free;
     std::error_code code;
-    if (options.write.overwrite == Overwrite::kRefuse && fs::exists(job.output, code)) {
-      return fail(output_exists_error(job.output));
-    }
     const fs::path folder = job.output.has_parent_path() ? job.output.parent_path() : fs::path(".");
     if (checked_folders.insert(folder.string()).second && !fs::is_directory(folder, code)) {
       return fail(ErrorCode::kUnwritable,
@@ -57,10 +78,24 @@ Result<void> check_jobs(std::span<const SequenceJob> jobs, const SequenceOptions
   return {};
 }
 
-enum class Fate { kSkipped, kDone, kFailed };
+/// Clears the folders of the outputs of what killed processes left.
+std::vector<fs::path> remove_leftovers_of(std::span<const SequenceJob> jobs) {
+  std::set<fs::path> folders;
+  for (const SequenceJob& job : jobs) folders.insert(job.output.parent_path());
+  std::vector<fs::path> removed;
+  for (const fs::path& folder : folders) {
+    for (fs::path& path : remove_leftovers(folder)) removed.push_back(std::move(path));
+  }
+  return removed;
+}
+
+enum class Fate { kSkipped, kDone, kComplete, kFailed };
 
 struct Outcome {
   Fate fate = Fate::kSkipped;
+  FrameMatch before = FrameMatch::kAbsent;  // what was under the name of the output
+  std::optional<Recipe> recipe;             // when there are settings and the input can be read
+  detail::Source source;                    // then
   Error error;
   std::vector<Warning> warnings;
 };
@@ -114,24 +149,55 @@ class Pipeline {
   }
 
   void work() {
-    while (!interrupted()) {
+    for (;;) {
       footage::ReadOptions read_options = options_.read;
       read_options.threads = thread_share();
-      std::optional<footage::FrameStream::Item> item = stream_.next(read_options);
+      std::optional<footage::FrameStream::Item> item =
+          stream_.next(read_options, [this](std::size_t index) { return is_wanted(index); });
       if (!item) break;
       const std::size_t index = item->index;
-      Outcome& outcome = outcomes_[index];
-      try {
-        do_job(jobs_[index], std::move(item->frame), outcome);
-      } catch (const std::exception& exception) {
-        // A frame too large for the memory must not take the others down with it.
-        outcome.fate = Fate::kFailed;
-        outcome.error = {ErrorCode::kInvalidInput,
-                         fmt::format("{}: {}", jobs_[index].input.name, exception.what())};
-      }
-      if (outcome.fate != Fate::kSkipped) report(jobs_[index]);
+      guarded(index, [&] { do_job(jobs_[index], std::move(item->frame), outcomes_[index]); });
     }
     unfinished_workers_.fetch_sub(1);
+  }
+
+  /// Runs a step of a job, and reports the job once it has an outcome.
+  template <class Step>
+  void guarded(std::size_t index, const Step& step) {
+    Outcome& outcome = outcomes_[index];
+    try {
+      step();
+    } catch (const std::exception& exception) {
+      // A frame too large for the memory must not take the others down with it.
+      outcome.fate = Fate::kFailed;
+      outcome.error = {ErrorCode::kInvalidInput,
+                       fmt::format("{}: {}", jobs_[index].input.name, exception.what())};
+    }
+    if (outcome.fate != Fate::kSkipped) report(jobs_[index]);
+  }
+
+  /// Whether there is anything to do for a job; if not, its outcome is settled.
+  bool is_wanted(std::size_t index) {
+    if (interrupted()) return false;
+    if (options_.settings.empty()) return true;
+    Outcome& outcome = outcomes_[index];
+    guarded(index, [&] { look_at_output(jobs_[index], outcome); });
+    return outcome.fate == Fate::kSkipped;
+  }
+
+  void look_at_output(const SequenceJob& job, Outcome& outcome) {
+    const Result<detail::Source> source = sources_.of(job.input);
+    if (!source) return;  // reading the frame will tell why
+    outcome.source = *source;
+    outcome.recipe = Recipe{options_.settings, source->digest};
+    outcome.before = match_frame(job.output, *outcome.recipe);
+    if (outcome.before == FrameMatch::kComplete) {
+      outcome.fate = Fate::kComplete;
+    } else if (outcome.before != FrameMatch::kAbsent &&
+               options_.write.overwrite == Overwrite::kRefuse) {
+      outcome.fate = Fate::kFailed;
+      outcome.error = not_complete_error(job.output, outcome.before);
+    }
   }
 
   void do_job(const SequenceJob& job, Result<footage::Frame> input, Outcome& outcome) {
@@ -140,6 +206,11 @@ class Pipeline {
       outcome.error = error;
     };
     if (!input) return failed(input.error());
+    if (outcome.recipe && !outcome.source.is_unchanged(job.input)) {
+      return failed({ErrorCode::kUnreadable,
+                     fmt::format("{}: was written to while it was read; run again when it is whole",
+                                 job.input.name)});
+    }
     outcome.warnings = input->warnings;
     if (interrupted()) return;
     const Result<footage::Frame> output = warp_(*std::move(input), job, thread_share());
@@ -148,10 +219,23 @@ class Pipeline {
     if (interrupted()) return;
     WriteOptions write_options = options_.write;
     write_options.threads = thread_share();
+    write_options.recipe = outcome.recipe;
     const Result<std::vector<Warning>> written = write_frame(job.output, *output, write_options);
-    if (!written) return failed(written.error());
-    outcome.warnings.insert(outcome.warnings.end(), written->begin(), written->end());
-    outcome.fate = Fate::kDone;
+    if (written) {
+      outcome.warnings.insert(outcome.warnings.end(), written->begin(), written->end());
+      outcome.fate = Fate::kDone;
+    } else if (written.error().code == ErrorCode::kExists && outcome.recipe) {
+      look_at_rival(job, outcome);
+    } else {
+      failed(written.error());
+    }
+  }
+
+  /// Another process was faster: if it made the same, all is well.
+  void look_at_rival(const SequenceJob& job, Outcome& outcome) {
+    const FrameMatch match = match_frame(job.output, *outcome.recipe);
+    outcome.fate = match == FrameMatch::kComplete ? Fate::kComplete : Fate::kFailed;
+    outcome.error = not_complete_error(job.output, match);
   }
 
   void report(const SequenceJob& job) {
@@ -169,6 +253,12 @@ class Pipeline {
       switch (outcome.fate) {
         case Fate::kDone:
           summary.done.push_back(name);
+          if (outcome.before != FrameMatch::kAbsent) {
+            summary.replaced.push_back({name, outcome.before});
+          }
+          break;
+        case Fate::kComplete:
+          summary.complete.push_back(name);
           break;
         case Fate::kFailed:
           summary.failed.push_back({name, std::move(outcome.error)});
@@ -189,6 +279,7 @@ class Pipeline {
   const SequenceOptions& options_;
   int num_threads_;
   footage::FrameStream stream_;
+  detail::SourceDigests sources_;
   std::vector<Outcome> outcomes_;  // each written by the one thread that has the job
   std::atomic<int> unfinished_workers_{0};
   std::mutex progress_mutex_;
@@ -213,7 +304,10 @@ Result<SequenceSummary> process_sequence(std::span<const SequenceJob> jobs,
                                          const FrameWarp& warp,
                                          const SequenceOptions& options) {
   if (Result<void> checked = check_jobs(jobs, options); !checked) return fail(checked.error());
-  return Pipeline(jobs, warp, options).run();
+  std::vector<fs::path> leftovers = remove_leftovers_of(jobs);
+  SequenceSummary summary = Pipeline(jobs, warp, options).run();
+  summary.removed_leftovers = std::move(leftovers);
+  return summary;
 }
 
 }  // namespace trueplate::warp

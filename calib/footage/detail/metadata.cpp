@@ -86,7 +86,7 @@ Imf::Header one_pixel_of(const Imf::Header& whole) {
 
 Imf::Header without_layout(const Imf::Header& header) {
   static const std::set<std::string_view> layout{
-      "tiles", "chunkCount", "version", "type", "maxSamplesPerPixel"};
+      "tiles", "chunkCount", "version", "type", "maxSamplesPerPixel", kRecordName};
   Imf::Header result;
   for (auto i = header.begin(); i != header.end(); ++i) {
     if (!layout.contains(i.name())) result.insert(i.name(), i.attribute());

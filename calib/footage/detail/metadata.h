@@ -19,12 +19,17 @@ struct Metadata {
 
 namespace detail {
 
+/// The EXR attribute in which a frame we wrote tells what it was made from
+/// (warp/io/frame_record.h). It speaks of one file's bytes, so no other file inherits it.
+inline constexpr const char* kRecordName = "trueplateRecord";
+
 /// The attributes to put into an EXR file: the header itself, or OpenImageIO's translation. What
 /// describes the pixels (windows, channels, compression) is to be replaced by the caller. A null
 /// pointer gives an empty header.
 Imf::Header exr_header_of(const Metadata* metadata);
 
-/// A header without what describes the layout of pixels in a file (tiles, chunks, parts). Made anew
+/// A header without what describes the layout of pixels in a file (tiles, chunks, parts) and without
+/// kRecordName. Made anew
 /// attribute by attribute, since OpenEXR's Header::erase() forgets to free what it takes out.
 Imf::Header without_layout(const Imf::Header& header);
 

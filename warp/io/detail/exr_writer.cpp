@@ -8,6 +8,7 @@
 #include <OpenEXR/ImfOutputFile.h>
 #include <OpenEXR/ImfOutputPart.h>
 #include <OpenEXR/ImfPartType.h>
+#include <OpenEXR/ImfStringAttribute.h>
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -74,6 +75,9 @@ Imf::Header header_of(const ExrPicture& picture) {
   header.pixelAspectRatio() = static_cast<float>(picture.pixel_aspect);
   header.lineOrder() = Imf::INCREASING_Y;
   header.channels() = channel_list(Imf::ChannelList(header.channels()), picture.channels);
+  if (!picture.record.empty()) {
+    header.insert(footage::detail::kRecordName, Imf::StringAttribute(picture.record));
+  }
   return header;
 }
 

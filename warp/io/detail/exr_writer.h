@@ -23,6 +23,7 @@ struct ExrPicture {
   FrameWindows windows;
   double pixel_aspect = 1.0;
   std::span<const footage::Channel> channels;  // kHalf, kFloat and kUint32 only, names not repeated
+  std::string record = {};  // for the attribute footage::detail::kRecordName; empty: none
 };
 
 /// Writes a scanline file to `temporary_path`, of several parts when there is more than one. Errors
