@@ -86,7 +86,8 @@ Result<void> write_json(const CommonOptions& common, const nlohmann::json& value
 
 Result<void> check_outputs(const std::vector<std::string>& outputs,
                            const std::vector<std::string>& inputs,
-                           const CommonOptions& common) {
+                           const CommonOptions& common,
+                           std::optional<Overwrite> existing) {
   namespace fs = std::filesystem;
   const auto place = [](const std::string& path) {
     std::error_code code;
@@ -97,19 +98,22 @@ Result<void> check_outputs(const std::vector<std::string>& outputs,
   for (const std::string& input : inputs) {
     if (!input.empty()) taken.emplace(place(input), "is an input of this command");
   }
-  std::vector<std::string> all = outputs;
-  all.push_back(common.json);
-  for (const std::string& output : all) {
-    if (output.empty() || output == "-") continue;
+  const auto check = [&](const std::string& output, Overwrite overwrite) -> Result<void> {
+    if (output.empty() || output == "-") return {};
     const auto [other, is_new] = taken.emplace(place(output), "is named for two outputs");
     if (!is_new) {
       return fail(ErrorCode::kInvalidInput,
                   fmt::format("{}: {}; choose another name", output, other->second));
     }
-    const Result<AtomicFile> probe = AtomicFile::create(output, common.overwrite_policy());
+    const Result<AtomicFile> probe = AtomicFile::create(output, overwrite);
     if (!probe) return fail(probe.error());
+    return {};
+  };
+  for (const std::string& output : outputs) {
+    const Result<void> free = check(output, existing.value_or(common.overwrite_policy()));
+    if (!free) return free;
   }
-  return {};
+  return check(common.json, common.overwrite_policy());
 }
 
 CLI::Validator finite_range(double low, double high) {

@@ -88,9 +88,11 @@ void install_interrupt_handler();
 /// Refuses, before any work is done, an output that exists or whose folder does not, two outputs of
 /// one name (--json among them), and an output that would replace an input. Empty names and - do
 /// not count.
+/// existing   what to do with outputs that exist, --json excepted; nullopt: as --overwrite says
 Result<void> check_outputs(const std::vector<std::string>& outputs,
                            const std::vector<std::string>& inputs,
-                           const CommonOptions& common);
+                           const CommonOptions& common,
+                           std::optional<Overwrite> existing = std::nullopt);
 
 /// A number from `low` to `high`, NaN excluded; for add_option(...)->check().
 CLI::Validator finite_range(double low, double high);

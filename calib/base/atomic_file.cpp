@@ -131,7 +131,8 @@ Result<void> AtomicFile::commit(Flush flush) {
 
 Result<void> write_text_file(const std::filesystem::path& path,
                              std::string_view content,
-                             Overwrite overwrite) {
+                             Overwrite overwrite,
+                             Flush flush) {
   Result<AtomicFile> file = AtomicFile::create(path, overwrite);
   if (!file) return fail(file.error());
   std::FILE* stream = std::fopen(file->temporary_path().c_str(), "wbe");
@@ -149,7 +150,7 @@ Result<void> write_text_file(const std::filesystem::path& path,
                             path.string(),
                             system_message(written ? errno : write_error)));
   }
-  return file->commit();
+  return file->commit(flush);
 }
 
 Result<std::string> read_text_file(const std::filesystem::path& path, std::size_t max_bytes) {

@@ -48,7 +48,8 @@ class AtomicFile {
 /// Writes `content` as the whole of `path`, atomically.
 Result<void> write_text_file(const std::filesystem::path& path,
                              std::string_view content,
-                             Overwrite overwrite);
+                             Overwrite overwrite,
+                             Flush flush = Flush::kToDisk);
 
 /// The whole of a file. Errors name the path; a file above `max_bytes` is refused.
 Result<std::string> read_text_file(const std::filesystem::path& path,

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <map>
 #include <memory>
 #include <set>
@@ -9,6 +10,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/footage_options.h"
+#include "cli/frame_settings.h"
 #include "cli/handoff_report.h"
 #include "cli/pass_options.h"
 #include "cli/profile_option.h"
@@ -78,6 +80,48 @@ void report_frame_warnings(const std::vector<warp::FrameWarnings>& frames,
   }
 }
 
+/// `a, b, c and 7 more`
+std::string names_text(const std::vector<std::string>& names) {
+  constexpr std::size_t kMostShown = 10;
+  std::string text = names.front();
+  for (std::size_t i = 1; i < std::min(names.size(), kMostShown); ++i) text += ", " + names[i];
+  if (names.size() > kMostShown) text += fmt::format(" and {} more", names.size() - kMostShown);
+  return text;
+}
+
+/// What was found in place of outputs, and what unfinished files were removed.
+void report_found(const warp::SequenceSummary& summary, const CommonOptions& common) {
+  if (common.quiet) return;
+  std::map<warp::FrameMatch, std::vector<std::string>> replaced;
+  for (const warp::FrameReplaced& frame : summary.replaced) {
+    replaced[frame.before].push_back(frame.name);
+  }
+  for (const auto& [before, names] : replaced) {
+    report_frame_problem(
+        fmt::format("replaced what {}: {}", warp::to_text(before), names_text(names)));
+  }
+  if (!summary.removed_leftovers.empty()) {
+    report_frame_problem(fmt::format("removed {} unfinished files that a killed run had left",
+                                     summary.removed_leftovers.size()));
+  }
+}
+
+/// `7 of 10 frames -> out.####.exr; 2 more were complete already`
+void print_counts(const warp::SequenceSummary& summary,
+                  std::size_t num_frames,
+                  const std::string& output,
+                  const CommonOptions& common) {
+  std::string text = fmt::format("{} of {} frames -> {}", summary.done.size(), num_frames, output);
+  if (!summary.complete.empty()) {
+    text += fmt::format(
+        "; {}{} complete already, made from the same input with the same lens and "
+        "options",
+        summary.complete.size(),
+        summary.complete.size() == 1 ? " was" : " were");
+  }
+  print(common, text + "\n");
+}
+
 nlohmann::json summary_json(const warp::SequenceSummary& summary,
                             const std::vector<warp::TreatedChannel>& channels) {
   nlohmann::json failed = nlohmann::json::array();
@@ -88,7 +132,13 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary,
   for (const warp::FrameWarnings& frame : summary.warnings) {
     warnings.push_back({{"name", frame.name}, {"warnings", warnings_json(frame.warnings)}});
   }
+  nlohmann::json replaced = nlohmann::json::array();
+  for (const warp::FrameReplaced& frame : summary.replaced) {
+    replaced.push_back({{"name", frame.name}, {"before", warp::to_text(frame.before)}});
+  }
   return {{"done", summary.done},
+          {"complete", summary.complete},
+          {"replaced", replaced},
           {"failed", failed},
           {"skipped", summary.skipped},
           {"interrupted", summary.interrupted},
@@ -96,7 +146,20 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary,
           {"warnings", warnings}};
 }
 
-int run(const Options& options, warp::MapDirection direction, const CommonOptions& common) {
+/// Whether a file is what --json wrote in an earlier run of such a command. A rerun replaces it.
+bool is_earlier_report(const std::string& path) {
+  if (path.empty() || path == "-") return false;
+  const Result<std::string> text = read_text_file(path, std::size_t{1} << 28);
+  if (!text) return false;
+  const nlohmann::json report = nlohmann::json::parse(*text, nullptr, false);
+  return report.is_object() && report.contains("done") && report.contains("complete") &&
+         report.contains("skipped");
+}
+
+int run(const Options& options,
+        const CLI::App& app,
+        warp::MapDirection direction,
+        const CommonOptions& common) {
   const bool undistort = direction == warp::MapDirection::kUndistort;
   const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
   if (!lens_options) return report_usage(lens_options.error());
@@ -104,6 +167,8 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   if (!profile) return report_failure(profile.error());
   const Result<warp::LensWarp> lens_warp = lens_warp_of(options, *profile, *lens_options);
   if (!lens_warp) return report_failure(lens_warp.error());
+  const Result<std::string> settings = frame_settings(app, *profile);
+  if (!settings) return report_failure(settings.error());
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_frames(frames.error());
@@ -127,9 +192,17 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   const Result<StraightHandoff> handoff = StraightHandoff::create(
       *jobs, *lens_warp, *profile, lens_options->passes.filter, *std::move(files));
   if (!handoff) return report_failure(handoff.error());
-  const std::vector<std::string> side_files = handoff->files().outstanding();
-  outputs.insert(outputs.end(), side_files.begin(), side_files.end());
-  if (Result<void> free = check_outputs(outputs, inputs, common); !free) {
+  CommonOptions report = common;  // of the file that --json names
+  report.overwrite = common.overwrite || is_earlier_report(common.json);
+  // Whether frames that exist may stay or be replaced is known once they are looked at.
+  if (Result<void> free = check_outputs(outputs, inputs, report, Overwrite::kAllow); !free) {
+    return report_failure(free.error());
+  }
+  CommonOptions beside = common;
+  beside.json.clear();  // has been checked
+  inputs.insert(inputs.end(), outputs.begin(), outputs.end());
+  inputs.push_back(report.json);
+  if (Result<void> free = check_outputs(handoff->files().outstanding(), inputs, beside); !free) {
     return report_failure(free.error());
   }
   if (Result<void> known = check_passes(lens_options->passes, *frames); !known) {
@@ -142,6 +215,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   warp::SequenceOptions sequence_options;
   sequence_options.write = write;
   sequence_options.read.parts = footage::Parts::kAll;
+  sequence_options.settings = *settings;
   sequence_options.max_frames_in_flight = options.in_flight;
   sequence_options.threads = common.threads;
   sequence_options.interrupt = &interrupt_flag();
@@ -166,6 +240,7 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   if (!summary) return report_failure(summary.error());
 
   const std::vector<warp::TreatedChannel> channels = lens_warp->treated_channels();
+  report_found(*summary, common);
   report_frame_warnings(summary->warnings, common);
   for (const footage::LeftOut& left_out : frames->left_out) {
     report_frame_problem(left_out.reason.message);
@@ -173,29 +248,26 @@ int run(const Options& options, warp::MapDirection direction, const CommonOption
   for (const warp::FrameFailure& failure : summary->failed) {
     report_frame_problem(failure.error.message);
   }
-  if (!summary->done.empty()) {
+  if (!summary->done.empty() || !summary->complete.empty()) {
     if (Result<void> written = handoff->write(common.overwrite_policy()); !written) {
       report_failure(written.error());
       return kPartly;
     }
-    print(common,
-          fmt::format("{} of {} frames -> {}\n",
-                      summary->done.size(),
-                      jobs->size() + frames->left_out.size(),
-                      options.output));
+    print_counts(*summary, jobs->size() + frames->left_out.size(), options.output, common);
     report_handoff(handoff->files(), common);
-    print(common, channels_text(channels));
+    if (!channels.empty()) print(common, channels_text(channels));
   }
-  if (Result<void> written = write_json(common, summary_json(*summary, channels)); !written) {
+  if (Result<void> written = write_json(report, summary_json(*summary, channels)); !written) {
     return report_failure(written.error());
   }
   if (summary->interrupted) {
     return report_failure({ErrorCode::kInterrupted,
-                           fmt::format("interrupted; {} frames are done, {} were not begun",
-                                       summary->done.size(),
+                           fmt::format("interrupted; {} frames are done, {} were not begun; the "
+                                       "same command again does the rest",
+                                       summary->done.size() + summary->complete.size(),
                                        summary->skipped.size())});
   }
-  if (summary->done.empty()) return kFailed;
+  if (summary->done.empty() && summary->complete.empty()) return kFailed;
   return summary->failed.empty() && frames->left_out.empty() ? kDone : kPartly;
 }
 
@@ -233,8 +305,8 @@ Action add(CLI::App& app, warp::MapDirection direction) {
   app.add_option("--in-flight", options->in_flight, "most frames in memory; 0: threads + 1")
       ->check(CLI::Range(0, 1024))
       ->type_name("N");
-  return [options, direction](const CommonOptions& common) {
-    return run(*options, direction, common);
+  return [options, direction, &app](const CommonOptions& common) {
+    return run(*options, app, direction, common);
   };
 }
 

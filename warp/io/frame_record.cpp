@@ -164,8 +164,10 @@ Result<void> write_record(const fs::path& temporary_path,
   if (is_exr(final_path)) return write_exr_record(temporary_path, final_path, recipe);
   const Result<std::string> content = footage::digest_of_file(temporary_path);
   if (!content) return fail(ErrorCode::kUnwritable, content.error().message);
-  return write_text_file(
-      record_path(final_path), fmt::format("{}\n", text_of(recipe, *content)), Overwrite::kAllow);
+  return write_text_file(record_path(final_path),
+                         fmt::format("{}\n", text_of(recipe, *content)),
+                         Overwrite::kAllow,
+                         Flush::kLeaveToSystem);
 }
 
 std::string blank_record() { return std::string(kRecordLength, ' '); }

@@ -203,6 +203,11 @@ OIIO::ImageSpec make_spec(FileKind kind,
                               "png:.*"}) {
     spec.erase_attribute(pattern);
   }
+  if (kind == FileKind::kTiff && spec.find_attribute("DateTime") == nullptr) {
+    // How Exif 2.3, 4.6.4, writes an unknown date; the library would take the present moment, and a
+    // frame that is made again would differ.
+    spec.attribute("DateTime", "    :  :     :  :  ");
+  }
   set_pixel_aspect(spec, kind, frame.pixel_aspect);
   if (!is_float(format) && bits_of(format) < 16) {
     spec.attribute("oiio:BitsPerSample", bits_of(format));
@@ -264,6 +269,19 @@ void patch_dpx_aspect(CheckedFile& file, double pixel_aspect) {
     }
   }
   file.seek(kPlace);
+  file.write(bytes.data(), bytes.size());
+}
+
+/// The library notes the temporary name, and the present moment where the picture has no date; a
+/// frame that is made again has to be the same, bit for bit. SMPTE 268M has the file's name in the
+/// 100 bytes from 36 on, then 24 bytes of date, undefined when zero.
+void patch_dpx_origin(CheckedFile& file, const std::filesystem::path& shown_path, bool has_date) {
+  constexpr std::uint64_t kNamePlace = 36;
+  constexpr std::size_t kNameSize = 100;
+  constexpr std::size_t kDateSize = 24;
+  std::string bytes = shown_path.filename().string().substr(0, kNameSize - 1);
+  bytes.resize(kNameSize + (has_date ? 0 : kDateSize), '\0');
+  file.seek(kNamePlace);
   file.write(bytes.data(), bytes.size());
 }
 
@@ -351,7 +369,10 @@ Result<void> write_through_proxy(OIIO::ImageOutput& output,
   const bool written = output.set_ioproxy(&proxy) &&
                        output.open(target.temporary_path.string(), spec) &&
                        output.write_image(type_of<T>(), samples.data()) && output.close();
-  if (written && target.kind == FileKind::kDpx) patch_dpx_aspect(file, target.pixel_aspect);
+  if (written && target.kind == FileKind::kDpx) {
+    patch_dpx_aspect(file, target.pixel_aspect);
+    patch_dpx_origin(file, target.shown_path, spec.find_attribute("DateTime") != nullptr);
+  }
   const std::string reason = output.geterror();
   if (Result<void> closed = file.close(target.shown_path); !closed) return closed;
   if (!written) return refused(target, reason);
