@@ -420,12 +420,12 @@ TEST_CASE("outputs that exist are kept unless --overwrite is given") {
   CHECK(replaced.status == kDone);
   CHECK(read(out) != "precious");
 
-  const fs::path frame = folder / "precious.png";
+  const fs::path frame = folder / "treasure.png";
   write(frame, "precious");
   check_refused(
       {"undistort", workshop().profile, workshop().frame(1).string(), "-o", frame.string()},
       kFailed,
-      {"precious.png", "--overwrite"},
+      {"treasure.png", "--overwrite"},
       folder);
   CHECK(read(frame) == "precious");
 }
