@@ -153,21 +153,26 @@ void about_coverage(const LensFit& fit, const std::vector<target::View>& views, 
   reach /= centre.norm();
   const double hull =
       hull_area(std::move(seen)) / (static_cast<double>(plate.width) * plate.height);
+  const double unseen_px = map_sigma(fit.lens, fit.covariance, Absorbed::kRotationAndFocal).max_px;
   if (hull < kSmallHull) {
     out.add("poor-coverage",
             hull,
             fmt::format("the corners cover {:.0f} % of the frame: outside them the lens is "
-                        "extrapolated, bring the chart to the edges",
-                        100.0 * hull));
+                        "extrapolated (the map is off by up to {:.2g} px there, one standard "
+                        "deviation, if the model holds), bring the chart to the edges",
+                        100.0 * hull,
+                        unseen_px));
   }
   if (reach < kShortReach) {
     out.add(
         "short-reach",
         reach,
         fmt::format("the corners reach {:.0f} % of the way from the frame's centre to its "
-                    "corner: distortion is largest where none was seen, bring the chart into the "
-                    "corners",
-                    100.0 * reach));
+                    "corner: distortion is largest where none was seen (the map is off by up to "
+                    "{:.2g} px there, one standard deviation, if the model holds), bring the chart "
+                    "into the corners",
+                    100.0 * reach,
+                    unseen_px));
   }
 }
 

@@ -9,12 +9,14 @@
 
 namespace trueplate::tests {
 
-/// Root mean square, over a grid on the plate, of how far the fitted lens puts the rays that the
-/// true lens sees at the grid's points: after the camera rotation and the common change of focal
-/// length that fit best, which a camera solve finds by itself. Gauss-Newton with differences;
-/// shares nothing with the library's forecast of it but the definition (Hagemann, Knorr, Janssen
-/// and Stiller, GCPR 2020: mapping error). nullopt where either lens has no value.
-inline std::optional<double> field_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
+/// How far the fitted lens puts the rays that the true lens sees on a grid on the plate from there:
+/// x and y in turn, the corners of the plate first and last in their rows; after the camera
+/// rotation and the common change of focal length that fit best, which a camera solve finds by
+/// itself. Gauss-Newton with differences; shares nothing with the library's forecast of it but the
+/// definition (Hagemann, Knorr, Janssen and Stiller, GCPR 2020: mapping error). nullopt where
+/// either lens has no value.
+inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
+                                                      const lens::Lens& fitted) {
   constexpr int kColumns = 17;
   constexpr int kRows = 11;
   std::vector<Point2d> places;
@@ -59,9 +61,14 @@ inline std::optional<double> field_error_px(const lens::Lens& truth, const lens:
     }
     motion -= jacobian.householderQr().solve(*here);
   }
-  const auto last = errors(motion);
-  if (!last) return std::nullopt;
-  return std::sqrt(last->squaredNorm() / static_cast<double>(rays.size()));
+  return errors(motion);
+}
+
+/// Their root mean square over the grid.
+inline std::optional<double> field_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
+  const std::optional<Eigen::VectorXd> errors = field_errors_px(truth, fitted);
+  if (!errors) return std::nullopt;
+  return std::sqrt(2.0 * errors->squaredNorm() / static_cast<double>(errors->size()));
 }
 
 }  // namespace trueplate::tests

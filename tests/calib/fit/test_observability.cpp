@@ -8,6 +8,7 @@
 #include <random>
 #include <vector>
 
+#include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/field_error.h"
 #include "tests/calib/fit/synthetic.h"
@@ -278,4 +279,53 @@ TEST_CASE("a chart distance is weighed against what the frames say") {
   REQUIRE(doubled);
   CHECK(find_warning(*doubled, "chart-distance-disagrees"));
   CHECK(std::abs(doubled->parameters(0) - by_frames->parameters(0)) < 0.1 * by_frames->sigma(0));
+}
+
+// Where nothing was seen the map is extrapolated: what is forecast for the corners of the plate has
+// to be what the errors there are, and a warning has to name it.
+TEST_CASE("points that stop short of the edges: the error in the corners is forecast") {
+  const lens::Lens truth = tests::synthetic_lens();
+  constexpr int kShoots = 100;
+  constexpr double kReachPx = 650.0;  // of 1101 to the corner
+  double error = 0.0;
+  double forecast = 0.0;
+  double middle_error = 0.0;
+  double middle_forecast = 0.0;
+  for (unsigned seed = 2000; seed < 2000 + kShoots; ++seed) {
+    auto views = tests::synthetic_views(truth, {.num_views = 12, .fill = 0.4, .seed = seed}).views;
+    for (target::View& view : views) {
+      std::erase_if(view.corners, [](const target::Corner& corner) {
+        return (corner.p_plate_px - Point2d(960.0, 540.0)).norm() > kReachPx;
+      });
+    }
+    std::erase_if(views, [](const target::View& view) { return view.corners.size() < 20; });
+    const auto fitted = fit::fit_lens(
+        views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0, .threads = 1});
+    REQUIRE(fitted);
+    const auto errors = tests::field_errors_px(truth, fitted->lens);
+    REQUIRE(errors);
+    const fit::detail::MapResponse response(fitted->lens, fit::Absorbed::kRotationAndFocal);
+    const auto variance = [&](const Point2d& p) {
+      const auto by_lens = response.at(p);
+      REQUIRE(by_lens);
+      return (*by_lens * fitted->covariance * by_lens->transpose()).trace();
+    };
+    error += errors->head<2>().squaredNorm() / kShoots;
+    forecast += variance({0.0, 0.0}) / kShoots;
+    middle_error += errors->segment<2>(errors->size() / 2 - 1).squaredNorm() / kShoots;
+    middle_forecast += variance({960.0, 540.0}) / kShoots;
+    const Warning* warning = find_warning(*fitted, "short-reach");
+    REQUIRE(warning);
+    CHECK(warning->message.find("px") != std::string::npos);
+  }
+  MESSAGE(
+      fmt::format("points within 59 % of the way to the corner, {} shoots: error in the corner "
+                  "{:.3f} px, forecast {:.3f} px; in the middle {:.4f} px, forecast {:.4f} px",
+                  kShoots,
+                  std::sqrt(error),
+                  std::sqrt(forecast),
+                  std::sqrt(middle_error),
+                  std::sqrt(middle_forecast)));
+  CHECK(std::sqrt(forecast / error) == doctest::Approx(1.0).epsilon(0.2));
+  CHECK(std::sqrt(middle_forecast / middle_error) == doctest::Approx(1.0).epsilon(0.2));
 }
