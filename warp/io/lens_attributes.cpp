@@ -85,10 +85,18 @@ std::vector<std::string> detail::add_lens_attributes(Imf::Header& header,
 }
 
 void add_lens_attributes(footage::Frame& frame, const LensAttributes& attributes) {
-  Imf::Header header = footage::detail::exr_header_of(frame.metadata.get());
-  std::vector<std::string> differences = detail::add_lens_attributes(header, attributes);
-  frame.metadata = std::make_shared<const footage::Metadata>(
-      footage::Metadata{footage::detail::FileKind::kExr, std::move(header)});
+  std::vector<std::string> differences;
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    footage::Part& part = frame.part(i);
+    Imf::Header header = footage::detail::exr_header_of(part.metadata.get());
+    for (std::string& difference : detail::add_lens_attributes(header, attributes)) {
+      const bool said =
+          std::find(differences.begin(), differences.end(), difference) != differences.end();
+      if (!said) differences.push_back(std::move(difference));
+    }
+    part.metadata = std::make_shared<const footage::Metadata>(
+        footage::Metadata{footage::detail::FileKind::kExr, std::move(header)});
+  }
   if (!about_equal(frame.pixel_aspect, attributes.pixel_aspect)) {
     differences.push_back(fmt::format("the pixel aspect is {:g}, the profile says {:g}",
                                       frame.pixel_aspect,
