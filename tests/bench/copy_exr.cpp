@@ -2,9 +2,9 @@
 // have: what a sequence costs before anything is done to it. bench/sequence.py runs it.
 //   copy_exr THREADS FILE... FOLDER
 
-#include <OpenEXR/ImfArray.h>
 #include <OpenEXR/ImfChannelList.h>
 #include <OpenEXR/ImfFrameBuffer.h>
+#include <OpenEXR/ImfHeader.h>
 #include <OpenEXR/ImfInputFile.h>
 #include <OpenEXR/ImfOutputFile.h>
 #include <OpenEXR/ImfThreading.h>
