@@ -26,6 +26,10 @@ constexpr double kMaxPercent = 1000.0;
 /// twice the 20 percent that is seen in practice (common practice, no source).
 constexpr double kLargeAreaRatio = 2.0;
 
+/// Share of a local field's fade, beyond which a picture that reaches outside it deserves a
+/// warning: up to here a ten-thousandth of it is missing (the cube of a share of a cell).
+constexpr double kFaded = 0.03;
+
 void include(StraightBounds& bounds, const Point2d& p_px) {
   bounds.min_px = bounds.min_px.cwiseMin(p_px);
   bounds.max_px = bounds.max_px.cwiseMax(p_px);
@@ -134,6 +138,32 @@ double overscan_factor(const EdgePixels& edges, ImageSize plate_size) {
 
 namespace {
 
+/// A warning when a picture reaches out of what was measured place by place.
+std::optional<Warning> beyond_field(const lens::Lens& lens,
+                                    const EdgePixels& edges,
+                                    const StraightPinhole& straight) {
+  const std::optional<lens::LocalField> field = lens::local_field(lens.model);
+  if (!field) return std::nullopt;
+  const Point2d first(-edges.left, -edges.top);
+  const Point2d last(lens.plate_size.width + edges.right, lens.plate_size.height + edges.bottom);
+  const Point2d reach_px = (straight.principal_point_px - first)
+                               .cwiseMax(last - straight.principal_point_px)
+                               .cwiseMax(0.0);
+  const Point2d beyond_px = reach_px - straight.focal_px.cwiseProduct(field->half_size);
+  const Point2d fade_px = straight.focal_px.cwiseProduct(field->fade);
+  if (!((beyond_px - kFaded * fade_px).maxCoeff() > 0.0)) return std::nullopt;
+  return Warning{"beyond-field",
+                 fmt::format("the straightened picture reaches {:.0f} px (x) and {:.0f} px (y) "
+                             "beyond where the {} was fitted: there it is a guess that fades to "
+                             "its formula, which stands alone from {:.0f} and {:.0f} px on",
+                             std::max(0.0, beyond_px.x()),
+                             std::max(0.0, beyond_px.y()),
+                             lens::model_name(lens.model),
+                             fade_px.x(),
+                             fade_px.y()),
+                 beyond_px.maxCoeff()};
+}
+
 /// Bounds in a straight picture with the lens's pinhole, in one with another.
 StraightBounds moved(StraightBounds bounds, const lens::Lens& lens, const StraightPinhole& to) {
   for (Point2d* p : {&bounds.min_px, &bounds.max_px}) {
@@ -234,6 +264,10 @@ Result<Overscan> overscan(const lens::Lens& lens,
                     width,
                     height,
                     kMaxImageSide));
+  }
+  const StraightPinhole pinhole{lens.focal_px, lens.principal_point_px};
+  if (auto warning = beyond_field(lens, edges, options.straight.value_or(pinhole))) {
+    result.warnings.push_back(*std::move(warning));
   }
   const double area_ratio = data_width * data_height / (static_cast<double>(width) * height);
   if (area_ratio > kLargeAreaRatio) {

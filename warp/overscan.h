@@ -82,7 +82,7 @@ struct OverscanOptions {
 
 struct Overscan {
   EdgePixels edges;
-  std::vector<Warning> warnings;  // "overscan-no-inverse", "overscan-large"
+  std::vector<Warning> warnings;  // "overscan-no-inverse", "overscan-large", "beyond-field"
 };
 
 /// Overscan of the straightened picture of `lens`, at the size of lens.plate_size (use

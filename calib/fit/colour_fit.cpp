@@ -26,6 +26,9 @@ constexpr double kCauchySigmas = 2.0;
 // Smallest singular value of the scaled columns, relative to the largest, that still tells
 // parameters apart: far above rounding.
 constexpr double kTellsApart = 1e-9;
+// Of models that need a prior: what tells a colour's lens from green's is nearly round, which such
+// priors leave free, so the rest may be stiff.
+constexpr double kColourStiffnessPx = 10.0;
 
 using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
 
@@ -51,32 +54,41 @@ Eigen::VectorXd parameters_of(const lens::Lens& lens) {
   return theta;
 }
 
+/// The model's prior, about green's coefficients.
+detail::CoefficientPrior prior_about(const ModelKernel& kernel, const lens::Lens& green) {
+  detail::CoefficientPrior prior = kernel.make_prior != nullptr
+                                       ? kernel.make_prior(green, kColourStiffnessPx)
+                                       : detail::prior_of(kernel);
+  prior.at = parameters_of(green).tail(prior.at.size());
+  return prior;
+}
+
 /// The problem of one set of pairs: residuals and their derivatives by the parameters, and below
-/// them the pull of coefficients, here towards green's.
+/// them those of the prior.
 class Problem {
  public:
-  Problem(const ModelKernel& kernel, const ViewPoints& view, const Eigen::VectorXd& green)
-      : kernel_(kernel), view_(view), green_(green) {}
+  Problem(const ModelKernel& kernel, const ViewPoints& view, const detail::CoefficientPrior& prior)
+      : kernel_(kernel), view_(view), prior_(prior) {}
 
   [[nodiscard]] Eigen::Index num_rows() const {
     return static_cast<Eigen::Index>(2 * view_.size());
   }
-  [[nodiscard]] const Eigen::VectorXd& green() const { return green_; }
 
   [[nodiscard]] std::optional<Eigen::VectorXd> residuals(const Eigen::VectorXd& theta,
                                                          double cauchy_scale) const {
-    Eigen::VectorXd all(num_rows() + theta.size());
+    Eigen::VectorXd all(num_rows() + prior_.rows.rows());
     if (!evaluate(theta, cauchy_scale, all.data(), nullptr)) return std::nullopt;
-    all.tail(theta.size()) = pull().cwiseProduct(theta - green_);
+    all.tail(prior_.rows.rows()) = prior_.residuals(theta);
     return all;
   }
 
   [[nodiscard]] std::optional<RowMajor> derivatives(const Eigen::VectorXd& theta,
                                                     double cauchy_scale) const {
     Eigen::VectorXd residuals(num_rows());
-    RowMajor all(num_rows() + theta.size(), theta.size());
+    RowMajor all(num_rows() + prior_.rows.rows(), theta.size());
     if (!evaluate(theta, cauchy_scale, residuals.data(), all.data())) return std::nullopt;
-    all.bottomRows(theta.size()) = pull().asDiagonal();
+    all.bottomLeftCorner(prior_.rows.rows(), detail::kNumPinhole).setZero();
+    all.bottomRightCorner(prior_.rows.rows(), prior_.rows.cols()) = prior_.rows;
     return all;
   }
 
@@ -90,15 +102,9 @@ class Problem {
         view_, theta.data(), Pose{}, kUnmoved, cauchy_scale, residuals, derivatives, nullptr);
   }
 
-  [[nodiscard]] Eigen::VectorXd pull() const {
-    Eigen::VectorXd pull = Eigen::VectorXd::Zero(green_.size());
-    std::copy(kernel_.pull_px.begin(), kernel_.pull_px.end(), pull.data() + detail::kNumPinhole);
-    return pull;
-  }
-
   const ModelKernel& kernel_;
   const ViewPoints& view_;
-  const Eigen::VectorXd& green_;
+  const detail::CoefficientPrior& prior_;
 };
 
 Unexpected undetermined(std::size_t num_pairs, Eigen::Index num_parameters) {
@@ -179,9 +185,10 @@ double robust_sigma_px(const Eigen::VectorXd& residuals, Eigen::Index num_rows) 
 /// The pairs that a robust fit keeps.
 std::optional<ViewPoints> without_outliers(const ModelKernel& kernel,
                                            const ViewPoints& view,
+                                           const detail::CoefficientPrior& prior,
                                            const Eigen::VectorXd& green,
                                            double limit_sigma) {
-  const Problem problem(kernel, view, green);
+  const Problem problem(kernel, view, prior);
   Eigen::VectorXd theta = green;
   std::optional<Eigen::VectorXd> residuals = problem.residuals(theta, 0.0);
   for (int round = 0; round < kRobustRounds && residuals; ++round) {
@@ -257,12 +264,13 @@ Result<ColourFit> fit_colour(const lens::Lens& green,
   };
   const ViewPoints all = rays_of(green, pairs);
   if (too_few(all.size())) return undetermined(all.size(), num_parameters);
+  const detail::CoefficientPrior prior = prior_about(*kernel, green);
   std::optional<ViewPoints> kept = all;
   if (options.rejection == Rejection::kRobust)
-    kept = without_outliers(*kernel, all, theta_green, options.rejection_limit_sigma);
+    kept = without_outliers(*kernel, all, prior, theta_green, options.rejection_limit_sigma);
   if (!kept || too_few(kept->size())) return undetermined(all.size(), num_parameters);
 
-  const Problem problem(*kernel, *kept, theta_green);
+  const Problem problem(*kernel, *kept, prior);
   const auto theta = minimise(problem, theta_green, 0.0);
   if (!theta) return undetermined(kept->size(), num_parameters);
   const auto inverse = inverse_information(problem, *theta);
@@ -280,17 +288,17 @@ Result<ColourFit> fit_colour(const lens::Lens& green,
   fit.num_pairs = static_cast<int>(kept->size());
   fit.num_rejected = static_cast<int>(all.size() - kept->size());
   const double squares = after->head(problem.num_rows()).squaredNorm();
-  const double num_free = static_cast<double>(problem.num_rows() - num_parameters);
+  const detail::HeldByPrior held = detail::held_by(prior, *theta, *inverse);
+  const double num_effective = static_cast<double>(num_parameters) - held.parameters;
+  const double num_free = static_cast<double>(problem.num_rows()) - num_effective;
   fit.rms_px = std::sqrt(squares / fit.num_pairs);
   fit.noise_sigma_px = std::max(std::sqrt(squares / num_free), kLeastColourNoisePx);
   fit.covariance = fit.noise_sigma_px * fit.noise_sigma_px * *inverse;
   fit.sigma = fit.covariance.diagonal().cwiseSqrt();
   fit.shift = shift_of(green, fit.lens, fit.covariance);
   const double gain = before->squaredNorm() - after->squaredNorm();
-  const double f =
-      gain / (static_cast<double>(num_parameters) * fit.noise_sigma_px * fit.noise_sigma_px);
-  fit.shift.p_value =
-      f > 0.0 ? detail::f_tail(f, static_cast<double>(num_parameters), num_free) : 1.0;
+  const double f = gain / (num_effective * fit.noise_sigma_px * fit.noise_sigma_px);
+  fit.shift.p_value = f > 0.0 ? detail::f_tail(f, num_effective, num_free) : 1.0;
   fit.shift.significant = fit.shift.p_value < kSignificantColour;
   return fit;
 }

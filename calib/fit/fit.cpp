@@ -24,6 +24,7 @@
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/detail/residual_pattern.h"
 #include "calib/fit/detail/screen.h"
+#include "calib/fit/detail/stiffness_choice.h"
 #include "calib/fit/detail/trial_starts.h"
 
 namespace trueplate::fit {
@@ -281,7 +282,10 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   fit.parameter_names = {"focal_x_px", "focal_y_px", "principal_x_px", "principal_y_px"};
   for (std::string_view name : kernel.parameter_names) fit.parameter_names.emplace_back(name);
   fit.parameters = theta;
-  fit.noise_sigma_px = std::sqrt(attempt.sum_of_squares / (2 * num_points - num_parameters));
+  const detail::HeldByPrior held = detail::held_by(detail::prior_of(kernel), theta, *inverse);
+  fit.num_effective = kernel.num_intrinsics() - num_fixed - held.parameters;
+  fit.noise_sigma_px = std::sqrt(std::max(0.0, attempt.sum_of_squares - held.cost) /
+                                 (2 * num_points - num_parameters + held.parameters));
   fit.covariance = fit.noise_sigma_px * fit.noise_sigma_px * *inverse;
   fit.sigma = fit.covariance.diagonal().cwiseSqrt();
   fit.chart = attempt.chart_fit;
@@ -351,7 +355,11 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
   const Result<const ModelKernel*> kernel = check(options);
   if (!kernel) return fail(kernel.error());
-  const auto fit = [&](const FitOptions& which) { return fit_as_asked(**kernel, views, which); };
+  const auto fit = [&](const FitOptions& which) {
+    return (*kernel)->make_prior == nullptr
+               ? fit_as_asked(**kernel, views, which)
+               : detail::fit_with_chosen_stiffness(fit_as_asked, **kernel, views, which);
+  };
   Result<LensFit> fitted = fit(options);
   if (options.chart_distance_mm) {
     return detail::fit_with_chart_distance(

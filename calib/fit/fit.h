@@ -117,6 +117,14 @@ struct LensFit {
   /// corner whose sigma_px is the median.
   double noise_sigma_px = 0.0;
 
+  /// How many intrinsics the corners determine: their number, less what is held (fixed focal
+  /// lengths; of coefficients drawn towards a value the share that this determines).
+  double num_effective = 0.0;
+
+  /// Stiffness of a model's prior, chosen by cross-validation (the spline field's: pixels, see
+  /// docs/lens-models.md); nullopt where the model is a formula.
+  std::optional<double> stiffness_px;
+
   /// The share of noise_sigma_px^2 that is not noise: 1 - (local noise / noise_sigma_px)^2, where
   /// the local noise comes from differences between neighbouring corners, which a wrong model or a
   /// bent chart hardly touches. Near 0 (it may be slightly negative) where the model holds. Where

@@ -8,6 +8,8 @@
 #include <span>
 #include <utility>
 
+#include "calib/fit/detail/kernel.h"
+#include "calib/fit/detail/used_corners.h"
 #include "calib/lens/model.h"
 
 namespace trueplate::fit {
@@ -16,6 +18,8 @@ namespace {
 // A fit with this share of the most corners any fit kept is as good a judge of what is a corner.
 constexpr double kNearlyAllCorners = 0.995;
 constexpr std::size_t kMinJudgedFrames = 4;
+// Share of the residuals' variance (LensFit::systematic_share) that is no accident.
+constexpr double kLeftOver = 0.05;
 constexpr double kWholeBorder = 0.999;  // invertible_share_of_border() of a usable lens
 
 struct Trial {
@@ -28,20 +32,6 @@ struct Trial {
 FitOptions with_model(const FitOptions& options, std::string_view model) {
   FitOptions result = options;
   result.model = model;
-  return result;
-}
-
-/// Only the corners that a fit used, in the views it used.
-std::vector<target::View> used_corners(const std::vector<target::View>& views, const LensFit& fit) {
-  std::vector<target::View> result;
-  for (std::size_t i = 0; i < views.size(); ++i) {
-    if (!fit.frames[i].used) continue;
-    target::View view{views[i].frame, views[i].plate_size, {}};
-    for (std::size_t c = 0; c < views[i].corners.size(); ++c) {
-      if (fit.frames[i].points[c].used) view.corners.push_back(views[i].corners[c]);
-    }
-    result.push_back(std::move(view));
-  }
   return result;
 }
 
@@ -59,6 +49,13 @@ const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
   return best;
 }
 
+/// Whether the best formula leaves more than noise, so that a model of very many coefficients,
+/// which takes its time, is worth a try.
+bool leaves_pattern(const std::vector<Result<LensFit>>& fits) {
+  const LensFit* judge = best_judge(fits);
+  return judge != nullptr && judge->systematic_share.value_or(0.0) > kLeftOver;
+}
+
 Trial judged(const std::vector<target::View>& views, const FitOptions& options) {
   Trial trial;
   Result<LensFit> fit = fit_lens(views, options);
@@ -69,8 +66,7 @@ Trial judged(const std::vector<target::View>& views, const FitOptions& options) 
   const double num_values = 2.0 * fit->num_points;
   const double variance =
       std::max(fit->rms_px * fit->rms_px / 2.0, std::numeric_limits<double>::min());
-  const auto num_fitted = static_cast<double>((fit->sigma.array() > 0.0).count());
-  trial.bic = num_values * std::log(variance) + num_fitted * std::log(num_values);
+  trial.bic = num_values * std::log(variance) + fit->num_effective * std::log(num_values);
   trial.invertible = lens::invertible_share_of_border(fit->lens);
   trial.shown.rms_px = fit->rms_px;
   trial.shown.held_out_rms_px = fit->held_out_rms_px;
@@ -192,11 +188,16 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   FitOptions quick = options;
   quick.held_out_folds = 0;
   for (const lens::ModelInfo* model : models) {
-    fits.push_back(fit_lens(views, with_model(quick, model->name)));
+    if (detail::find_kernel(model->name)->make_prior != nullptr && !leaves_pattern(fits)) {
+      fits.push_back(fail(ErrorCode::kUndetermined,
+                          "not tried: the best formula leaves nothing but noise to meet"));
+    } else {
+      fits.push_back(fit_lens(views, with_model(quick, model->name)));
+    }
   }
   const LensFit* judge = best_judge(fits);
   if (judge == nullptr) return fail(fits.front().error());
-  const std::vector<target::View> common = used_corners(views, *judge);
+  const std::vector<target::View> common = detail::used_corners(views, *judge);
 
   std::vector<Trial> trials;
   trials.reserve(models.size());

@@ -120,4 +120,16 @@ double max_radius(const Model& model) {
   return std::visit([](const auto& m) { return m.max_radius(); }, model);
 }
 
+std::optional<LocalField> local_field(const Model& model) {
+  return std::visit(
+      [](const auto& m) -> std::optional<LocalField> {
+        if constexpr (requires { m.local_field(); }) {
+          return m.local_field();
+        } else {
+          return std::nullopt;
+        }
+      },
+      model);
+}
+
 }  // namespace trueplate::lens

@@ -11,8 +11,10 @@
 #include "calib/lens/division.h"
 #include "calib/lens/equidistant.h"
 #include "calib/lens/free_centre.h"
+#include "calib/lens/local_field.h"
 #include "calib/lens/radial_tangential.h"
 #include "calib/lens/rational.h"
+#include "calib/lens/spline_field.h"
 #include "calib/lens/thin_prism.h"
 
 namespace trueplate::lens {
@@ -31,7 +33,8 @@ using Model = std::variant<RadialTangential,
                            DivisionTwoTerms,
                            Anamorphic4,
                            Anamorphic6,
-                           Equidistant>;
+                           Equidistant,
+                           SplineField>;
 
 /// One row of the model table: what the command line and the profile need to know of a model
 /// without naming it in code.
@@ -69,5 +72,8 @@ Result<Model> make_model(std::string_view name, std::span<const double> values);
 
 /// Radius of the largest disc about the axis inside the domain.
 [[nodiscard]] double max_radius(const Model& model);
+
+/// The part of the model that exists only around where it was measured; nullopt for formulas.
+[[nodiscard]] std::optional<LocalField> local_field(const Model& model);
 
 }  // namespace trueplate::lens

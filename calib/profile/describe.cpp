@@ -206,15 +206,39 @@ void add_distortion(Page& page, const lens::Lens& lens) {
   }
 }
 
+/// What the coefficients of a field come to, and where it ends.
+void add_field(Page& page, const lens::Lens& lens, const lens::LocalField& field) {
+  const auto values = lens::parameters(lens.model).subspan(field.num_formula);
+  const double largest = std::abs(*std::max_element(
+      values.begin(), values.end(), [](double a, double b) { return std::abs(a) < std::abs(b); }));
+  page.add("",
+           fmt::format("{} values of the field, at most {} px",
+                       values.size(),
+                       plain(largest * lens.focal_px.maxCoeff())));
+  const Point2d half_px = lens.focal_px.cwiseProduct(field.half_size);
+  const Point2d fade_px = lens.focal_px.cwiseProduct(field.fade);
+  page.add(
+      "Field",
+      fmt::format("fitted within {:.0f} px (x) and {:.0f} px (y) of the principal point of the "
+                  "straightened picture; beyond it fades, and from {:.0f} and {:.0f} px on the "
+                  "formula stands alone: there nothing was measured",
+                  half_px.x(),
+                  half_px.y(),
+                  half_px.x() + fade_px.x(),
+                  half_px.y() + fade_px.y()));
+}
+
 void add_model(Page& page, const Station& station) {
   const lens::Lens& lens = station.lens;
   page.add("Model", lens::model_name(lens.model));
   const auto names = lens::parameter_names(lens.model);
   const auto values = lens::parameters(lens.model);
-  for (std::size_t i = 0; i < names.size(); ++i) {
+  const std::optional<lens::LocalField> field = lens::local_field(lens.model);
+  for (std::size_t i = 0; i < (field ? field->num_formula : names.size()); ++i) {
     page.add("",
              fmt::format("{} {}", names[i], with_sigma(values[i], sigma_of(station, names[i]))));
   }
+  if (field) add_field(page, lens, *field);
   const double share = lens::invertible_share_of_border(lens);
   const double radius = lens::max_radius(lens.model);
   const std::string reach =
@@ -331,7 +355,8 @@ void add_channel(Page& page, std::string_view label, const ColourLens& colour) {
   std::string coefficients;
   const auto names = lens::parameter_names(lens.model);
   const auto values = lens::parameters(lens.model);
-  for (std::size_t i = 0; i < names.size(); ++i) {
+  const std::optional<lens::LocalField> field = lens::local_field(lens.model);
+  for (std::size_t i = 0; i < (field ? field->num_formula : names.size()); ++i) {
     coefficients += fmt::format(
         "{}{} {}", coefficients.empty() ? "" : ", ", names[i], number(values[i], names[i]));
   }

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <string>
 
+#include "calib/lens/spline_field.h"
 #include "tests/warp/support.h"
 
 using namespace trueplate;
@@ -185,4 +186,30 @@ TEST_CASE("option text") {
     CHECK(refused.error().message.find(text) != std::string::npos);
     CHECK(refused.error().message.find("auto") != std::string::npos);
   }
+}
+
+TEST_CASE("a picture that reaches out of a spline field says by how much, and where it ends") {
+  lens::Lens lens = make_lens({700, 400}, 500.0, {});
+  lens::SplineField::Parameters parameters{};
+  parameters[lens::SplineField::kHalfWidth] = 0.7;  // the plate: 350 px
+  parameters[lens::SplineField::kHalfHeight] = 0.4;
+  parameters[lens::SplineField::kFirstX + 33] = 0.01;
+  lens.model = lens::SplineField(parameters);
+  const Result<Overscan> whole = overscan(lens, {}, {.margin_px = 3});
+  REQUIRE(whole);
+  CHECK_FALSE(warns(*whole, "beyond-field"));
+  const Result<Overscan> more =
+      overscan(lens, {.kind = Kind::kPixels, .pixels = {80, 10, 120, 10}});
+  REQUIRE(more);
+  REQUIRE(warns(*more, "beyond-field"));
+  CHECK(more->warnings.front().value == doctest::Approx(120.0));
+  // Three cells of seven and of four over the width and the height.
+  CHECK(more->warnings.front().message.find("from 300 and 300 px on") != std::string::npos);
+  // Another focal length of the straight picture moves the field's edge.
+  const Result<Overscan> reduced =
+      overscan(lens,
+               {.kind = Kind::kPixels, .pixels = {80, 10, 120, 10}},
+               {.straight = StraightPinhole{{700.0, 700.0}, lens.principal_point_px}});
+  REQUIRE(reduced);
+  CHECK_FALSE(warns(*reduced, "beyond-field"));
 }

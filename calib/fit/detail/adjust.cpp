@@ -62,31 +62,32 @@ class ViewCost final : public ceres::CostFunction {
   double cauchy_scale_;
 };
 
-/// ModelKernel::pull_px as residuals.
-class PullCost final : public ceres::CostFunction {
+/// The residuals of a prior.
+class PriorCost final : public ceres::CostFunction {
  public:
-  explicit PullCost(const ModelKernel& kernel) : kernel_(kernel) {
-    set_num_residuals(static_cast<int>(kernel.parameter_names.size()));
-    *mutable_parameter_block_sizes() = {kernel.num_intrinsics()};
+  explicit PriorCost(const CoefficientPrior& prior) : prior_(prior) {
+    set_num_residuals(static_cast<int>(prior.rows.rows()));
+    *mutable_parameter_block_sizes() = {kNumPinhole + static_cast<int>(prior.at.size())};
   }
 
   bool Evaluate(const double* const* parameters,
                 double* residuals,
                 double** jacobians) const override {
-    const Eigen::Index rows = num_residuals();
-    const Eigen::Map<const Eigen::VectorXd> weights(kernel_.pull_px.data(), rows);
+    const Eigen::Index rows = prior_.rows.rows();
+    const Eigen::Index count = prior_.at.size();
     Eigen::Map<Eigen::VectorXd>(residuals, rows) =
-        weights.cwiseProduct(Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, rows));
+        prior_.rows *
+        (Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, count) - prior_.at);
     if (jacobians != nullptr && jacobians[0] != nullptr) {
-      Eigen::Map<RowMajor> by_intrinsics(jacobians[0], rows, kernel_.num_intrinsics());
-      by_intrinsics.setZero();
-      by_intrinsics.rightCols(rows).diagonal() = weights;
+      Eigen::Map<RowMajor> by_intrinsics(jacobians[0], rows, kNumPinhole + count);
+      by_intrinsics.leftCols(kNumPinhole).setZero();
+      by_intrinsics.rightCols(count) = prior_.rows;
     }
     return true;
   }
 
  private:
-  const ModelKernel& kernel_;
+  const CoefficientPrior& prior_;
 };
 
 }  // namespace
@@ -112,7 +113,10 @@ AdjustSummary adjust(const ModelKernel& kernel,
     ordering->AddElementToGroup(steps[i].data(), 0);
   }
   const bool pulled = !kernel.pull_px.empty();
-  if (pulled) problem.AddResidualBlock(new PullCost(kernel), nullptr, intrinsics);
+  const CoefficientPrior prior = prior_of(kernel);
+  if (prior.rows.rows() > 0) {
+    problem.AddResidualBlock(new PriorCost(prior), nullptr, intrinsics);
+  }
   ordering->AddElementToGroup(intrinsics, 1);
   if (options.num_fixed > 0) {
     std::vector<int> fixed(static_cast<std::size_t>(options.num_fixed));
@@ -228,12 +232,11 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
   // Orthogonal factors throughout instead of the normal equations, which would square the condition
   // number: the information is factor^T factor.
   const int n = kernel.num_intrinsics();
-  Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(n, n);
-  for (std::size_t i = 0; i < kernel.pull_px.size(); ++i) {
-    const Eigen::Index column = kNumPinhole + static_cast<Eigen::Index>(i);
-    factor(column, column) = kernel.pull_px[i];
-  }
-  Eigen::VectorXd unreduced_diagonal = Eigen::VectorXd::Zero(n);
+  const CoefficientPrior prior = prior_of(kernel);
+  const Eigen::Index num_coefficients = prior.at.size();
+  Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(std::max<Eigen::Index>(n, prior.rows.rows()), n);
+  factor.topRightCorner(prior.rows.rows(), num_coefficients) = prior.rows;
+  Eigen::VectorXd unreduced_diagonal = factor.colwise().squaredNorm().transpose();
   std::vector<double> residuals;
   for (std::size_t i = 0; i < views.size(); ++i) {
     const Eigen::Index rows = static_cast<Eigen::Index>(2 * views[i]->size());
@@ -256,7 +259,7 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
     const Eigen::HouseholderQR<Eigen::MatrixXd> pose_qr{Eigen::MatrixXd(by_pose)};
     const Eigen::MatrixXd rotated =
         pose_qr.householderQ().adjoint() * Eigen::MatrixXd(by_intrinsics);
-    Eigen::MatrixXd stacked(n + rows - kNumPose, n);
+    Eigen::MatrixXd stacked(factor.rows() + rows - kNumPose, n);
     stacked << factor, rotated.bottomRows(rows - kNumPose);
     factor = Eigen::HouseholderQR<Eigen::MatrixXd>(stacked)
                  .matrixQR()

@@ -52,7 +52,8 @@ class ChartProblem {
         first_(num_fixed),
         num_free_(kernel.num_intrinsics() - first_),
         num_dense_(num_free_ + model.num_shared()),
-        gauge_(model.gauge()) {
+        gauge_(model.gauge()),
+        prior_(prior_of(kernel)) {
     views_.reserve(views.size());
     for (const ViewPoints* view : views) views_.push_back(*view);
     for (std::size_t i = 0; i < model.sites().size(); ++i) bases_.push_back(model.basis(i));
@@ -66,7 +67,7 @@ class ChartProblem {
   /// Sum of squares; nullopt when a corner is not in front of its camera.
   std::optional<double> cost(const Adjusted& state, const ChartValues& values) {
     place(values);
-    double sum = penalty(values) + pull(state);
+    double sum = penalty(values) + prior_.residuals(state.intrinsics).squaredNorm();
     for (std::size_t v = 0; v < views_.size(); ++v) {
       residuals_.resize(2 * views_[v].size());
       const std::array<double, kNumPose> step = step_at(state.poses[v]);
@@ -97,7 +98,7 @@ class ChartProblem {
       }
     }
     add_gauge(values, result);
-    add_pull(state, result);
+    add_prior(state, result);
     return result;
   }
 
@@ -204,25 +205,13 @@ class ChartProblem {
     result.sum_of_squares += penalty(values);
   }
 
-  /// The residuals of ModelKernel::pull_px, squared and summed.
-  [[nodiscard]] double pull(const Adjusted& state) const {
-    double sum = 0.0;
-    for (std::size_t i = 0; i < kernel_.pull_px.size(); ++i) {
-      const double residual =
-          kernel_.pull_px[i] * state.intrinsics(kNumPinhole + static_cast<Eigen::Index>(i));
-      sum += residual * residual;
-    }
-    return sum;
-  }
-
-  void add_pull(const Adjusted& state, Equations& result) const {
-    for (std::size_t i = 0; i < kernel_.pull_px.size(); ++i) {
-      const double weight = kernel_.pull_px[i] * kernel_.pull_px[i];
-      const Eigen::Index coefficient = kNumPinhole + static_cast<Eigen::Index>(i);
-      result.all(coefficient - first_, coefficient - first_) += weight;
-      result.gradient(coefficient - first_) += weight * state.intrinsics(coefficient);
-    }
-    result.sum_of_squares += pull(state);
+  void add_prior(const Adjusted& state, Equations& result) const {
+    const Eigen::Index count = prior_.at.size();
+    const Eigen::Index begin = kNumPinhole - first_;
+    const Eigen::VectorXd residuals = prior_.residuals(state.intrinsics);
+    result.all.block(begin, begin, count, count).noalias() += prior_.rows.transpose() * prior_.rows;
+    result.gradient.segment(begin, count).noalias() += prior_.rows.transpose() * residuals;
+    result.sum_of_squares += residuals.squaredNorm();
   }
 
   bool add_view(const ViewPoints& view,
@@ -284,6 +273,7 @@ class ChartProblem {
   Eigen::Index num_free_;
   Eigen::Index num_dense_;
   Eigen::MatrixXd gauge_;
+  CoefficientPrior prior_;
   double gauge_weight_ = 0.0;
   std::vector<double> residuals_;
 };

@@ -54,12 +54,19 @@ class Fitter {
   }
 
  private:
+  /// Coefficients of 0, or where their prior has them.
+  Eigen::VectorXd first_intrinsics() const {
+    Eigen::VectorXd result = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
+    if (kernel_.prior != nullptr) result.tail(kernel_.prior->at.size()) = kernel_.prior->at;
+    return result;
+  }
+
   /// Without distortion, or where a fit of the simpler model ends.
   Attempt begin(const StartPinhole& start) const {
     if (const ModelKernel* simpler = find_kernel(kernel_.grows_from)) {
       Attempt attempt = Fitter(*simpler, options_, screened_).run(start);
       if (attempt.converged && attempt.state.intrinsics.allFinite()) {
-        Eigen::VectorXd intrinsics(kernel_.num_intrinsics());
+        Eigen::VectorXd intrinsics = first_intrinsics();
         intrinsics.head<kNumPinhole>() = attempt.state.intrinsics.head<kNumPinhole>();
         kernel_.grown(attempt.state.intrinsics.data() + kNumPinhole,
                       intrinsics.data() + kNumPinhole);
@@ -70,7 +77,7 @@ class Fitter {
     }
     Attempt attempt;
     attempt.start = start;
-    attempt.state.intrinsics = Eigen::VectorXd::Zero(kernel_.num_intrinsics());
+    attempt.state.intrinsics = first_intrinsics();
     attempt.state.intrinsics.head<4>() << start.pinhole.focal_px, start.pinhole.principal_point_px;
     attempt.frames = Frames(kernel_, screened_, start.pinhole);
     return attempt;

@@ -46,7 +46,25 @@ using DistortWithDerivatives = void (*)(const double* p_ideal,
                                         double* d_ideal,
                                         double* d_coefficients);
 
-/// The coefficients with which a fit continues that was begun with the simpler model's.
+/// What is believed of the coefficients before any corner is seen: residuals rows (coefficients -
+/// at), in pixels, that are fitted along with those of the corners.
+struct CoefficientPrior {
+  Eigen::MatrixXd rows;  // any number of rows; a column for each coefficient
+  Eigen::VectorXd at;
+
+  /// The residuals at the coefficients behind the pinhole's intrinsics.
+  [[nodiscard]] Eigen::VectorXd residuals(const Eigen::VectorXd& intrinsics) const {
+    return rows * (intrinsics.tail(at.size()) - at);
+  }
+};
+
+/// The prior of a model whose coefficients would not be determined without. `simpler` is the lens
+/// as the simpler model has it. The larger the stiffness, in pixels, the nearer the lens stays to
+/// it.
+using MakePrior = CoefficientPrior (*)(const lens::Lens& simpler, double stiffness_px);
+
+/// The coefficients with which a fit continues that was begun with the simpler model's. On entry
+/// they are those of a fit that begins without.
 using GrowCoefficients = void (*)(const double* simpler, double* coefficients);
 
 /// All that the fit needs to know of one lens model.
@@ -68,6 +86,11 @@ struct ModelKernel {
   /// among coefficients that fit equally well. Empty where the model leaves no such choice.
   std::span<const double> pull_px = {};
 
+  /// Set for models that need a prior; how stiff it is has to be found by cross-validation.
+  MakePrior make_prior = nullptr;
+  /// That prior, in the copies of a kernel that are fitted with; not owned.
+  const CoefficientPrior* prior = nullptr;
+
   [[nodiscard]] int num_intrinsics() const {
     return kNumPinhole + static_cast<int>(parameter_names.size());
   }
@@ -78,6 +101,20 @@ struct ModelKernel {
 
 /// The kernel of a model, or null when the name is unknown.
 [[nodiscard]] const ModelKernel* find_kernel(std::string_view model);
+
+/// The kernel's prior, or its pull written as one; without rows where it has neither.
+[[nodiscard]] CoefficientPrior prior_of(const ModelKernel& kernel);
+
+/// What a prior takes from the corners.
+struct HeldByPrior {
+  double parameters = 0.0;  // how many coefficients it determines instead of them
+  double cost = 0.0;        // its share of the sum of squares
+};
+
+/// `inverse` is that of the information of intrinsics, the prior's included.
+[[nodiscard]] HeldByPrior held_by(const CoefficientPrior& prior,
+                                  const Eigen::VectorXd& intrinsics,
+                                  const Eigen::MatrixXd& inverse);
 
 /// The lens with these intrinsics. An error when one is not a finite number.
 [[nodiscard]] Result<lens::Lens> lens_of(const ModelKernel& kernel,

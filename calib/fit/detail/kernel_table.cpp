@@ -20,7 +20,8 @@ std::span<const ModelKernel> kernel_table() {
                                 kernel_division_2(),
                                 kernel_anamorphic_4(),
                                 kernel_anamorphic_6(),
-                                kernel_equidistant()};
+                                kernel_equidistant(),
+                                kernel_spline_field()};
   static_assert(table.size() == std::variant_size_v<lens::Model>);
   return table;
 }
@@ -30,6 +31,25 @@ const ModelKernel* find_kernel(std::string_view model) {
     if (kernel.model == model) return &kernel;
   }
   return nullptr;
+}
+
+CoefficientPrior prior_of(const ModelKernel& kernel) {
+  if (kernel.prior != nullptr) return *kernel.prior;
+  const auto pulled = static_cast<Eigen::Index>(kernel.pull_px.size());
+  const auto count = static_cast<Eigen::Index>(kernel.parameter_names.size());
+  CoefficientPrior prior{.rows = Eigen::MatrixXd::Zero(pulled, count),
+                         .at = Eigen::VectorXd::Zero(count)};
+  prior.rows.diagonal() = Eigen::Map<const Eigen::VectorXd>(kernel.pull_px.data(), pulled);
+  return prior;
+}
+
+HeldByPrior held_by(const CoefficientPrior& prior,
+                    const Eigen::VectorXd& intrinsics,
+                    const Eigen::MatrixXd& inverse) {
+  const Eigen::Index count = prior.at.size();
+  const Eigen::MatrixXd rows_inverse = prior.rows * inverse.bottomRightCorner(count, count);
+  return {.parameters = rows_inverse.cwiseProduct(prior.rows).sum(),
+          .cost = prior.residuals(intrinsics).squaredNorm()};
 }
 
 Result<lens::Lens> lens_of(const ModelKernel& kernel,

@@ -16,5 +16,6 @@ namespace trueplate::fit::detail {
 [[nodiscard]] ModelKernel kernel_anamorphic_4();
 [[nodiscard]] ModelKernel kernel_anamorphic_6();
 [[nodiscard]] ModelKernel kernel_equidistant();
+[[nodiscard]] ModelKernel kernel_spline_field();
 
 }  // namespace trueplate::fit::detail

@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 #include <cstring>
+#include <type_traits>
 
 #include "calib/fit/detail/kernel.h"
 
@@ -37,18 +38,17 @@ class KernelOf {
                       double* p_distorted,
                       double* d_ideal,
                       double* d_coefficients) {
-    Point2<Jet> p;
-    std::array<Jet, kNumCoefficients> k;
-    seed(coefficients, k);
-    p.x() = Jet(p_ideal[0], 0);
-    p.y() = Jet(p_ideal[1], 1);
-    const Point2<Jet> q = Model::distort(p, k.data());
-    for (int row = 0; row < 2; ++row) {
-      p_distorted[row] = q(row).a;
-      for (int i = 0; i < 2; ++i) d_ideal[2 * row + i] = q(row).v[i];
-      for (int i = 0; i < kNumCoefficients; ++i) {
-        d_coefficients[kNumCoefficients * row + i] = q(row).v[kNumDirections + i];
-      }
+    if constexpr (kByHand) {
+      typename Model::ByIdeal by_ideal;
+      typename Model::ByParameters by_parameters;
+      Eigen::Map<Point2d> image(p_distorted);
+      image = Model::distort_with_derivatives(
+          Point2d(p_ideal[0], p_ideal[1]), coefficients, by_ideal, &by_parameters);
+      Eigen::Map<Eigen::Matrix<double, 2, 2, Eigen::RowMajor>>{d_ideal} = by_ideal;
+      Eigen::Map<Eigen::Matrix<double, 2, kNumCoefficients, Eigen::RowMajor>>{d_coefficients} =
+          by_parameters;
+    } else {
+      distort_with_jets(p_ideal, coefficients, p_distorted, d_ideal, d_coefficients);
     }
   }
 
@@ -67,7 +67,7 @@ class KernelOf {
     const bool derivatives = d_intrinsics != nullptr || d_pose != nullptr;
     const Eigen::Matrix3d turn_jacobian =
         d_pose != nullptr ? left_jacobian(turn) : Eigen::Matrix3d::Zero();
-    std::array<Jet, kNumCoefficients> k;
+    Seeds k{};
     if (derivatives) seed(intrinsics + kNumPinhole, k);
     const double fx = intrinsics[0];
     const double fy = intrinsics[1];
@@ -86,7 +86,7 @@ class KernelOf {
       double* r = residuals + 2 * i;
 
       if (!derivatives) {
-        const Point2d q = image(p, intrinsics + kNumPinhole);
+        const Point2d q = image_only(p, intrinsics + kNumPinhole);
         r[0] = w * (fx * q.x() + intrinsics[2] - view.plate_px[2 * i]);
         r[1] = w * (fy * q.y() + intrinsics[3] - view.plate_px[2 * i + 1]);
         if (cauchy_scale > 0.0) soften(cauchy_scale, r);
@@ -144,8 +144,13 @@ class KernelOf {
   static constexpr bool kTakesRays = requires(const Eigen::Vector3d& ray, const double* k) {
     Model::distort_ray(ray, k);
   };
+  /// Models of very many coefficients, few of which count at a point, differentiate themselves.
+  static constexpr bool kByHand = requires { typename Model::ByParameters; };
   static constexpr int kNumDirections = kTakesRays ? 3 : 2;
   using Jet = ceres::Jet<double, kNumDirections + kNumCoefficients>;
+  using Jets = std::array<Jet, kNumCoefficients>;
+  /// The coefficients as the differentiated formula takes them.
+  using Seeds = std::conditional_t<kByHand, const double*, Jets>;
 
   /// A distorted point with its derivatives by the camera point and by the coefficients.
   struct Imaged {
@@ -154,7 +159,7 @@ class KernelOf {
     Eigen::Matrix<double, 2, kNumCoefficients> by_coefficients;
   };
 
-  static Point2d image(const Eigen::Vector3d& p_camera, const double* coefficients) {
+  static Point2d image_only(const Eigen::Vector3d& p_camera, const double* coefficients) {
     if constexpr (kTakesRays) {
       return Model::distort_ray(p_camera, coefficients);
     } else {
@@ -162,7 +167,18 @@ class KernelOf {
     }
   }
 
-  static Imaged image(const Eigen::Vector3d& p_camera, const std::array<Jet, kNumCoefficients>& k) {
+  static Imaged image(const Eigen::Vector3d& p_camera, const double* coefficients) {
+    Imaged result;
+    const Point2d ideal = p_camera.hnormalized();
+    typename Model::ByIdeal by_ideal;
+    result.p =
+        Model::distort_with_derivatives(ideal, coefficients, by_ideal, &result.by_coefficients);
+    result.by_point << by_ideal, -by_ideal * ideal;
+    result.by_point /= p_camera.z();
+    return result;
+  }
+
+  static Imaged image(const Eigen::Vector3d& p_camera, const Jets& k) {
     Imaged result;
     Point2<Jet> q;
     if constexpr (kTakesRays) {
@@ -189,7 +205,28 @@ class KernelOf {
     return result;
   }
 
-  static void seed(const double* coefficients, std::array<Jet, kNumCoefficients>& k) {
+  static void distort_with_jets(const double* p_ideal,
+                                const double* coefficients,
+                                double* p_distorted,
+                                double* d_ideal,
+                                double* d_coefficients) {
+    Point2<Jet> p;
+    std::array<Jet, kNumCoefficients> k;
+    seed(coefficients, k);
+    p.x() = Jet(p_ideal[0], 0);
+    p.y() = Jet(p_ideal[1], 1);
+    const Point2<Jet> q = Model::distort(p, k.data());
+    for (int row = 0; row < 2; ++row) {
+      p_distorted[row] = q(row).a;
+      for (int i = 0; i < 2; ++i) d_ideal[2 * row + i] = q(row).v[i];
+      for (int i = 0; i < kNumCoefficients; ++i) {
+        d_coefficients[kNumCoefficients * row + i] = q(row).v[kNumDirections + i];
+      }
+    }
+  }
+
+  static void seed(const double* coefficients, const double*& k) { k = coefficients; }
+  static void seed(const double* coefficients, Jets& k) {
     for (int i = 0; i < kNumCoefficients; ++i) k[i] = Jet(coefficients[i], kNumDirections + i);
   }
 

@@ -9,28 +9,17 @@
 
 namespace trueplate::tests {
 
-/// How far the fitted lens puts the rays that the true lens sees on a grid on the plate from there:
-/// x and y in turn, the corners of the plate first and last in their rows; after the camera
-/// rotation and the common change of focal length that fit best, which a camera solve finds by
-/// itself. Gauss-Newton with differences; shares nothing with the library's forecast of it but the
-/// definition (Hagemann, Knorr, Janssen and Stiller, GCPR 2020: mapping error). nullopt where
-/// either lens has no value.
-inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
+/// How far the fitted lens puts rays from where the true lens has them, x and y in turn; after the
+/// camera rotation and the common change of focal length that fit best, which a camera solve finds
+/// by itself. Gauss-Newton with differences; shares nothing with the library's forecast of it but
+/// the definition (Hagemann, Knorr, Janssen and Stiller, GCPR 2020: mapping error). nullopt where
+/// the fitted lens has no value.
+///
+/// places   where the true lens has the rays, plate pixels
+/// rays     in camera axes, one for each place
+inline std::optional<Eigen::VectorXd> field_errors_px(const std::vector<Point2d>& places,
+                                                      const std::vector<Eigen::Vector3d>& rays,
                                                       const lens::Lens& fitted) {
-  constexpr int kColumns = 17;
-  constexpr int kRows = 11;
-  std::vector<Point2d> places;
-  std::vector<Eigen::Vector3d> rays;
-  for (int j = 0; j < kRows; ++j) {
-    for (int i = 0; i < kColumns; ++i) {
-      const Point2d p(truth.plate_size.width * i / (kColumns - 1.0),
-                      truth.plate_size.height * j / (kRows - 1.0));
-      const auto ideal = lens::undistort(truth.model, lens::ideal_from_px(truth, p));
-      if (!ideal) return std::nullopt;
-      places.push_back(p);
-      rays.emplace_back(ideal->x(), ideal->y(), 1.0);
-    }
-  }
   const auto errors = [&](const Eigen::Vector4d& motion) -> std::optional<Eigen::VectorXd> {
     const Eigen::Vector3d turn = motion.head<3>();
     const double angle = turn.norm();
@@ -64,9 +53,31 @@ inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
   return errors(motion);
 }
 
-/// Their root mean square over the grid.
-inline std::optional<double> field_error_px(const lens::Lens& truth, const lens::Lens& fitted) {
-  const std::optional<Eigen::VectorXd> errors = field_errors_px(truth, fitted);
+/// The same for the rays that a lens of ours sees on an even grid on the plate, the corners of the
+/// plate first and last in their rows. nullopt where either lens has no value.
+inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
+                                                      const lens::Lens& fitted) {
+  constexpr int kColumns = 17;
+  constexpr int kRows = 11;
+  std::vector<Point2d> places;
+  std::vector<Eigen::Vector3d> rays;
+  for (int j = 0; j < kRows; ++j) {
+    for (int i = 0; i < kColumns; ++i) {
+      const Point2d p(truth.plate_size.width * i / (kColumns - 1.0),
+                      truth.plate_size.height * j / (kRows - 1.0));
+      const auto ideal = lens::undistort(truth.model, lens::ideal_from_px(truth, p));
+      if (!ideal) return std::nullopt;
+      places.push_back(p);
+      rays.emplace_back(ideal->x(), ideal->y(), 1.0);
+    }
+  }
+  return field_errors_px(places, rays, fitted);
+}
+
+/// Root mean square length of field_errors_px() with the same arguments.
+template <class... Arguments>
+std::optional<double> field_error_px(const Arguments&... arguments) {
+  const std::optional<Eigen::VectorXd> errors = field_errors_px(arguments...);
   if (!errors) return std::nullopt;
   return std::sqrt(2.0 * errors->squaredNorm() / static_cast<double>(errors->size()));
 }

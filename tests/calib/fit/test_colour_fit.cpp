@@ -178,6 +178,66 @@ TEST_CASE("every lens model has its colours") {
   }
 }
 
+TEST_CASE("a colour through a spline field: green's field, drawn together a little") {
+  // A ripple as green's field has it; red's is 0.3 % larger and has its middle elsewhere.
+  lens::SplineField::Parameters values{};
+  values[0] = -0.06;
+  values[lens::SplineField::kHalfWidth] = 0.55;
+  values[lens::SplineField::kHalfHeight] = 0.36;
+  for (int control = 0; control < lens::SplineField::kNumControls; ++control) {
+    const double x = (control % lens::SplineField::kColumns - 4.5) / 4.5;
+    const double y = (static_cast<int>(control / lens::SplineField::kColumns) - 3.0) / 3.0;
+    values[lens::SplineField::kFirstX + control] = 0.003 * x * std::cos(3.0 * std::hypot(x, y));
+    values[lens::SplineField::kFirstY + control] = 0.002 * y * std::cos(3.0 * std::hypot(x, y));
+  }
+  lens::Lens green = green_lens();
+  green.model = lens::SplineField(values);
+  lens::Lens red = green;
+  for (int i = lens::SplineField::kFirstX; i < lens::SplineField::kNumParameters; ++i) {
+    values[static_cast<std::size_t>(i)] *= 1.003;
+  }
+  values[0] = -0.0605;
+  red.focal_px *= 1.0004;
+  red.model = lens::SplineField(values);
+
+  std::mt19937 random(7);
+  std::normal_distribution<double> noise(0.0, 0.03);
+  std::vector<ColourPair> pairs;
+  const auto seen = [&](const Point2d& p) {
+    const auto ideal = lens::undistort(green.model, lens::ideal_from_px(green, p));
+    REQUIRE(ideal);
+    return lens::px_from_ideal(red, *lens::distort(red.model, *ideal));
+  };
+  for (int y = 10; y < 640; y += 21) {
+    for (int x = 10; x < 960; x += 22) {
+      const Point2d p(x, y);
+      pairs.push_back({p, seen(p) + Point2d(noise(random), noise(random))});
+    }
+  }
+  const auto fit = fit::fit_colour(green, pairs);
+  REQUIRE_MESSAGE(fit.has_value(), fit.error().message);
+  CHECK(fit->noise_sigma_px == doctest::Approx(0.03).epsilon(0.05));
+  CHECK(fit->shift.significant);
+  double squares = 0.0;
+  int count = 0;
+  for (int y = 0; y <= 640; y += 20) {
+    for (int x = 0; x <= 960; x += 20) {
+      const Point2d p(x, y);
+      const auto ideal = lens::undistort(green.model, lens::ideal_from_px(green, p));
+      REQUIRE(ideal);
+      squares += (lens::px_from_ideal(fit->lens, *lens::distort(fit->lens.model, *ideal)) - seen(p))
+                     .squaredNorm();
+      ++count;
+    }
+  }
+  const double error_px = std::sqrt(squares / count);
+  std::printf("spline field: error of the shift %.5f px rms over the plate, sigma %.5f px\n",
+              error_px,
+              fit->shift.rms_sigma_px);
+  CHECK(error_px < 2.0 * fit->shift.rms_sigma_px);
+  CHECK(error_px < 0.01);
+}
+
 TEST_CASE("what cannot be fitted is refused") {
   std::vector<ColourPair> pairs = pairs_through(red_lens(), 0.0);
   const std::vector<ColourPair> few(pairs.begin(), pairs.begin() + 17);

@@ -82,6 +82,17 @@ const Case kCases[] = {
      .focal_share = {0.9, 1.8},
      .views = {.num_views = 40, .columns = 14, .rows = 9, .noise_px = 0.05},
      .focal_ratio = 0.5},
+    // A field of nothing over its base: the rectangle is not fitted, and what the field could be is
+    // held by its prior. Lenses that need the field: test_spline_fit.cpp.
+    {.model = "spline-field",
+     .coefficients =
+         [] {
+           std::vector<double> base_only(lens::SplineField::kNumParameters, 0.0);
+           const std::vector<double> base{-0.18, 0.09, -0.02, 0.0006, -0.0004, 0.6, 0.35};
+           std::copy(base.begin(), base.end(), base_only.begin());
+           return base_only;
+         }(),
+     .determined = false},
     // 150 degrees across.
     {.model = "equidistant",
      .coefficients = {0.03, -0.012, 0.004, -0.0008},

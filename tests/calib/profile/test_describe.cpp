@@ -117,3 +117,24 @@ TEST_CASE("text from the file cannot drive a terminal") {
   CHECK(says(text, "not used: 988 more"));
   CHECK(text.size() < 20000);
 }
+
+TEST_CASE("of a spline field: its formula, the size of its values and where it ends") {
+  Profile profile = example_profile();
+  trueplate::profile::Station& station = profile.stations[0];
+  using trueplate::lens::SplineField;
+  SplineField::Parameters parameters{};
+  parameters[0] = -0.05;
+  parameters[SplineField::kHalfWidth] = 0.56;
+  parameters[SplineField::kHalfHeight] = 0.32;
+  parameters[SplineField::kFirstY + 20] = -0.01;
+  station.lens.focal_px = {1000.0, 1000.0};
+  station.lens.model = SplineField(parameters);
+  station.uncertainty.reset();
+  station.channels.reset();
+  const std::string text = describe(profile);
+  CHECK(text.find("half_height 0.32") != std::string::npos);
+  CHECK(text.find("sx_0_0") == std::string::npos);
+  CHECK(text.find("140 values of the field, at most 10 px") != std::string::npos);
+  CHECK(text.find("within 560 px (x) and 320 px (y)") != std::string::npos);
+  CHECK(text.find("from 1040 and 800 px on") != std::string::npos);
+}

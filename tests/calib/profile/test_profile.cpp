@@ -544,3 +544,22 @@ TEST_CASE("from file to file") {
   CHECK(read_profile(scratch.path() / "none.json").error().code == ErrorCode::kNotFound);
   CHECK(read_profile(scratch.path()).error().code == ErrorCode::kUnreadable);
 }
+
+TEST_CASE("the largest profile there can be stays below 2 MB, and comes back bit for bit") {
+  Profile profile = example_profile();
+  Station& station = profile.stations[0];
+  trueplate::lens::SplineField::Parameters parameters{};
+  for (std::size_t i = 0; i < parameters.size(); ++i) {
+    parameters[i] = -1.0 / (300.0 + static_cast<double>(i));
+  }
+  station.lens.model = trueplate::lens::SplineField(parameters);
+  station.uncertainty = trueplate::tests::example_uncertainty(station.lens);
+  station.channels.reset();
+  const std::string one = text_of(profile);
+  station.channels = trueplate::tests::example_channels(station.lens);
+  const std::string three = text_of(profile);
+  MESSAGE("one lens " << one.size() << " bytes, with red and blue " << three.size());
+  CHECK(one.size() < 700'000);
+  CHECK(three.size() < 2'000'000);
+  CHECK(text_of(read_back(three)) == three);
+}
