@@ -3,9 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <numbers>
 #include <optional>
+#include <span>
 #include <utility>
+#include <vector>
 
 #include "calib/base/csv.h"
 #include "calib/base/text.h"
@@ -63,6 +67,131 @@ double distance_from(ImageSize plate, const Point2d& p_plate_px) {
   return (p_plate_px - nearest).norm();
 }
 
+/// A row whose point the lens cannot map.
+void note_without_answer(const CsvTable& table, std::size_t row, PointsReport& report) {
+  ++report.num_without_answer;
+  if (report.lines_without_answer.size() < PointsReport::kMaxListedLines) {
+    report.lines_without_answer.push_back(table.line(row));
+  }
+}
+
+void note_place_on_plate(const Point2d& p_plate_px, PointsReport& report) {
+  const double outside = distance_from(report.image_size, p_plate_px);
+  if (outside > 0.0) ++report.num_outside_plate;
+  report.max_outside_px = std::max(report.max_outside_px, outside);
+}
+
+constexpr std::array<std::string_view, 2> kPlateColumns{"x", "y"};
+constexpr std::array<std::string_view, 3> kRayColumns{"ray_x", "ray_y", "ray_z"};
+
+/// The row's point in the other form; empty when there is none.
+std::vector<double> converted(const lens::Lens& lens,
+                              std::span<const double> from,
+                              PointsReport& report) {
+  const bool to_ray = from.size() == kPlateColumns.size();
+  const auto take_ray = [&](const Eigen::Vector3d& ray) {
+    const double angle = std::atan2(std::hypot(ray.x(), ray.y()), ray.z());
+    report.max_angle_deg = std::max(report.max_angle_deg, angle * 180.0 / std::numbers::pi);
+  };
+  if (to_ray) {
+    const Point2d p_px(from[0], from[1]);
+    const auto ray = lens::undistort_to_ray(lens.model, lens::ideal_from_px(lens, p_px));
+    if (!ray || !ray->allFinite()) return {};
+    take_ray(*ray);
+    note_place_on_plate(p_px, report);
+    return {ray->x(), ray->y(), ray->z()};
+  }
+  const Eigen::Vector3d ray(from[0], from[1], from[2]);
+  const auto p = lens::distort_ray(lens.model, ray);
+  if (!p) return {};
+  const Point2d p_px = lens::px_from_ideal(lens, *p);
+  if (!p_px.allFinite()) return {};
+  take_ray(ray);
+  note_place_on_plate(p_px, report);
+  return {p_px.x(), p_px.y()};
+}
+
+/// The table with the columns `to` in the place of the columns `from`.
+Result<std::string> exchange_columns(const CsvTable& table,
+                                     const lens::Lens& lens,
+                                     std::span<const std::string_view> from,
+                                     std::span<const std::string_view> to,
+                                     PointsReport& report) {
+  std::vector<std::size_t> taken;
+  for (const std::string_view name : from) {
+    const Result<std::size_t> column = table.column(name);
+    if (!column) return fail(column.error());
+    taken.push_back(*column);
+  }
+  for (const std::string_view name : to) {
+    const auto present = table.find_column(name);
+    if (!present) return fail(present.error());
+    if (*present) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: the column '{}' that is to be written is there already; take it "
+                              "out or name it otherwise",
+                              table.source(),
+                              name));
+    }
+  }
+  // The others as they stand, the new ones where the first of the old ones is.
+  const auto is_taken = [&](std::size_t column) {
+    return std::find(taken.begin(), taken.end(), column) != taken.end();
+  };
+  std::vector<std::string_view> header;
+  for (std::size_t i = 0; i < table.columns().size(); ++i) {
+    if (i == taken.front()) header.insert(header.end(), to.begin(), to.end());
+    if (!is_taken(i)) header.push_back(table.columns()[i]);
+  }
+  CsvWriter writer(header, table.comments());
+  std::vector<double> point(from.size());
+  for (std::size_t row = 0; row < table.num_rows(); ++row) {
+    const bool gap = std::all_of(taken.begin(), taken.end(), [&](std::size_t column) {
+      return table.is_blank(row, column);
+    });
+    for (std::size_t i = 0; i < taken.size() && !gap; ++i) {
+      const Result<double> value = table.number(row, taken[i]);
+      if (!value) return fail(value.error());
+      point[i] = *value;
+    }
+    const std::vector<double> answer = gap ? std::vector<double>() : converted(lens, point, report);
+    if (gap) {
+      ++report.num_gaps;
+    } else if (answer.empty()) {
+      note_without_answer(table, row, report);
+    } else {
+      ++report.num_moved;
+    }
+    std::vector<std::string> cells;
+    for (std::size_t i = 0; i < table.columns().size(); ++i) {
+      for (std::size_t k = 0; i == taken.front() && k < to.size(); ++k) {
+        cells.push_back(answer.empty() ? "" : to_lossless_text(answer[k]));
+      }
+      if (!is_taken(i)) cells.push_back(table.cell(row, i));
+    }
+    writer.add_row(cells);
+  }
+  return writer.text();
+}
+
+/// Points to rays or back.
+Result<TransformedPoints> transform_rays(const CsvTable& table,
+                                         const lens::Lens& lens,
+                                         PointsDirection direction) {
+  const Result<lens::Lens> scaled = lens_for(table, lens);
+  if (!scaled) return fail(scaled.error());
+  PointsReport report;
+  report.num_rows = table.num_rows();
+  report.image_size = scaled->plate_size;
+  report.lens_scaled = scaled->plate_size != lens.plate_size;
+  Result<std::string> text =
+      direction == PointsDirection::kToRays
+          ? exchange_columns(table, *scaled, kPlateColumns, kRayColumns, report)
+          : exchange_columns(table, *scaled, kRayColumns, kPlateColumns, report);
+  if (!text) return fail(text.error());
+  return TransformedPoints{*std::move(text), std::move(report)};
+}
+
 }  // namespace
 
 Result<TransformedPoints> transform_points(std::string content,
@@ -73,6 +202,13 @@ Result<TransformedPoints> transform_points(std::string content,
   if (Result<void> checked = lens::validate(lens); !checked) return fail(checked.error());
   Result<CsvTable> table = CsvTable::parse(std::move(content), std::move(source));
   if (!table) return fail(table.error());
+  if (direction == PointsDirection::kToRays || direction == PointsDirection::kFromRays) {
+    if (is_larger(straight)) {
+      return fail(ErrorCode::kInvalidInput,
+                  "rays have no straight picture, so no overscan of it either");
+    }
+    return transform_rays(*table, lens, direction);
+  }
   const Result<std::size_t> x_column = table->column("x");
   if (!x_column) return fail(x_column.error());
   const Result<std::size_t> y_column = table->column("y");
@@ -111,18 +247,13 @@ Result<TransformedPoints> transform_points(std::string content,
       table->set_cell(row, *x_column, to_lossless_text(written.x()));
       table->set_cell(row, *y_column, to_lossless_text(written.y()));
       report.max_shift_px = std::max(report.max_shift_px, (*after - before).norm());
-      const double outside = distance_from(scaled->plate_size, undistorts ? before : *after);
-      if (outside > 0.0) ++report.num_outside_plate;
-      report.max_outside_px = std::max(report.max_outside_px, outside);
+      note_place_on_plate(undistorts ? before : *after, report);
       ++report.num_moved;
       continue;
     }
     table->set_cell(row, *x_column, "");
     table->set_cell(row, *y_column, "");
-    ++report.num_without_answer;
-    if (report.lines_without_answer.size() < PointsReport::kMaxListedLines) {
-      report.lines_without_answer.push_back(table->line(row));
-    }
+    note_without_answer(*table, row, report);
   }
   std::string text = table->text();
   if (is_larger(straight)) {

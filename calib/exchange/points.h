@@ -15,6 +15,8 @@ namespace trueplate::exchange {
 enum class PointsDirection {
   kUndistort,  // from the plate to the straightened picture
   kRedistort,  // from the straightened picture back to the plate
+  kToRays,     // from the plate to rays, which exist 90 degrees and more off the axis, too
+  kFromRays,   // from rays back to the plate
 };
 
 /// By how many pixels the straight picture is larger than the plate, for points that are counted
@@ -36,7 +38,8 @@ struct PointsReport {
   /// points would share one place on the plate. The row is kept, its x and y become blank.
   std::size_t num_without_answer = 0;
   std::vector<std::size_t> lines_without_answer;  // the first kMaxListedLines of them
-  double max_shift_px = 0.0;                      // largest distance a point moved
+  double max_shift_px = 0.0;   // largest distance a point moved; 0 where there are rays
+  double max_angle_deg = 0.0;  // largest angle of a ray off the axis; 0 where there are none
   /// Points whose place on the plate (before undistorting, after redistorting) is outside it, where
   /// the lens was not measured, and the largest distance of one from the plate.
   std::size_t num_outside_plate = 0;
@@ -58,6 +61,11 @@ struct TransformedPoints {
 /// beyond the size). Everything else passes through byte for byte. Numbers are written as the
 /// shortest text that reads back as the same double; undistort and redistort return to the start
 /// within kPointsRoundTripPx.
+///
+/// Rays are unit vectors in camera axes (x right, y down, z forward) in the columns `ray_x`,
+/// `ray_y`, `ray_z`, which take the place of `x` and `y` and may have any length when read. Values
+/// pass through; quotes, blank lines and line ends are written anew then. A file that has columns
+/// of both kinds is refused.
 ///
 /// With a comment `# image: WIDTHxHEIGHT` of the calibrated size the lens is used as it is. Another
 /// size of the same shape (to the rounding of one pixel) means the same plate scaled, and the lens

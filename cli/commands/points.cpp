@@ -20,6 +20,7 @@ struct Options {
   bool redistort = false;
   std::string overscan = "none";
   int round_to = 2;
+  bool rays = false;
 };
 
 /// The straight picture that undistort makes with the same options.
@@ -34,6 +35,12 @@ Result<exchange::StraightFrame> straight_frame(const Options& options, const len
   const warp::EdgePixels& edges = overscan->edges;
   return exchange::StraightFrame{
       .left = edges.left, .top = edges.top, .right = edges.right, .bottom = edges.bottom};
+}
+
+exchange::PointsDirection direction_of(const Options& options) {
+  using Direction = exchange::PointsDirection;
+  if (options.rays) return options.undistort ? Direction::kToRays : Direction::kFromRays;
+  return options.undistort ? Direction::kUndistort : Direction::kRedistort;
 }
 
 int run(const Options& options, const CommonOptions& common) {
@@ -55,24 +62,25 @@ int run(const Options& options, const CommonOptions& common) {
       exchange::transform_points_file(options.input,
                                       options.output,
                                       lens,
-                                      options.undistort ? exchange::PointsDirection::kUndistort
-                                                        : exchange::PointsDirection::kRedistort,
+                                      direction_of(options),
                                       common.overwrite_policy(),
                                       *straight);
   if (!report) return report_failure(report.error());
 
   print(common,
-        fmt::format("{} points moved by up to {:.3f} px, {} gaps, {} without an answer -> {}\n",
+        fmt::format("{} points {}, {} gaps, {} without an answer -> {}\n",
                     report->num_moved,
-                    report->max_shift_px,
+                    options.rays
+                        ? fmt::format("up to {:.3f} degrees off the axis", report->max_angle_deg)
+                        : fmt::format("moved by up to {:.3f} px", report->max_shift_px),
                     report->num_gaps,
                     report->num_without_answer,
                     options.output));
   std::vector<Warning> warnings;
   if (report->num_without_answer > 0) {
     warnings.push_back({"points-without-answer",
-                        fmt::format("{} points lie where the lens has no answer; their x and y "
-                                    "are left blank (first: {} line {})",
+                        fmt::format("{} points lie where the lens has no answer; they are left "
+                                    "blank (first: {} line {})",
                                     report->num_without_answer,
                                     options.input,
                                     report->lines_without_answer.front()),
@@ -101,6 +109,7 @@ int run(const Options& options, const CommonOptions& common) {
                                          {"gaps", report->num_gaps},
                                          {"without_answer", report->num_without_answer},
                                          {"max_shift_px", report->max_shift_px},
+                                         {"max_angle_deg", report->max_angle_deg},
                                          {"outside_plate", report->num_outside_plate},
                                          {"max_outside_px", report->max_outside_px},
                                          {"warnings", warnings_json(warnings)}});
@@ -131,6 +140,9 @@ Action add_points(CLI::App& app) {
       ->check(CLI::Range(1, 1024))
       ->capture_default_str()
       ->type_name("N");
+  app.add_flag("--rays",
+               options->rays,
+               "rays in camera axes, columns ray_x, ray_y, ray_z, in the place of straight points");
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 
