@@ -11,6 +11,7 @@
 #include "calib/fit/detail/f_test.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_uncertainty.h"
+#include "calib/fit/detail/no_fold.h"
 #include "calib/fit/detail/view_points.h"
 
 namespace trueplate::fit {
@@ -67,8 +68,11 @@ detail::CoefficientPrior prior_about(const ModelKernel& kernel, const lens::Lens
 /// them those of the prior.
 class Problem {
  public:
-  Problem(const ModelKernel& kernel, const ViewPoints& view, const detail::CoefficientPrior& prior)
-      : kernel_(kernel), view_(view), prior_(prior) {}
+  Problem(const ModelKernel& kernel,
+          const ViewPoints& view,
+          const detail::CoefficientPrior& prior,
+          const detail::LeastValues* growth = nullptr)
+      : kernel_(kernel), view_(view), prior_(prior), growth_(growth) {}
 
   [[nodiscard]] Eigen::Index num_rows() const {
     return static_cast<Eigen::Index>(2 * view_.size());
@@ -76,19 +80,21 @@ class Problem {
 
   [[nodiscard]] std::optional<Eigen::VectorXd> residuals(const Eigen::VectorXd& theta,
                                                          double cauchy_scale) const {
-    Eigen::VectorXd all(num_rows() + prior_.rows.rows());
+    const Eigen::VectorXd believed = detail::beliefs(prior_, growth_, theta).residuals;
+    Eigen::VectorXd all(num_rows() + believed.size());
     if (!evaluate(theta, cauchy_scale, all.data(), nullptr)) return std::nullopt;
-    all.tail(prior_.rows.rows()) = prior_.residuals(theta);
+    all.tail(believed.size()) = believed;
     return all;
   }
 
   [[nodiscard]] std::optional<RowMajor> derivatives(const Eigen::VectorXd& theta,
                                                     double cauchy_scale) const {
     Eigen::VectorXd residuals(num_rows());
-    RowMajor all(num_rows() + prior_.rows.rows(), theta.size());
+    const Eigen::MatrixXd believed = detail::beliefs(prior_, growth_, theta).by_coefficients;
+    RowMajor all(num_rows() + believed.rows(), theta.size());
     if (!evaluate(theta, cauchy_scale, residuals.data(), all.data())) return std::nullopt;
-    all.bottomLeftCorner(prior_.rows.rows(), detail::kNumPinhole).setZero();
-    all.bottomRightCorner(prior_.rows.rows(), prior_.rows.cols()) = prior_.rows;
+    all.bottomLeftCorner(believed.rows(), detail::kNumPinhole).setZero();
+    all.bottomRightCorner(believed.rows(), believed.cols()) = believed;
     return all;
   }
 
@@ -105,6 +111,7 @@ class Problem {
   const ModelKernel& kernel_;
   const ViewPoints& view_;
   const detail::CoefficientPrior& prior_;
+  const detail::LeastValues* growth_;
 };
 
 Unexpected undetermined(std::size_t num_pairs, Eigen::Index num_parameters) {
@@ -208,6 +215,24 @@ std::optional<ViewPoints> without_outliers(const ModelKernel& kernel,
   return kept;
 }
 
+/// The lens that meets the pairs best without folding inside the frame.
+std::optional<Eigen::VectorXd> minimise_without_fold(const ModelKernel& kernel,
+                                                     const ViewPoints& view,
+                                                     const detail::CoefficientPrior& prior,
+                                                     const Eigen::VectorXd& green,
+                                                     ImageSize plate_size) {
+  std::optional<Eigen::VectorXd> theta = minimise(Problem(kernel, view, prior), green, 0.0);
+  detail::GrowthHold hold(kernel);
+  while (theta) {
+    const Result<lens::Lens> lens = detail::lens_of(kernel, *theta, plate_size);
+    if (!lens) return std::nullopt;
+    if (detail::invertible_share_of_frame(*lens) == 1.0) return theta;
+    if (!hold.tighten(*lens)) return std::nullopt;
+    theta = minimise(Problem(kernel, view, prior, &hold.rows()), green, 0.0);
+  }
+  return std::nullopt;
+}
+
 ColourShift shift_of(const lens::Lens& green,
                      const lens::Lens& colour,
                      const Eigen::MatrixXd& covariance) {
@@ -271,7 +296,7 @@ Result<ColourFit> fit_colour(const lens::Lens& green,
   if (!kept || too_few(kept->size())) return undetermined(all.size(), num_parameters);
 
   const Problem problem(*kernel, *kept, prior);
-  const auto theta = minimise(problem, theta_green, 0.0);
+  const auto theta = minimise_without_fold(*kernel, *kept, prior, theta_green, green.plate_size);
   if (!theta) return undetermined(kept->size(), num_parameters);
   const auto inverse = inverse_information(problem, *theta);
   const auto before = problem.residuals(theta_green, 0.0);
@@ -288,8 +313,8 @@ Result<ColourFit> fit_colour(const lens::Lens& green,
   fit.num_pairs = static_cast<int>(kept->size());
   fit.num_rejected = static_cast<int>(all.size() - kept->size());
   const double squares = after->head(problem.num_rows()).squaredNorm();
-  const detail::HeldByPrior held = detail::held_by(prior, *theta, *inverse);
-  const double num_effective = static_cast<double>(num_parameters) - held.parameters;
+  const double num_effective =
+      static_cast<double>(num_parameters) - detail::num_held_by(prior, *inverse);
   const double num_free = static_cast<double>(problem.num_rows()) - num_effective;
   fit.rms_px = std::sqrt(squares / fit.num_pairs);
   fit.noise_sigma_px = std::max(std::sqrt(squares / num_free), kLeastColourNoisePx);

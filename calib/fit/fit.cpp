@@ -22,6 +22,7 @@
 #include "calib/fit/detail/held_out.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_uncertainty.h"
+#include "calib/fit/detail/no_fold.h"
 #include "calib/fit/detail/residual_pattern.h"
 #include "calib/fit/detail/screen.h"
 #include "calib/fit/detail/stiffness_choice.h"
@@ -282,10 +283,12 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   fit.parameter_names = {"focal_x_px", "focal_y_px", "principal_x_px", "principal_y_px"};
   for (std::string_view name : kernel.parameter_names) fit.parameter_names.emplace_back(name);
   fit.parameters = theta;
-  const detail::HeldByPrior held = detail::held_by(detail::prior_of(kernel), theta, *inverse);
-  fit.num_effective = kernel.num_intrinsics() - num_fixed - held.parameters;
-  fit.noise_sigma_px = std::sqrt(std::max(0.0, attempt.sum_of_squares - held.cost) /
-                                 (2 * num_points - num_parameters + held.parameters));
+  const detail::CoefficientPrior prior = detail::prior_of(kernel);
+  const double num_held = detail::num_held_by(prior, *inverse);
+  fit.num_effective = kernel.num_intrinsics() - num_fixed - num_held;
+  const double believed = detail::beliefs(prior, kernel.growth, theta).residuals.squaredNorm();
+  fit.noise_sigma_px = std::sqrt(std::max(0.0, attempt.sum_of_squares - believed) /
+                                 (2 * num_points - num_parameters + num_held));
   fit.covariance = fit.noise_sigma_px * fit.noise_sigma_px * *inverse;
   fit.sigma = fit.covariance.diagonal().cwiseSqrt();
   fit.chart = attempt.chart_fit;
@@ -357,7 +360,7 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   if (!kernel) return fail(kernel.error());
   const auto fit = [&](const FitOptions& which) {
     return (*kernel)->make_prior == nullptr
-               ? fit_as_asked(**kernel, views, which)
+               ? detail::fit_without_fold(fit_as_asked, **kernel, views, which)
                : detail::fit_with_chosen_stiffness(fit_as_asked, **kernel, views, which);
   };
   Result<LensFit> fitted = fit(options);

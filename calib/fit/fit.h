@@ -91,6 +91,12 @@ struct FrameFit {
   double held_out_squares_px2 = std::numeric_limits<double>::quiet_NaN();
 };
 
+/// What a lens would have been that was kept from folding.
+struct FoldHeld {
+  double invertible_share = 0.0;  // of the border of the frame and a margin, 0..1
+  double rms_px = 0.0;            // of the fit left to itself
+};
+
 /// A fitted lens and all that is needed to judge it.
 ///
 /// Parameter order in `parameter_names`, `parameters`, `sigma` and `covariance`: focal_x_px,
@@ -156,6 +162,10 @@ struct LensFit {
   /// takes in by how much the frames' distances differ from each other.
   std::optional<Measured> focal_from_distance_px;
 
+  /// Set when the fit left to itself folds back inside the frame, so that its coefficients were
+  /// held where it does not: no lens is returned that folds there.
+  std::optional<FoldHeld> fold;
+
   StartPinhole start;  // where the fit began
   int iterations = 0;  // of the non-linear solver, all stages but the held-out ones
   double seconds = 0.0;
@@ -187,6 +197,9 @@ struct LensFit {
 /// FitOptions::chart_distance_mm is one more measurement, of the mean distance of the used frames:
 /// it is weighed against what the views say of the focal length, by the standard deviations of
 /// both, and decides alone where they say nothing. A warning says when the two do not agree.
+///
+/// A fit that folds back inside the frame or a margin of 1 % around it is made again, held where it
+/// does not; LensFit::fold and a warning then say so.
 ///
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views

@@ -20,13 +20,12 @@ constexpr double kNearlyAllCorners = 0.995;
 constexpr std::size_t kMinJudgedFrames = 4;
 // Share of the residuals' variance (LensFit::systematic_share) that is no accident.
 constexpr double kLeftOver = 0.05;
-constexpr double kWholeBorder = 0.999;  // invertible_share_of_border() of a usable lens
 
 struct Trial {
   ModelTrial shown;
   std::optional<LensFit> fit;  // to the common corners
   double bic = std::numeric_limits<double>::infinity();
-  double invertible = 0.0;
+  bool folds = false;  // and had to be kept from it
 };
 
 FitOptions with_model(const FitOptions& options, std::string_view model) {
@@ -67,7 +66,7 @@ Trial judged(const std::vector<target::View>& views, const FitOptions& options) 
   const double variance =
       std::max(fit->rms_px * fit->rms_px / 2.0, std::numeric_limits<double>::min());
   trial.bic = num_values * std::log(variance) + fit->num_effective * std::log(num_values);
-  trial.invertible = lens::invertible_share_of_border(fit->lens);
+  trial.folds = fit->fold.has_value();
   trial.shown.rms_px = fit->rms_px;
   trial.shown.held_out_rms_px = fit->held_out_rms_px;
   trial.fit = *std::move(fit);
@@ -95,17 +94,19 @@ std::optional<double> held_out_gain(const LensFit& simple, const LensFit& comple
 }
 
 std::string folds_back(const Trial& trial) {
-  return fmt::format("can be inverted along {:.1f} % of the border only", 100.0 * trial.invertible);
+  return fmt::format(
+      "left to itself it folds back inside the frame (inverse along {:.1f} % of the border)",
+      100.0 * trial.fit->fold->invertible_share);
 }
 
 /// Whether `next` replaces `best`; sets the reason of the one that goes.
 bool replaces(Trial& best, Trial& next) {
   if (!next.fit) return false;
-  if (next.invertible < std::min(best.invertible, kWholeBorder)) {
+  if (next.folds && !best.folds) {
     next.shown.reason = folds_back(next);
     return false;
   }
-  if (best.invertible < kWholeBorder && next.invertible >= kWholeBorder) {
+  if (best.folds && !next.folds) {
     best.shown.reason = folds_back(best);
     return true;
   }

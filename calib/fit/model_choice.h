@@ -40,8 +40,8 @@ inline constexpr double kMinBicGain = 10.0;
 
 /// Fits every model of lens::model_table() and chooses: the default one, which comes first there,
 /// unless another meets frames that it has not seen significantly better (kMinHeldOutGain) and the
-/// information criterion says so too (kMinBicGain). A model that cannot be inverted over the whole
-/// border of the plate yields to one that can.
+/// information criterion says so too (kMinBicGain). A model that folds
+/// back inside the frame unless it is kept from it (LensFit::fold) yields to one that does not.
 ///
 /// FitOptions::model is ignored. What counts are the corners that the fit with the most corners
 /// kept, or the best of several that kept about as many: a model must not look better for having

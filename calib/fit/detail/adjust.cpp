@@ -62,32 +62,34 @@ class ViewCost final : public ceres::CostFunction {
   double cauchy_scale_;
 };
 
-/// The residuals of a prior.
-class PriorCost final : public ceres::CostFunction {
+/// The residuals of all that is believed of the coefficients.
+class BeliefCost final : public ceres::CostFunction {
  public:
-  explicit PriorCost(const CoefficientPrior& prior) : prior_(prior) {
-    set_num_residuals(static_cast<int>(prior.rows.rows()));
+  BeliefCost(const CoefficientPrior& prior, const LeastValues* growth)
+      : prior_(prior), growth_(growth) {
+    const Eigen::Index of_growth = growth != nullptr ? growth->rows.rows() : 0;
+    set_num_residuals(static_cast<int>(prior.rows.rows() + of_growth));
     *mutable_parameter_block_sizes() = {kNumPinhole + static_cast<int>(prior.at.size())};
   }
 
   bool Evaluate(const double* const* parameters,
                 double* residuals,
                 double** jacobians) const override {
-    const Eigen::Index rows = prior_.rows.rows();
     const Eigen::Index count = prior_.at.size();
-    Eigen::Map<Eigen::VectorXd>(residuals, rows) =
-        prior_.rows *
-        (Eigen::Map<const Eigen::VectorXd>(parameters[0] + kNumPinhole, count) - prior_.at);
+    const Beliefs here = beliefs(
+        prior_, growth_, Eigen::Map<const Eigen::VectorXd>(parameters[0], kNumPinhole + count));
+    Eigen::Map<Eigen::VectorXd>(residuals, num_residuals()) = here.residuals;
     if (jacobians != nullptr && jacobians[0] != nullptr) {
-      Eigen::Map<RowMajor> by_intrinsics(jacobians[0], rows, kNumPinhole + count);
+      Eigen::Map<RowMajor> by_intrinsics(jacobians[0], num_residuals(), kNumPinhole + count);
       by_intrinsics.leftCols(kNumPinhole).setZero();
-      by_intrinsics.rightCols(count) = prior_.rows;
+      by_intrinsics.rightCols(count) = here.by_coefficients;
     }
     return true;
   }
 
  private:
   const CoefficientPrior& prior_;
+  const LeastValues* growth_;
 };
 
 }  // namespace
@@ -114,8 +116,8 @@ AdjustSummary adjust(const ModelKernel& kernel,
   }
   const bool pulled = !kernel.pull_px.empty();
   const CoefficientPrior prior = prior_of(kernel);
-  if (prior.rows.rows() > 0) {
-    problem.AddResidualBlock(new PriorCost(prior), nullptr, intrinsics);
+  if (prior.rows.rows() > 0 || kernel.growth != nullptr) {
+    problem.AddResidualBlock(new BeliefCost(prior, kernel.growth), nullptr, intrinsics);
   }
   ordering->AddElementToGroup(intrinsics, 1);
   if (options.num_fixed > 0) {

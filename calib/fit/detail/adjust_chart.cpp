@@ -67,7 +67,8 @@ class ChartProblem {
   /// Sum of squares; nullopt when a corner is not in front of its camera.
   std::optional<double> cost(const Adjusted& state, const ChartValues& values) {
     place(values);
-    double sum = penalty(values) + prior_.residuals(state.intrinsics).squaredNorm();
+    double sum =
+        penalty(values) + beliefs(prior_, kernel_.growth, state.intrinsics).residuals.squaredNorm();
     for (std::size_t v = 0; v < views_.size(); ++v) {
       residuals_.resize(2 * views_[v].size());
       const std::array<double, kNumPose> step = step_at(state.poses[v]);
@@ -98,7 +99,7 @@ class ChartProblem {
       }
     }
     add_gauge(values, result);
-    add_prior(state, result);
+    add_beliefs(state, result);
     return result;
   }
 
@@ -205,13 +206,14 @@ class ChartProblem {
     result.sum_of_squares += penalty(values);
   }
 
-  void add_prior(const Adjusted& state, Equations& result) const {
+  void add_beliefs(const Adjusted& state, Equations& result) const {
     const Eigen::Index count = prior_.at.size();
     const Eigen::Index begin = kNumPinhole - first_;
-    const Eigen::VectorXd residuals = prior_.residuals(state.intrinsics);
-    result.all.block(begin, begin, count, count).noalias() += prior_.rows.transpose() * prior_.rows;
-    result.gradient.segment(begin, count).noalias() += prior_.rows.transpose() * residuals;
-    result.sum_of_squares += residuals.squaredNorm();
+    const Beliefs here = beliefs(prior_, kernel_.growth, state.intrinsics);
+    const Eigen::MatrixXd& rows = here.by_coefficients;
+    result.all.block(begin, begin, count, count).noalias() += rows.transpose() * rows;
+    result.gradient.segment(begin, count).noalias() += rows.transpose() * here.residuals;
+    result.sum_of_squares += here.residuals.squaredNorm();
   }
 
   bool add_view(const ViewPoints& view,

@@ -179,12 +179,12 @@ void about_coverage(const LensFit& fit, const std::vector<target::View>& views, 
 void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
   const double share = lens::invertible_share_of_border(fit.lens);
   if (share < 1.0) {
-    out.add("fold-inside-plate",
-            share,
-            fmt::format(
-                "the lens can be inverted along {:.1f} % of the frame's border only: the fitted "
-                "distortion folds back inside the plate, add frames with corners there",
-                100.0 * share));
+    out.add(
+        "no-flat-picture",
+        share,
+        fmt::format("only {:.1f} % of the frame's border lies less than 90 degrees off the axis: "
+                    "a straightened picture and its maps leave out the rest, rays do not",
+                    100.0 * share));
   }
   const double focal_doubt =
       std::max(fit.sigma(0) / fit.lens.focal_px.x(), fit.sigma(1) / fit.lens.focal_px.y());

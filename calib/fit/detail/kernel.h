@@ -58,6 +58,13 @@ struct CoefficientPrior {
   }
 };
 
+/// What no coefficients may fall below: rows coefficients >= least, in pixels of residual; what is
+/// missing is fitted along with the residuals of the corners.
+struct LeastValues {
+  Eigen::MatrixXd rows;  // any number of rows; a column for each coefficient
+  Eigen::VectorXd least;
+};
+
 /// The prior of a model whose coefficients would not be determined without. `simpler` is the lens
 /// as the simpler model has it. The larger the stiffness, in pixels, the nearer the lens stays to
 /// it.
@@ -90,6 +97,9 @@ struct ModelKernel {
   MakePrior make_prior = nullptr;
   /// That prior, in the copies of a kernel that are fitted with; not owned.
   const CoefficientPrior* prior = nullptr;
+  /// Set in the copies of a kernel that are kept from folding; not owned. Part of the fit, but not
+  /// of what is known: uncertainties leave it out.
+  const LeastValues* growth = nullptr;
 
   [[nodiscard]] int num_intrinsics() const {
     return kNumPinhole + static_cast<int>(parameter_names.size());
@@ -105,16 +115,19 @@ struct ModelKernel {
 /// The kernel's prior, or its pull written as one; without rows where it has neither.
 [[nodiscard]] CoefficientPrior prior_of(const ModelKernel& kernel);
 
-/// What a prior takes from the corners.
-struct HeldByPrior {
-  double parameters = 0.0;  // how many coefficients it determines instead of them
-  double cost = 0.0;        // its share of the sum of squares
+/// The residuals of the prior and of the least values at the coefficients behind the pinhole's
+/// intrinsics, and their derivatives by the coefficients.
+struct Beliefs {
+  Eigen::VectorXd residuals;
+  Eigen::MatrixXd by_coefficients;
 };
+[[nodiscard]] Beliefs beliefs(const CoefficientPrior& prior,
+                              const LeastValues* growth,
+                              const Eigen::VectorXd& intrinsics);
 
-/// `inverse` is that of the information of intrinsics, the prior's included.
-[[nodiscard]] HeldByPrior held_by(const CoefficientPrior& prior,
-                                  const Eigen::VectorXd& intrinsics,
-                                  const Eigen::MatrixXd& inverse);
+/// How many coefficients a prior determines instead of the corners. `inverse` is that of the
+/// information of intrinsics, the prior's included.
+[[nodiscard]] double num_held_by(const CoefficientPrior& prior, const Eigen::MatrixXd& inverse);
 
 /// The lens with these intrinsics. An error when one is not a finite number.
 [[nodiscard]] Result<lens::Lens> lens_of(const ModelKernel& kernel,

@@ -43,13 +43,29 @@ CoefficientPrior prior_of(const ModelKernel& kernel) {
   return prior;
 }
 
-HeldByPrior held_by(const CoefficientPrior& prior,
-                    const Eigen::VectorXd& intrinsics,
-                    const Eigen::MatrixXd& inverse) {
+Beliefs beliefs(const CoefficientPrior& prior,
+                const LeastValues* growth,
+                const Eigen::VectorXd& intrinsics) {
+  const Eigen::Index of_prior = prior.rows.rows();
+  const Eigen::Index of_growth = growth != nullptr ? growth->rows.rows() : 0;
+  const Eigen::Index count = prior.at.size();
+  Beliefs result{.residuals = Eigen::VectorXd::Zero(of_prior + of_growth),
+                 .by_coefficients = Eigen::MatrixXd::Zero(of_prior + of_growth, count)};
+  result.residuals.head(of_prior) = prior.residuals(intrinsics);
+  result.by_coefficients.topRows(of_prior) = prior.rows;
+  for (Eigen::Index i = 0; i < of_growth; ++i) {
+    const double excess = growth->rows.row(i).dot(intrinsics.tail(count)) - growth->least(i);
+    if (excess >= 0.0) continue;
+    result.residuals(of_prior + i) = excess;
+    result.by_coefficients.row(of_prior + i) = growth->rows.row(i);
+  }
+  return result;
+}
+
+double num_held_by(const CoefficientPrior& prior, const Eigen::MatrixXd& inverse) {
   const Eigen::Index count = prior.at.size();
   const Eigen::MatrixXd rows_inverse = prior.rows * inverse.bottomRightCorner(count, count);
-  return {.parameters = rows_inverse.cwiseProduct(prior.rows).sum(),
-          .cost = prior.residuals(intrinsics).squaredNorm()};
+  return rows_inverse.cwiseProduct(prior.rows).sum();
 }
 
 Result<lens::Lens> lens_of(const ModelKernel& kernel,

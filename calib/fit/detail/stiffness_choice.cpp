@@ -6,7 +6,6 @@
 #include <string>
 
 #include "calib/fit/detail/used_corners.h"
-#include "calib/lens/lens.h"
 
 namespace trueplate::fit::detail {
 namespace {
@@ -24,12 +23,20 @@ class Ladder {
   [[nodiscard]] Result<LensFit> fit(std::size_t rung,
                                     const std::vector<target::View>& views,
                                     const FitOptions& options) const {
-    const CoefficientPrior prior = kernel_.make_prior(simpler_, kStiffnessPx[rung]);
-    ModelKernel kernel = kernel_;
-    kernel.prior = &prior;
-    Result<LensFit> fitted = fit_(kernel, views, options);
-    if (fitted) fitted->stiffness_px = kStiffnessPx[rung];
-    return fitted;
+    return with_kernel(rung,
+                       [&](const ModelKernel& kernel) { return fit_(kernel, views, options); });
+  }
+
+  /// The rung's fit kept from folding, or that of the next stiffer one which can be.
+  [[nodiscard]] Result<LensFit> fit_without_fold(std::size_t rung,
+                                                 const std::vector<target::View>& views,
+                                                 const FitOptions& options) const {
+    for (;; --rung) {
+      Result<LensFit> fitted = with_kernel(rung, [&](const ModelKernel& kernel) {
+        return detail::fit_without_fold(fit_, kernel, views, options);
+      });
+      if (fitted || rung == 0) return fitted;
+    }
   }
 
   /// Infinity when the fit fails, no frame can be held out, or the lens has no inverse somewhere
@@ -39,11 +46,21 @@ class Ladder {
                                    const FitOptions& options) const {
     const Result<LensFit> fitted = fit(rung, views, options);
     const bool usable =
-        fitted && fitted->held_out_rms_px && lens::invertible_share_of_border(fitted->lens) == 1.0;
+        fitted && fitted->held_out_rms_px && invertible_share_of_frame(fitted->lens) == 1.0;
     return usable ? *fitted->held_out_rms_px : std::numeric_limits<double>::infinity();
   }
 
  private:
+  template <class Fit>
+  [[nodiscard]] Result<LensFit> with_kernel(std::size_t rung, const Fit& fit) const {
+    const CoefficientPrior prior = kernel_.make_prior(simpler_, kStiffnessPx[rung]);
+    ModelKernel kernel = kernel_;
+    kernel.prior = &prior;
+    Result<LensFit> fitted = fit(kernel);
+    if (fitted) fitted->stiffness_px = kStiffnessPx[rung];
+    return fitted;
+  }
+
   const FitWithKernel& fit_;
   const ModelKernel& kernel_;
   const lens::Lens& simpler_;
@@ -80,7 +97,7 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   assert(simpler_kernel != nullptr);
   FitOptions quick = options;
   quick.held_out_folds = 0;
-  const Result<LensFit> simpler = fit(*simpler_kernel, views, quick);
+  const Result<LensFit> simpler = fit_without_fold(fit, *simpler_kernel, views, quick);
   if (!simpler) return fail(simpler.error());
   const Ladder ladder(fit, kernel, simpler->lens);
   const Result<LensFit> first = ladder.fit(kMiddle, views, quick);
@@ -89,7 +106,8 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   FitOptions judged = options;
   judged.rejection = Rejection::kOff;
   judged.held_out_folds = kFolds;
-  return ladder.fit(best_rung(ladder, used_corners(views, *first), judged), views, options);
+  const std::size_t rung = best_rung(ladder, used_corners(views, *first), judged);
+  return ladder.fit_without_fold(rung, views, options);
 }
 
 }  // namespace trueplate::fit::detail

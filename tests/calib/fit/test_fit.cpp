@@ -474,17 +474,15 @@ TEST_CASE("corners in the middle only: the fit says that the frame's corner is a
   // The forecast at the frame's corner covers the true error there.
   const Point2d corner(0.0, 0.0);
   const auto sigma = fit::map_sigma_px(*fitted, corner, fit::Absorbed::kNothing);
-  if (sigma) {
-    const Point2d ideal = *lens::undistort(truth.model, lens::ideal_from_px(truth, corner));
-    if (const auto moved = lens::distort(fitted->lens.model, ideal)) {
-      CHECK((lens::px_from_ideal(fitted->lens, *moved) - corner).norm() < 5.0 * *sigma);
-    }
-  } else {
-    CHECK(has_warning(*fitted, "fold-inside-plate"));
+  REQUIRE(sigma);
+  const Point2d ideal = *lens::undistort(truth.model, lens::ideal_from_px(truth, corner));
+  if (const auto moved = lens::distort(fitted->lens.model, ideal)) {
+    CHECK((lens::px_from_ideal(fitted->lens, *moved) - corner).norm() < 5.0 * *sigma);
   }
 }
 
-TEST_CASE("a fitted lens that folds inside the plate is reported") {
+TEST_CASE(
+    "a lens that itself folds inside the plate is fitted as one that does not, and reported") {
   // The truth itself folds at r = 1 / sqrt(3 * 0.5) = 0.816, inside the plate's corner at about
   // 0.58 distorted; no corner was seen beyond.
   lens::Lens truth = tests::synthetic_lens();
@@ -493,8 +491,13 @@ TEST_CASE("a fitted lens that folds inside the plate is reported") {
   const auto data = tests::synthetic_views(truth, {.num_views = 20, .fill = 0.4, .seed = 29});
   const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
   REQUIRE(fitted);
-  CHECK(lens::invertible_share_of_border(fitted->lens) < 1.0);
-  CHECK(has_warning(*fitted, "fold-inside-plate"));
+  CHECK(lens::invertible_share_of_border(fitted->lens) == 1.0);
+  CHECK(has_warning(*fitted, "fold"));
+  REQUIRE(fitted->fold);
+  CHECK(fitted->fold->invertible_share < 1.0);
+  CHECK(fitted->fold->rms_px == doctest::Approx(0.1 * std::sqrt(2.0)).epsilon(0.1));
+  MESSAGE("rms " << fitted->fold->rms_px << " px folding, " << fitted->rms_px << " px held");
+  CHECK(fitted->rms_px < 2.0);
 }
 
 TEST_CASE("too few frames for the noise: held-out frames say so") {

@@ -1,0 +1,257 @@
+#include "calib/fit/detail/no_fold.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <optional>
+#include <utility>
+
+namespace trueplate::fit::detail {
+namespace {
+
+// The border is smooth: a sample every 10 px of a 4K plate.
+constexpr int kBorderSamples = 400;
+// A ray this far off the axis is the last one there is.
+constexpr double kLastRayDeg = 179.0;
+
+constexpr int kDirections = 32;
+constexpr int kStepsToBorder = 20;
+// Growth of the picture with the angle, relative to that at the axis: what is demanded at first
+// (a lens of 60 degrees off the axis has a quarter even as a fisheye), what counts as near that,
+// and what is hoped for beyond a fold when the way to the border is looked for.
+constexpr double kLeastGrowth = 0.05;
+constexpr double kNearGrowth = 0.5;
+constexpr double kHopedGrowth = 0.5;
+// Points of the plane at distance 1 run away towards 90 degrees.
+constexpr double kFarthestFlat = 80.0 * EIGEN_PI / 180.0;
+constexpr double kFarthestRay = 175.0 * EIGEN_PI / 180.0;
+// Weight of a growth that is missing, in pixels of residual per unit: at first just enough to
+// choose among lenses that the corners do not tell apart, then heavier, so that the solver is never
+// thrown against a wall. The least growth becomes larger, too.
+constexpr double kFirstWeightPx = 1.0;
+constexpr double kHeavier = 5.0;
+constexpr double kTighter = 1.2;
+constexpr int kMaxRounds = 7;
+
+/// The plate with its margin, as distorted points.
+struct Frame {
+  Point2d first;
+  Point2d last;
+
+  explicit Frame(const lens::Lens& lens) {
+    const Point2d size(lens.plate_size.width, lens.plate_size.height);
+    first = lens::ideal_from_px(lens, -kFrameMargin * size);
+    last = lens::ideal_from_px(lens, (1.0 + kFrameMargin) * size);
+  }
+
+  /// How far the border is from the axis along a direction; 0 when the axis is outside.
+  [[nodiscard]] double distance(const Point2d& direction) const {
+    double result = std::numeric_limits<double>::infinity();
+    for (int axis = 0; axis < 2; ++axis) {
+      if (std::abs(direction(axis)) < 1e-12) continue;
+      const double edge = direction(axis) > 0.0 ? last(axis) : first(axis);
+      result = std::min(result, edge / direction(axis));
+    }
+    return std::max(0.0, result);
+  }
+};
+
+/// Whether the inverse ends on the way from the axis because there are no more rays to image.
+bool ends_with_last_ray(const lens::Lens& lens, const Point2d& p_distorted) {
+  double inside = 0.0;
+  double outside = 1.0;
+  Eigen::Vector3d last = Eigen::Vector3d::UnitZ();
+  constexpr int kHalvings = 40;
+  for (int i = 0; i < kHalvings; ++i) {
+    const double middle = 0.5 * (inside + outside);
+    const auto ray = lens::undistort_to_ray(lens.model, middle * p_distorted);
+    if (ray) last = *ray;
+    (ray ? inside : outside) = middle;
+  }
+  return last.z() < std::cos(kLastRayDeg * EIGEN_PI / 180.0);
+}
+
+/// Where a ray is imaged, as a distorted point, whatever the domain; with its derivatives.
+struct Imaged {
+  Point2d p;
+  Eigen::Matrix2Xd by_coefficients;
+};
+
+class RayImage {
+ public:
+  RayImage(const ModelKernel& kernel, std::span<const double> coefficients)
+      : kernel_(kernel), intrinsics_(kernel.num_intrinsics()) {
+    intrinsics_.head<kNumPinhole>() << 1.0, 1.0, 0.0, 0.0;
+    std::copy(coefficients.begin(), coefficients.end(), intrinsics_.data() + kNumPinhole);
+    view_.plate_px = {0.0, 0.0};
+    view_.root_weight = {1.0};
+  }
+
+  /// nullopt where the model has none.
+  [[nodiscard]] std::optional<Imaged> at(const Eigen::Vector3d& ray) {
+    constexpr double kUnmoved[kNumPose] = {};
+    view_.chart_mm.assign(ray.data(), ray.data() + 3);
+    Imaged result;
+    Eigen::Matrix<double, 2, Eigen::Dynamic, Eigen::RowMajor> by_intrinsics(2, intrinsics_.size());
+    if (!kernel_.evaluate(view_,
+                          intrinsics_.data(),
+                          Pose{},
+                          kUnmoved,
+                          0.0,
+                          result.p.data(),
+                          by_intrinsics.data(),
+                          nullptr)) {
+      return std::nullopt;
+    }
+    result.by_coefficients = by_intrinsics.rightCols(intrinsics_.size() - kNumPinhole);
+    return result;
+  }
+
+ private:
+  const ModelKernel& kernel_;
+  Eigen::VectorXd intrinsics_;
+  ViewPoints view_;
+};
+
+/// One step outwards: how the picture grows there, and by the coefficients.
+struct Growth {
+  double value;
+  Eigen::RowVectorXd by_coefficients;
+};
+
+/// The steps along one direction, as far as the border should be reached, whose growth is small.
+void add_steps(RayImage& image,
+               const Point2d& direction,
+               double border,
+               bool takes_rays,
+               std::vector<Growth>& out) {
+  const double step = std::atan(border) / kStepsToBorder;
+  const double farthest = takes_rays ? kFarthestRay : kFarthestFlat;
+  std::optional<Imaged> before = image.at(Eigen::Vector3d::UnitZ());
+  double reach = 0.0;
+  for (int i = 1; before && reach < border && i * step < farthest; ++i) {
+    const double angle = i * step;
+    const std::optional<Imaged> here = image.at(
+        {std::sin(angle) * direction.x(), std::sin(angle) * direction.y(), std::cos(angle)});
+    if (!here) return;
+    Growth growth{.value = direction.dot(here->p - before->p) / step,
+                  .by_coefficients = direction.transpose() *
+                                     (here->by_coefficients - before->by_coefficients) / step};
+    reach += step * std::max(growth.value, kHopedGrowth);
+    if (growth.value < kNearGrowth) out.push_back(std::move(growth));
+    before = here;
+  }
+}
+
+std::string how_it_folds(double share) {
+  return fmt::format(
+      "the fitted distortion folds back inside the frame (it can be inverted along {:.1f} % of the "
+      "border)",
+      100.0 * share);
+}
+
+Unexpected cannot_be_held(double share) {
+  return fail(ErrorCode::kUndetermined,
+              fmt::format("{} and could not be kept from it: take a model with fewer coefficients, "
+                          "one for wider lenses, or add frames with corners near the edges",
+                          how_it_folds(share)));
+}
+
+}  // namespace
+
+double invertible_share_of_frame(const lens::Lens& lens) {
+  const Frame frame(lens);
+  const auto has_inverse = [&](double u, double v) {
+    const Point2d p = frame.first + Point2d(u, v).cwiseProduct(frame.last - frame.first);
+    return lens::undistort_to_ray(lens.model, p) || ends_with_last_ray(lens, p);
+  };
+  int inside = 0;
+  for (int i = 0; i < kBorderSamples; ++i) {
+    const double s = 4.0 * i / kBorderSamples;
+    const double t = s - std::floor(s);
+    switch (static_cast<int>(s)) {
+      case 0:
+        inside += has_inverse(t, 0.0) ? 1 : 0;
+        break;
+      case 1:
+        inside += has_inverse(1.0, t) ? 1 : 0;
+        break;
+      case 2:
+        inside += has_inverse(1.0 - t, 1.0) ? 1 : 0;
+        break;
+      default:
+        inside += has_inverse(0.0, 1.0 - t) ? 1 : 0;
+        break;
+    }
+  }
+  return static_cast<double>(inside) / kBorderSamples;
+}
+
+bool GrowthHold::tighten(const lens::Lens& folding) {
+  if (rounds_++ == kMaxRounds) return false;
+  const double tighter = std::pow(kTighter, rounds_ - 1);
+  const std::span<const double> known = lens::parameters(folding.model);
+  const Eigen::Map<const Eigen::VectorXd> coefficients(known.data(),
+                                                       static_cast<Eigen::Index>(known.size()));
+  RayImage image(kernel_, known);
+  const Frame frame(folding);
+  const bool takes_rays = image.at({1.0, 0.0, 0.0}).has_value();
+  std::vector<Growth> steps;
+  for (int i = 0; i < kDirections; ++i) {
+    const double angle = 2.0 * EIGEN_PI * i / kDirections;
+    const Point2d direction(std::cos(angle), std::sin(angle));
+    add_steps(image, direction, frame.distance(direction), takes_rays, steps);
+  }
+  if (steps.empty()) return false;
+  const double weight = kFirstWeightPx * std::pow(kHeavier, rounds_ - 1);
+  rows_.rows.resize(static_cast<Eigen::Index>(steps.size()), coefficients.size());
+  rows_.least.resize(rows_.rows.rows());
+  for (Eigen::Index i = 0; i < rows_.rows.rows(); ++i) {
+    const Growth& growth = steps[static_cast<std::size_t>(i)];
+    rows_.rows.row(i) = weight * growth.by_coefficients;
+    rows_.least(i) =
+        weight * (tighter * kLeastGrowth - growth.value) + rows_.rows.row(i).dot(coefficients);
+  }
+  return rows_.rows.allFinite() && rows_.least.allFinite();
+}
+
+Result<LensFit> fit_without_fold(const FitWithKernel& fit,
+                                 const ModelKernel& kernel,
+                                 const std::vector<target::View>& views,
+                                 const FitOptions& options) {
+  Result<LensFit> free = fit(kernel, views, options);
+  if (!free) return free;
+  const double share = invertible_share_of_frame(free->lens);
+  if (share == 1.0) return free;
+
+  FitOptions quick = options;
+  quick.held_out_folds = 0;
+  GrowthHold hold(kernel);
+  ModelKernel held_kernel = kernel;
+  held_kernel.growth = &hold.rows();
+  lens::Lens lens = free->lens;
+  do {
+    if (!hold.tighten(lens)) return cannot_be_held(share);
+    const Result<LensFit> held = fit(held_kernel, views, quick);
+    if (!held) return cannot_be_held(share);
+    lens = held->lens;
+  } while (invertible_share_of_frame(lens) < 1.0);
+  Result<LensFit> held = fit(held_kernel, views, options);
+  if (!held) return cannot_be_held(share);
+  held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px};
+  held->warnings.push_back(
+      {"fold",
+       fmt::format(
+           "{} with rms {:.3f} px, so its coefficients were held where it does not; rms "
+           "is {:.3f} px now. What the lens does near the edges is a guess: add frames with "
+           "corners there, or take a model with fewer coefficients",
+           how_it_folds(share),
+           free->rms_px,
+           held->rms_px),
+       share});
+  return held;
+}
+
+}  // namespace trueplate::fit::detail
