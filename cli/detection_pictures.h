@@ -1,53 +1,40 @@
 #pragma once
 
-#include <memory>
-#include <mutex>
 #include <string>
-#include <vector>
+#include <utility>
 
 #include "calib/base/result.h"
 #include "calib/calibrate.h"
 #include "calib/footage/frame_set.h"
 #include "calib/target/chart.h"
 #include "cli/command.h"
+#include "cli/frame_pictures.h"
 
 namespace trueplate::cli {
 
 /// The option --draw.
 void add_draw(CLI::App& app, std::string& folder);
 
-/// The pictures of what was found that --draw asks for, one PNG a frame: named like the frame,
-/// those of a movie by its name and the number, clip.mov#12 -> clip.0012.png.
+/// The pictures of the charts that were found.
 class DetectionPictures {
  public:
-  /// Names the pictures, makes the folder when absent, and refuses what could not be written. An
-  /// empty name asks for no pictures.
-  /// errors  kInvalidInput: two frames whose pictures would have one name, a picture that would
-  ///         replace an input; kExists; kUnwritable.
+  /// See FramePictures::plan().
   static Result<DetectionPictures> plan(const std::string& folder,
                                         const footage::FrameSet& frames,
                                         const CommonOptions& common);
 
-  [[nodiscard]] bool wanted() const { return !pictures_.empty(); }
+  [[nodiscard]] bool wanted() const { return pictures_.wanted(); }
 
-  /// Draws and writes the picture of one frame; what goes wrong is kept for report_failures().
-  /// Safe from any thread.
+  /// Draws and writes the picture of one frame. Safe from any thread.
   void draw(const FrameSight& sight, const target::Chart& chart);
 
-  /// Prints why pictures are missing, and returns how many are.
-  int report_failures() const;
+  /// See FramePictures::report_failures().
+  int report_failures() const { return pictures_.report_failures(); }
 
  private:
-  struct Planned {
-    std::string frame;
-    std::string path;
-  };
-  DetectionPictures(std::vector<Planned> pictures, Overwrite overwrite);
+  explicit DetectionPictures(FramePictures pictures) : pictures_(std::move(pictures)) {}
 
-  std::vector<Planned> pictures_;
-  Overwrite overwrite_ = Overwrite::kRefuse;
-  std::unique_ptr<std::mutex> mutex_;
-  std::vector<std::string> failures_;
+  FramePictures pictures_;
 };
 
 }  // namespace trueplate::cli

@@ -25,6 +25,7 @@ constexpr std::array kCommands{
     Command{"stmap", "write undistort and redistort ST-maps", &add_stmap},
     Command{"undistort", "straighten plates", &add_undistort},
     Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
+    Command{"lines", "fit the lens to straight edges, without a chart", &add_lines},
     Command{"points", "move 2D points and tracks through the lens", &add_points},
     Command{"solve", "solve the camera of 2D tracks, with and without the lens", &add_solve},
 };

@@ -2,14 +2,13 @@
 
 #include <algorithm>
 #include <map>
-#include <mutex>
 #include <tuple>
 
 #include "calib/calibrate.h"
 #include "calib/calibrate/detail/detected_frames.h"
+#include "calib/calibrate/detail/frame_hashes.h"
 #include "calib/calibrate/detail/visit_frames.h"
 #include "calib/footage/field_motion.h"
-#include "calib/footage/file_hash.h"
 #include "calib/footage/frame.h"
 #include "calib/footage/repeats.h"
 #include "calib/target/choice.h"
@@ -21,22 +20,6 @@ namespace {
 using detail::is_fitted;
 using detail::is_observed;
 using detail::view_of;
-
-/// Content hashes of the files, each movie's only once.
-class Hashes {
- public:
-  Result<std::string> of(const footage::FrameRef& ref) {
-    if (!ref.movie_frame) return footage::sha256_of_file(ref.path);
-    const std::lock_guard lock(mutex_);
-    const auto known = of_movie_.find(ref.path.string());
-    if (known != of_movie_.end()) return known->second;
-    return of_movie_.emplace(ref.path.string(), footage::sha256_of_file(ref.path)).first->second;
-  }
-
- private:
-  std::mutex mutex_;
-  std::map<std::string, Result<std::string>> of_movie_;
-};
 
 /// Judges the fields of a frame whose file may say that it is interlaced (warning `interlaced`), by
 /// the pixels that its corners span.
@@ -78,7 +61,7 @@ void judge_fields(ImageView<const float> luma,
 
 /// What all frames of a call share.
 struct Shared {
-  Hashes hashes;
+  detail::FrameHashes hashes;
   footage::RepeatFinder repeats;
 };
 

@@ -4,56 +4,22 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
-#include <memory>
 #include <vector>
 
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
 #include "charts/draw/detail/cairo_shapes.h"
 #include "charts/draw/detail/detection_marks.h"
-#include "charts/draw/detail/viewing_image.h"
+#include "charts/draw/detail/frame_canvas.h"
 
 namespace trueplate::draw {
 namespace {
 
-using Surface = std::unique_ptr<cairo_surface_t, decltype(&cairo_surface_destroy)>;
-using Context = std::unique_ptr<cairo_t, decltype(&cairo_destroy)>;
+using detail::FrameCanvas;
 
 constexpr int kLargestFactor = 4;
-constexpr int kLeastCanvasWidth = 720;    // so that a caption has room
-constexpr ImageSize kBlank = {960, 540};  // in place of a frame that cannot be read
 constexpr std::size_t kLongestName = 200;
 constexpr std::size_t kLongestReason = 600;
-
-/// Where things are in the picture, in its pixels.
-struct Layout {
-  double scale = 1.0;
-  ImageSize shown;  // the frame
-  ImageSize canvas;
-  double stroke = 1.0;
-  double text_size = 14.0;
-  [[nodiscard]] double line_height() const { return 1.4 * text_size; }
-};
-
-Layout layout_of(const DetectionScene& scene) {
-  Layout layout;
-  layout.shown = kBlank;
-  if (scene.luma.data != nullptr) {
-    const ImageSize size = scene.luma.size();
-    layout.scale = detection_picture_scale(size);
-    const auto scaled = [&](int side) {
-      return std::max(1, static_cast<int>(std::lround(side * layout.scale)));
-    };
-    layout.shown = {scaled(size.width), scaled(size.height)};
-  }
-  const int side = std::max(layout.shown.width, layout.shown.height);
-  layout.stroke = std::clamp(side / 1280.0, 1.0, 1.6);
-  layout.text_size = 14.0 * layout.stroke;
-  layout.canvas = {std::max(layout.shown.width, kLeastCanvasWidth),
-                   layout.shown.height + static_cast<int>(4.0 * layout.line_height())};
-  return layout;
-}
 
 /// The pixels that decide about dark and light.
 Window judged_window(const DetectionScene& scene) {
@@ -74,47 +40,6 @@ Window judged_window(const DetectionScene& scene) {
   const auto [x, width] = span(low.x(), high.x(), size.width);
   const auto [y, height] = span(low.y(), high.y(), size.height);
   return {.x = x, .y = y, .width = width, .height = height};
-}
-
-/// An opaque surface with the frame in its upper left corner, the rest black.
-Surface frame_surface(const DetectionScene& scene, const Layout& layout) {
-  Surface surface(
-      cairo_image_surface_create(CAIRO_FORMAT_RGB24, layout.canvas.width, layout.canvas.height),
-      &cairo_surface_destroy);
-  unsigned char* const bytes = cairo_image_surface_get_data(surface.get());
-  if (bytes == nullptr || scene.luma.data == nullptr) return surface;
-  cairo_surface_flush(surface.get());
-  const Image<float> greys = detail::viewing_image(scene.luma, judged_window(scene), layout.shown);
-  const std::ptrdiff_t stride = cairo_image_surface_get_stride(surface.get());
-  for (int y = 0; y < greys.height(); ++y) {
-    auto* const to = reinterpret_cast<std::uint32_t*>(bytes + y * stride);
-    for (int x = 0; x < greys.width(); ++x) {
-      to[x] = static_cast<std::uint32_t>(std::lround(greys.at(x, y) * 255.0F)) * 0x010101U;
-    }
-  }
-  cairo_surface_mark_dirty(surface.get());
-  return surface;
-}
-
-Image<float> pixels_of(cairo_surface_t* surface, const Layout& layout) {
-  cairo_surface_flush(surface);
-  Image<float> picture(layout.canvas.width, layout.canvas.height, 3);
-  const unsigned char* const bytes = cairo_image_surface_get_data(surface);
-  if (bytes == nullptr) {
-    picture.fill(0.0F);
-    return picture;
-  }
-  const std::ptrdiff_t stride = cairo_image_surface_get_stride(surface);
-  for (int y = 0; y < picture.height(); ++y) {
-    const auto* const from = reinterpret_cast<const std::uint32_t*>(bytes + y * stride);
-    float* to = picture.row(y);
-    for (int x = 0; x < picture.width(); ++x, to += 3) {
-      for (int c = 0; c < 3; ++c) {
-        to[c] = static_cast<float>((from[x] >> (16 - 8 * c)) & 0xFFU) / 255.0F;
-      }
-    }
-  }
-  return picture;
 }
 
 std::string grid_text(const DetectionScene& scene) {
@@ -139,41 +64,17 @@ std::string grid_text(const DetectionScene& scene) {
   return text;
 }
 
-std::string size_text(const DetectionScene& scene, const Layout& layout) {
-  if (scene.luma.data == nullptr) return "not read";
-  std::string text = fmt::format("{} x {}", scene.luma.width, scene.luma.height);
-  if (layout.scale < 1.0) text += fmt::format(", reduced to {:.0f} %", 100.0 * layout.scale);
-  if (layout.scale > 1.0) text += fmt::format(", enlarged {:.0f} times", layout.scale);
-  return text;
-}
-
-void paint_caption(cairo_t* context, const DetectionScene& scene, const Layout& layout) {
+std::vector<std::string> caption_of(const DetectionScene& scene, const FrameCanvas& canvas) {
   constexpr const char* kLegend =
       "ring: point    square, arrow: first point, +x    dashed: none in between    cross: seen, "
       "left "
       "out";
-  const std::vector<std::string> lines = {
-      fmt::format("{}   ({})", printable(scene.name, kLongestName), size_text(scene, layout)),
-      scene.detection != nullptr ? grid_text(scene)
-                                 : "no chart: " + printable(scene.reason, kLongestReason),
-      scene.detection != nullptr ? kLegend : ""};
-  cairo_set_source_rgb(context, 0.0, 0.0, 0.0);
-  cairo_rectangle(context,
-                  0.0,
-                  layout.shown.height,
-                  layout.canvas.width,
-                  layout.canvas.height - layout.shown.height);
-  cairo_fill(context);
-  cairo_set_source_rgb(context, 1.0, 1.0, 1.0);
-  const double left = 0.6 * layout.text_size;
-  for (std::size_t i = 0; i < lines.size(); ++i) {
-    const double base = layout.shown.height + (static_cast<double>(i) + 1.1) * layout.line_height();
-    detail::paint_text(context,
-                       {.words = lines[i],
-                        .place = {left, base},
-                        .size = layout.text_size,
-                        .max_length = layout.canvas.width - 2.0 * left});
-  }
+  return {fmt::format("{}   ({})",
+                      printable(scene.name, kLongestName),
+                      detail::size_text(scene.luma.size(), canvas)),
+          scene.detection != nullptr ? grid_text(scene)
+                                     : "no chart: " + printable(scene.reason, kLongestReason),
+          scene.detection != nullptr ? kLegend : ""};
 }
 
 /// Words in lines of at most `most` letters; a longer word has a line of its own.
@@ -187,7 +88,7 @@ std::vector<std::string> wrapped(const std::string& text, std::size_t most) {
   return lines;
 }
 
-void paint_reason(cairo_t* context, const DetectionScene& scene, const Layout& layout) {
+void paint_reason(cairo_t* context, const DetectionScene& scene, const FrameCanvas& layout) {
   const double size = 1.3 * layout.text_size;
   const double margin = size;
   const double width = layout.canvas.width - 2.0 * margin;
@@ -220,10 +121,10 @@ double detection_picture_scale(ImageSize frame) {
 }
 
 Image<float> detection_picture(const DetectionScene& scene) {
-  const Layout layout = layout_of(scene);
-  const Surface surface = frame_surface(scene, layout);
+  const FrameCanvas layout = detail::frame_canvas(scene.luma.size());
+  const detail::Surface surface = detail::frame_surface(scene.luma, judged_window(scene), layout);
   {
-    const Context context(cairo_create(surface.get()), &cairo_destroy);
+    const detail::Context context(cairo_create(surface.get()), &cairo_destroy);
     if (scene.detection != nullptr) {
       detail::paint_detection(context.get(),
                               *scene.detection,
@@ -235,9 +136,9 @@ Image<float> detection_picture(const DetectionScene& scene) {
     } else {
       paint_reason(context.get(), scene, layout);
     }
-    paint_caption(context.get(), scene, layout);
+    detail::paint_caption(context.get(), caption_of(scene, layout), layout);
   }
-  return pixels_of(surface.get(), layout);
+  return detail::pixels_of(surface.get(), layout);
 }
 
 }  // namespace trueplate::draw

@@ -10,7 +10,7 @@
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
-#include "cli/plate_options.h"
+#include "cli/lens_options.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -23,20 +23,14 @@ struct Options {
   std::string observations;
   std::string draw;  // folder; empty: no pictures
   std::string model = "auto";
-  std::string film_back;
-  std::string focal;
+  LensOptions lens;
   std::string chart_distance;
   std::string chart_distance_sigma;  // empty: a share of the distance
-  std::string focus;
-  std::optional<double> pixel_aspect;
-  std::optional<double> t_stop;
-  double squeeze = 1.0;
   std::string chart_shape = "auto";
   bool fix_focal = false;
   bool keep_all = false;
   bool per_channel = false;
   int most_frames = kMostFrames;
-  profile::Labels labels;
 };
 
 /// What --model understands.
@@ -48,10 +42,10 @@ std::string model_words() {
 
 Result<CalibrateOptions> calibrate_options(const Options& options, const CommonOptions& common) {
   CalibrateOptions result;
-  result.labels = options.labels;
-  result.pixel_aspect = options.pixel_aspect;
-  result.squeeze = options.squeeze;
-  result.t_stop = options.t_stop;
+  result.labels = options.lens.labels;
+  result.pixel_aspect = options.lens.pixel_aspect;
+  result.squeeze = options.lens.squeeze;
+  result.t_stop = options.lens.t_stop;
   result.program_version = kVersion;
   result.fit.threads = common.threads;
   result.choose_model = options.model == "auto";
@@ -64,15 +58,10 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
         ErrorCode::kInvalidInput,
         fmt::format("--model: no model is called '{}'; known: {}", options.model, model_words()));
   }
-  if (options.fix_focal && options.focal.empty()) {
+  if (options.fix_focal && options.lens.focal.empty()) {
     return fail(ErrorCode::kInvalidInput,
                 "--fix-focal: there is no focal length to keep; add --focal, such as --focal 35mm, "
                 "and --film-back");
-  }
-  if (!options.focal.empty() && options.film_back.empty()) {
-    return fail(ErrorCode::kInvalidInput,
-                "--focal: a focal length in mm means nothing without the film back; add "
-                "--film-back, such as --film-back 24.89x14mm");
   }
   const auto shape = fit::chart_shape_from_name(options.chart_shape);
   if (!shape) {
@@ -84,18 +73,11 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.fit.chart_shape = *shape;
   if (options.keep_all) result.fit.rejection = fit::Rejection::kOff;
   if (options.fix_focal) result.fit.focal_mode = fit::FocalMode::kFixed;
-  if (!options.film_back.empty()) {
-    Result<lens::FilmBack> film_back = parse_film_back(options.film_back);
-    if (!film_back) return fail(film_back.error());
-    result.film_back = *film_back;
-  }
-  if (!options.focal.empty()) {
-    const Result<double> focal = parse_length_mm(options.focal);
-    if (!focal) {
-      return fail(ErrorCode::kInvalidInput, fmt::format("--focal: {}", focal.error().message));
-    }
-    result.nominal_focal_mm = *focal;
-  }
+  const Result<LensLengths> lengths = lengths_of(options.lens);
+  if (!lengths) return fail(lengths.error());
+  result.film_back = lengths->film_back;
+  result.nominal_focal_mm = lengths->focal_mm;
+  result.focus_m = lengths->focus_m;
   const Result<std::optional<fit::Measured>> chart_distance =
       parse_chart_distance(options.chart_distance, options.chart_distance_sigma);
   if (!chart_distance) return fail(chart_distance.error());
@@ -105,13 +87,6 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
                 "the two out");
   }
   result.fit.chart_distance_mm = *chart_distance;
-  if (!options.focus.empty()) {
-    const Result<double> focus = parse_length_mm(options.focus, InfinityPolicy::kAllow);
-    if (!focus) {
-      return fail(ErrorCode::kInvalidInput, fmt::format("--focus: {}", focus.error().message));
-    }
-    result.focus_m = *focus / 1000.0;
-  }
   return result;
 }
 
@@ -438,17 +413,7 @@ Action add_calibrate(CLI::App& app) {
                  "what is fitted of the print: auto, flat, stretched, bent, misprinted")
       ->capture_default_str()
       ->type_name("WORD");
-  app.add_option("--film-back", options->film_back, "sensor area of the frame, such as 24.89x14mm")
-      ->type_name("WxH");
-  app.add_option("--pixel-aspect", options->pixel_aspect, "width over height of a pixel as shown")
-      ->check(finite_range(0.05, 20.0))
-      ->type_name("F");
-  app.add_option("--squeeze", options->squeeze, "anamorphic ratio of the lens, such as 2.0")
-      ->check(finite_range(0.25, 4.0))
-      ->type_name("F");
-  app.add_option(
-         "--focal", options->focal, "nominal focal length, a start value; needs --film-back")
-      ->type_name("LENGTH");
+  add_lens_options(app, options->lens, "nominal focal length, a start value; needs --film-back");
   app.add_flag("--fix-focal", options->fix_focal, "keep the focal length at --focal");
   app.add_option("--chart-distance",
                  options->chart_distance,
@@ -458,15 +423,6 @@ Action add_calibrate(CLI::App& app) {
                  options->chart_distance_sigma,
                  "standard deviation of --chart-distance; default 1 %, at least 20mm")
       ->type_name("LENGTH");
-  app.add_option("--focus", options->focus, "focus distance, such as 2.5m or inf; a label")
-      ->type_name("LENGTH");
-  app.add_option("--t-stop", options->t_stop, "T-stop, such as 4; a label")
-      ->check(finite_range(0.1, 1000.0))
-      ->type_name("F");
-  app.add_option("--body", options->labels.body, "camera body; a label")->type_name("TEXT");
-  app.add_option("--lens", options->labels.lens, "lens; a label")->type_name("TEXT");
-  app.add_option("--serial", options->labels.serial, "serial number of the lens; a label")
-      ->type_name("TEXT");
   app.add_option("--most-frames",
                  options->most_frames,
                  "of more frames than this, choose those worth fitting; 0: fit all")

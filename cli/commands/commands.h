@@ -11,6 +11,7 @@ Action add_demo(CLI::App& app);
 Action add_detect(CLI::App& app);
 Action add_handoff(CLI::App& app);
 Action add_info(CLI::App& app);
+Action add_lines(CLI::App& app);
 Action add_points(CLI::App& app);
 Action add_redistort(CLI::App& app);
 Action add_solve(CLI::App& app);

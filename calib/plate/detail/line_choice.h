@@ -1,0 +1,52 @@
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "calib/base/result.h"
+#include "calib/plate/detail/line_screen.h"
+#include "calib/plate/line_fit.h"
+
+namespace trueplate::plate::detail {
+
+/// A lens model, or the first coefficients of one.
+struct LineModel {
+  std::string_view name;
+  int num_coefficients = 0;
+};
+/// In order of preference.
+[[nodiscard]] std::vector<LineModel> models_wanted(const LineFitOptions& options);
+
+/// The fit of such a model about a pinhole; `problem` is the pinhole's.
+[[nodiscard]] LensProblem problem_of(const LineModel& model, const LensProblem& pinhole);
+
+/// Intrinsics of `model` near the division model with one term: the first of several fractions of
+/// it from which the lens inverts all the chains.
+[[nodiscard]] Eigen::VectorXd start_of(const LineModel& model,
+                                       const Eigen::Vector4d& pinhole,
+                                       double lambda,
+                                       const std::vector<const Chain*>& chains,
+                                       ImageSize plate);
+
+struct LineChoice {
+  LineModel model;
+  ScreenedLens fit;
+  std::optional<double> held_out_rms_px;
+  std::vector<LineTrial> trials;
+};
+
+/// Fits every model to the chains that `screen` used, judges them by lines held out, and screens
+/// all chains again with the one chosen. The first model stays unless another meets the held-out
+/// lines better by kMinHeldOutGain standard errors; one with more coefficients also has to be
+/// significant in the F-test (p below kMostChance), with the degrees of freedom and the noise of
+/// the residuals' slow parts.
+Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
+                                     const ScreenedLens& screen,
+                                     double lambda,
+                                     const std::vector<Chain>& chains,
+                                     const LineFitOptions& options);
+
+inline constexpr double kMinHeldOutGain = 2.0;
+inline constexpr double kMostChance = 0.01;
+
+}  // namespace trueplate::plate::detail

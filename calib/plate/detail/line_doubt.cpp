@@ -1,0 +1,192 @@
+#include "calib/plate/detail/line_doubt.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+
+namespace trueplate::plate::detail {
+namespace {
+
+using fit::detail::kNumPinhole;
+
+constexpr double kIndependent = 1e-13;  // smallest share of information that counts as any
+constexpr double kWeakBendPx = 1.0;     // of the longer edge, one standard deviation
+constexpr double kEnoughReach = 0.8;
+constexpr int kFewLines = 5;
+constexpr double kMuchLeftOut = 0.5;
+
+/// Lines left out because they did not fit, as a share of the length of all that were judged.
+double share_left_out(const LineFit& fit) {
+  double left_out = 0.0;
+  double all = 0.0;
+  for (const LineResult& line : fit.lines) {
+    if (!line.used && !line.residual_rms_px) continue;
+    all += line.length_px;
+    if (!line.used) left_out += line.length_px;
+  }
+  return all > 0.0 ? left_out / all : 0.0;
+}
+
+void add_focal(const LineFit& fit, const LineFitOptions& options, std::vector<Warning>& warnings) {
+  if (options.focal_px) return;
+  warnings.push_back(
+      {"focal-assumed",
+       fmt::format("straight lines tell neither focal length nor aspect: {:.0f} px was assumed; "
+                   "the straightening does not depend on it, the coefficients and a camera solve "
+                   "do: give --focal and --film-back where they are known",
+                   fit.lens.focal_px.x()),
+       fit.lens.focal_px.x()});
+}
+
+void add_centre(const LineFit& fit, const LineFitOptions& options, std::vector<Warning>& warnings) {
+  if (options.centre_px) return;
+  const double doubt_px =
+      kCentreDoubt * std::max(fit.lens.plate_size.width, fit.lens.plate_size.height);
+  const double sigma_px = std::max(fit.sigma[2], fit.sigma[3]);
+  if (sigma_px < 0.5 * doubt_px) return;
+  warnings.push_back(
+      {"centre-not-determined",
+       fmt::format(
+           "the lines hardly tell the distortion centre: it is known to {:.1f} px, of which "
+           "{:.1f} px were believed beforehand; it stays near the middle of the plate",
+           sigma_px,
+           doubt_px),
+       sigma_px});
+}
+
+void add_bend(const LineFit& fit, std::vector<Warning>& warnings) {
+  if (!fit.edge_bend) return;
+  const auto [value_px, sigma_px] = *fit.edge_bend;
+  if (sigma_px > kWeakBendPx) {
+    warnings.push_back({"weak-lines",
+                        fmt::format("the lines leave the bend along the frame's edge uncertain by "
+                                    "{:.1f} px; add long lines near the edges",
+                                    sigma_px),
+                        sigma_px});
+  }
+  if (std::abs(value_px) < 2.0 * sigma_px) {
+    warnings.push_back({"no-distortion-shown",
+                        fmt::format("the lines show no distortion: the edge bends by {:.2f} px, "
+                                    "with a standard deviation of {:.2f} px",
+                                    value_px,
+                                    sigma_px),
+                        value_px});
+  }
+}
+
+}  // namespace
+
+std::optional<Eigen::MatrixXd> covariance_of(const ScreenedLens& fit) {
+  const Eigen::MatrixXd& normal = fit.lens.normal;
+  const Eigen::Index n = normal.rows();
+  Eigen::VectorXd scale(n);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    if (!(normal(i, i) > 0.0)) return std::nullopt;
+    scale[i] = 1.0 / std::sqrt(normal(i, i));
+  }
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> solver(scale.asDiagonal() * normal *
+                                                              scale.asDiagonal());
+  if (!(solver.eigenvalues()[0] > kIndependent)) return std::nullopt;
+  const Eigen::MatrixXd inverse = solver.eigenvectors() *
+                                  solver.eigenvalues().cwiseInverse().asDiagonal() *
+                                  solver.eigenvectors().transpose();
+  const double variance = fit.structure_px * fit.structure_px;
+  const Eigen::Index num_all = fit.lens.intrinsics.size();
+  Eigen::MatrixXd covariance = Eigen::MatrixXd::Zero(num_all, num_all);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    for (Eigen::Index j = 0; j < n; ++j) {
+      covariance(fit.problem.free[static_cast<std::size_t>(i)],
+                 fit.problem.free[static_cast<std::size_t>(j)]) =
+          variance * scale[i] * inverse(i, j) * scale[j];
+    }
+  }
+  return covariance;
+}
+
+std::optional<EdgeBend> edge_bend(const LensProblem& problem,
+                                  const Eigen::VectorXd& intrinsics,
+                                  const Eigen::MatrixXd& covariance) {
+  const Result<lens::Lens> lens =
+      fit::detail::lens_of(*problem.kernel, intrinsics, problem.plate_size);
+  if (!lens) return std::nullopt;
+  const double x = 0.5 * problem.plate_size.width / intrinsics[0];
+  const double y = 0.5 * problem.plate_size.height / intrinsics[1];
+  if (!(std::hypot(x, y) < lens::max_radius(lens->model))) return std::nullopt;
+  const bool is_wide = problem.plate_size.width >= problem.plate_size.height;
+  const int across = is_wide ? 1 : 0;
+  const auto num = static_cast<Eigen::Index>(problem.kernel->parameter_names.size());
+  EdgeBend bend;
+  Eigen::VectorXd by_coefficients = Eigen::VectorXd::Zero(num);
+  const auto add = [&](const Point2d& p_ideal, double weight) {
+    Point2d p;
+    Eigen::Matrix2d by_ideal;
+    Eigen::VectorXd derivatives(2 * num);
+    problem.kernel->distort(p_ideal.data(),
+                            intrinsics.data() + kNumPinhole,
+                            p.data(),
+                            by_ideal.data(),
+                            derivatives.data());
+    const double factor = -weight * intrinsics[across];  // the edge lies where y is negative
+    bend.value_px += factor * p[across];
+    by_coefficients += factor * derivatives.segment(across * num, num);
+  };
+  add(Point2d(-x, -y), 0.5);
+  add(is_wide ? Point2d(x, -y) : Point2d(-x, y), 0.5);
+  add(is_wide ? Point2d(0.0, -y) : Point2d(-x, 0.0), -1.0);
+  const Eigen::MatrixXd block = covariance.bottomRightCorner(num, num);
+  const double variance = by_coefficients.dot(block * by_coefficients);
+  bend.sigma_px = std::sqrt(std::max(0.0, variance));
+  if (!std::isfinite(bend.value_px) || !std::isfinite(bend.sigma_px)) return std::nullopt;
+  return bend;
+}
+
+std::vector<Warning> line_warnings(const LineFit& fit,
+                                   const LineFitOptions& options,
+                                   std::size_t num_duplicates) {
+  std::vector<Warning> warnings;
+  add_focal(fit, options, warnings);
+  add_centre(fit, options, warnings);
+  add_bend(fit, warnings);
+  if (fit.reach < kEnoughReach) {
+    warnings.push_back({"lines-do-not-reach",
+                        fmt::format("the lines reach {:.0f} % of the way to the frame's corners; "
+                                    "beyond, the lens is extrapolated (standard deviation up to "
+                                    "{:.2f} px if the model holds): add lines near the corners",
+                                    100.0 * fit.reach,
+                                    fit.map_sigma_max_px),
+                        fit.reach});
+  }
+  if (fit.num_lines < kFewLines) {
+    warnings.push_back({"few-lines",
+                        fmt::format("only {} lines: too few to tell one that is not straight in "
+                                    "the world from the lens",
+                                    fit.num_lines),
+                        static_cast<double>(fit.num_lines)});
+  }
+  if (const double share = share_left_out(fit); share > kMuchLeftOut) {
+    warnings.push_back({"most-lines-left-out",
+                        fmt::format("{:.0f} % of the length of all lines did not fit; look at "
+                                    "which were kept, with --draw",
+                                    100.0 * share),
+                        share});
+  }
+  if (num_duplicates > 0) {
+    warnings.push_back(
+        {"duplicate-points",
+         fmt::format("{} points stand twice in a line; they count once", num_duplicates),
+         static_cast<double>(num_duplicates)});
+  }
+  if (const double share = lens::invertible_share_of_border(fit.lens); share < 1.0) {
+    warnings.push_back({"not-invertible",
+                        fmt::format("only {:.0f} % of the plate's border can be straightened: "
+                                    "beyond the lines the fitted lens folds back; add lines near "
+                                    "the corners",
+                                    100.0 * share),
+                        share});
+  }
+  return warnings;
+}
+
+}  // namespace trueplate::plate::detail
