@@ -18,7 +18,7 @@ import sys
 import tempfile
 
 # Width, height (of the shape the lens belongs to) and number of frames.
-SIZES = {"hd": (1920, 1080, 6), "4k": (4096, 2304, 3), "8k": (8192, 4608, 2)}
+SIZES = {"hd": (1920, 1080, 16), "4k": (4096, 2304, 4), "8k": (8192, 4608, 2)}
 
 
 def measured(command):
@@ -69,8 +69,9 @@ def main():
                     plates = fresh(work / "plates")
                     first = plates / "plate.0001.exr"
                     # Noise as of a camera; a picture enlarged without it compresses too well.
-                    subprocess.run(["oiiotool", demo / "plover-25/plate.1001.exr", "--ch", "R,G,B,A=1", "--resize",
+                    subprocess.run(["oiiotool", demo / "plover-25/plate.1001.exr", "--resize",
                                     f"{width}x{height}", "--noise:type=gaussian:stddev=0.004", "--clamp:min=0",
+                                    "--ch", "R,G,B,A=1",
                                     "-d", kind, "--compression", compression, "-o", first], **quiet)
                     for i in range(2, count + 1):
                         (plates / f"plate.{i:04}.exr").symlink_to(first)
