@@ -8,8 +8,9 @@
 //     bench_fit --large      also the library at 200 and 400 views
 // Other arguments are Google Benchmark's.
 //
-// Then, without the library, ours as the program runs (rejection, chart fitted, held-out folds)
-// from 10 to 2,000 views and at 5,000 points a view, once each, with the memory it took.
+// Then both at up to 5,000 points a view, with the memory they took; and, without the library, ours
+// as the program runs (rejection, chart fitted, held-out folds) from 10 to 2,000 views and at 5,000
+// points a view, once each, with the memory it took.
 
 #include <benchmark/benchmark.h>
 
@@ -20,6 +21,7 @@
 #include <ctime>
 #include <fstream>
 #include <functional>
+#include <limits>
 #include <map>
 #include <opencv2/calib3d.hpp>
 #include <opencv2/core/utility.hpp>
@@ -62,6 +64,86 @@ double peak_mb() {
 }
 void reset_peak() { std::ofstream("/proc/self/clear_refs") << "5"; }
 
+/// What the comparison times: nothing but the least-squares fit and its covariance.
+const fit::FitOptions& plain() {
+  static const fit::FitOptions options{.rejection = fit::Rejection::kOff,
+                                       .chart_shape = fit::ChartShape::kFlat,
+                                       .held_out_folds = 0,
+                                       .threads = 1};
+  return options;
+}
+
+/// The library's own default, and a stop so tight that it runs until nothing moves.
+cv::TermCriteria default_stop() {
+  return {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 30, 2.220446049250313e-16};
+}
+cv::TermCriteria tight_stop() {
+  return {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-15};
+}
+
+double peak_over_mb(const std::function<void()>& body) {
+  reset_peak();
+  const double before = peak_mb();
+  body();
+  return peak_mb() - before;
+}
+
+double seconds_of(const std::function<void()>& body) {
+  const std::clock_t begin = std::clock();
+  body();
+  return static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
+}
+
+/// Many points a view, where the library still finishes: the same least-squares problem.
+void report_dense() {
+  std::printf(
+      "\nmany points a view, least squares, one thread, processor time, the best of several, once "
+      "at 5,000\n");
+  struct Size {
+    int num_views;
+    int columns;
+    int rows;
+  };
+  for (const Size& size : {Size{10, 9, 6}, Size{10, 40, 25}, Size{10, 100, 50}}) {
+    std::vector<target::View> views =
+        tests::synthetic_views(tests::synthetic_lens(),
+                               {.num_views = size.num_views,
+                                .columns = size.columns,
+                                .rows = size.rows,
+                                .pitch_mm = 200.0 / (size.columns - 1)})
+            .views;
+    tests::round_for_library(views);
+    double ours = std::numeric_limits<double>::infinity();
+    double theirs = ours;
+    double our_mb = 0.0;
+    double their_mb = 0.0;
+    // The library takes minutes at the last size.
+    const int repetitions = size.columns < 100 ? kRepetitions : 1;
+    for (int i = 0; i < repetitions; ++i) {
+      our_mb = std::max(our_mb, peak_over_mb([&] {
+                          ours = std::min(ours, seconds_of([&] {
+                                            benchmark::DoNotOptimize(fit::fit_lens(views, plain()));
+                                          }));
+                        }));
+      their_mb = std::max(
+          their_mb, peak_over_mb([&] {
+            theirs = std::min(theirs, seconds_of([&] {
+                                benchmark::DoNotOptimize(tests::library_fit(views, default_stop()));
+                              }));
+          }));
+    }
+    std::printf(
+        "%3d views of %4d points: ours %8.3f s, %4.0f MB; library %8.3f s, %4.0f MB; %.0f times\n",
+        size.num_views,
+        size.columns * size.rows,
+        ours,
+        our_mb,
+        theirs,
+        their_mb,
+        theirs / ours);
+  }
+}
+
 /// Once each: time and memory of a whole fit.
 void report_scaling() {
   struct Size {
@@ -84,37 +166,20 @@ void report_scaling() {
                                 .rows = size.rows,
                                 .pitch_mm = 200.0 / (size.columns - 1)})
             .views;
-    reset_peak();
-    const double before = peak_mb();
-    const std::clock_t begin = std::clock();
-    const auto fitted = fit::fit_lens(views, {.threads = 1});
-    const double seconds = static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
+    bool fitted = false;
+    double seconds = 0.0;
+    const double mb = peak_over_mb([&] {
+      seconds = seconds_of([&] { fitted = fit::fit_lens(views, {.threads = 1}).has_value(); });
+    });
     std::printf(
         "%5d views of %4d points: %8.3f s (%.3f ms a view), %.0f MB over the views' own%s\n",
         size.num_views,
         size.columns * size.rows,
         seconds,
         1e3 * seconds / size.num_views,
-        peak_mb() - before,
+        mb,
         fitted ? "" : "; failed");
   }
-}
-
-/// What the comparison times: nothing but the least-squares fit and its covariance.
-const fit::FitOptions& plain() {
-  static const fit::FitOptions options{.rejection = fit::Rejection::kOff,
-                                       .chart_shape = fit::ChartShape::kFlat,
-                                       .held_out_folds = 0,
-                                       .threads = 1};
-  return options;
-}
-
-/// The library's own default, and a stop so tight that it runs until nothing moves.
-cv::TermCriteria default_stop() {
-  return {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 30, 2.220446049250313e-16};
-}
-cv::TermCriteria tight_stop() {
-  return {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-15};
 }
 
 bool same_optimum(int num_views, const tests::LibraryFit& theirs) {
@@ -139,9 +204,7 @@ bool same_optimum(int num_views, const tests::LibraryFit& theirs) {
 }
 
 double seconds_of_library(int num_views, const cv::TermCriteria& stop, tests::LibraryFit& result) {
-  const std::clock_t begin = std::clock();
-  result = tests::library_fit(views_of(num_views), stop);
-  return static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
+  return seconds_of([&] { result = tests::library_fit(views_of(num_views), stop); });
 }
 
 /// Processor and wall time of every repetition, by name.
@@ -247,6 +310,7 @@ int main(int argc, char** argv) {
     }
     std::printf("\n");
   }
+  report_dense();
   report_scaling();
   return 0;
 }
