@@ -162,8 +162,8 @@ struct LensFit {
   /// takes in by how much the frames' distances differ from each other.
   std::optional<Measured> focal_from_distance_px;
 
-  /// Set when the fit left to itself folds back inside the frame, so that its coefficients were
-  /// held where it does not: no lens is returned that folds there.
+  /// Set when the fit left to itself folds back inside the frame: its coefficients were held where
+  /// it does not or, where the warning `fold` says so, could not be, and a part has no inverse.
   std::optional<FoldHeld> fold;
 
   StartPinhole start;  // where the fit began
@@ -199,7 +199,7 @@ struct LensFit {
 /// both, and decides alone where they say nothing. A warning says when the two do not agree.
 ///
 /// A fit that folds back inside the frame or a margin of 1 % around it is made again, held where it
-/// does not; LensFit::fold and a warning then say so.
+/// does not; LensFit::fold and a warning then say so, and whether that succeeded.
 ///
 /// Doubt comes back as LensFit::warnings. Errors:
 ///   kInvalidInput  an option out of range, no views

@@ -31,9 +31,9 @@ constexpr double kFarthestRay = 175.0 * EIGEN_PI / 180.0;
 // choose among lenses that the corners do not tell apart, then heavier, so that the solver is never
 // thrown against a wall. The least growth becomes larger, too.
 constexpr double kFirstWeightPx = 1.0;
-constexpr double kHeavier = 5.0;
+constexpr double kHeavier = 10.0;
 constexpr double kTighter = 1.2;
-constexpr int kMaxRounds = 7;
+constexpr int kMaxRounds = 4;
 
 /// The plate with its margin, as distorted points.
 struct Frame {
@@ -152,11 +152,20 @@ std::string how_it_folds(double share) {
       100.0 * share);
 }
 
-Unexpected cannot_be_held(double share) {
-  return fail(ErrorCode::kUndetermined,
-              fmt::format("{} and could not be kept from it: take a model with fewer coefficients, "
-                          "one for wider lenses, or add frames with corners near the edges",
-                          how_it_folds(share)));
+/// The fit left to itself, with the warning that it folds and could not be kept from it.
+LensFit not_held(LensFit free, double share) {
+  // What is missing of the border is the fold's doing.
+  std::erase_if(free.warnings, [](const Warning& w) { return w.code == "no-flat-picture"; });
+  free.fold = FoldHeld{.invertible_share = share, .rms_px = free.rms_px};
+  free.warnings.push_back(
+      {"fold",
+       fmt::format(
+           "{} and could not be kept from it: beyond its domain there is no map; take a "
+           "model with fewer coefficients, one for wider lenses, or add frames with corners "
+           "near the edges",
+           how_it_folds(share)),
+       share});
+  return free;
 }
 
 }  // namespace
@@ -233,13 +242,13 @@ Result<LensFit> fit_without_fold(const FitWithKernel& fit,
   held_kernel.growth = &hold.rows();
   lens::Lens lens = free->lens;
   do {
-    if (!hold.tighten(lens)) return cannot_be_held(share);
+    if (!hold.tighten(lens)) return not_held(*std::move(free), share);
     const Result<LensFit> held = fit(held_kernel, views, quick);
-    if (!held) return cannot_be_held(share);
+    if (!held) return not_held(*std::move(free), share);
     lens = held->lens;
   } while (invertible_share_of_frame(lens) < 1.0);
   Result<LensFit> held = fit(held_kernel, views, options);
-  if (!held) return cannot_be_held(share);
+  if (!held) return not_held(*std::move(free), share);
   held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px};
   held->warnings.push_back(
       {"fold",

@@ -42,11 +42,12 @@ class GrowthHold {
 using FitWithKernel = std::function<Result<LensFit>(
     const ModelKernel&, const std::vector<target::View>&, const FitOptions&)>;
 
-/// `fit`, and where its lens folds inside the frame the nearest fit that does not: LensFit::fold
-/// and a warning then say so. The covariance stays that of the corners alone, for what the
-/// constraint says of places without corners is no measurement.
+/// `fit`, and where its lens folds inside the frame the nearest fit found that does not:
+/// LensFit::fold and a warning then say so. Where none is found the lens is that of `fit`, and the
+/// warning says that. The covariance stays that of the corners alone, for what the constraint says
+/// of places without corners is no measurement.
 ///
-/// Errors: those of `fit`; kUndetermined when the model cannot be kept from folding.
+/// Errors: those of `fit`.
 [[nodiscard]] Result<LensFit> fit_without_fold(const FitWithKernel& fit,
                                                const ModelKernel& kernel,
                                                const std::vector<target::View>& views,
