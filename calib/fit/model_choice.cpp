@@ -18,6 +18,9 @@ namespace {
 // A fit with this share of the most corners any fit kept is as good a judge of what is a corner.
 constexpr double kNearlyAllCorners = 0.995;
 constexpr std::size_t kMinJudgedFrames = 4;
+// A lens that is right where there are points is worth more than one that is wrong there, though it
+// has to be kept from folding beyond.
+constexpr double kWorthFolding = 1.2;
 // Share of the residuals' variance (LensFit::systematic_share) that is no accident.
 constexpr double kLeftOver = 0.05;
 
@@ -74,12 +77,13 @@ Trial judged(const std::vector<target::View>& views, const FitOptions& options) 
 }
 
 /// By how many standard errors `complex` meets held-out frames better than `simple`; nullopt when
-/// too few frames were judged by both.
+/// too few frames were judged by both. Frames are compared by the logarithm of the ratio of their
+/// squares: a model that is far off in a few frames must not hide behind the scatter it causes.
 std::optional<double> held_out_gain(const LensFit& simple, const LensFit& complex) {
   std::vector<double> gains;
   for (std::size_t i = 0; i < simple.frames.size(); ++i) {
     const double gain =
-        simple.frames[i].held_out_squares_px2 - complex.frames[i].held_out_squares_px2;
+        std::log(simple.frames[i].held_out_squares_px2 / complex.frames[i].held_out_squares_px2);
     if (std::isfinite(gain)) gains.push_back(gain);
   }
   if (gains.size() < kMinJudgedFrames) return std::nullopt;
@@ -99,14 +103,23 @@ std::string folds_back(const Trial& trial) {
       100.0 * trial.fit->fold->invertible_share);
 }
 
+/// How many times the residual in held-out frames `folding` must save over `other` to be taken
+/// although it folds; where nothing was held out, of those fitted.
+bool worth_folding(const Trial& folding, const Trial& other) {
+  const bool both = folding.shown.held_out_rms_px && other.shown.held_out_rms_px;
+  const double saved = both ? *other.shown.held_out_rms_px / *folding.shown.held_out_rms_px
+                            : other.shown.rms_px.value_or(0.0) / folding.shown.rms_px.value_or(1.0);
+  return saved > kWorthFolding;
+}
+
 /// Whether `next` replaces `best`; sets the reason of the one that goes.
 bool replaces(Trial& best, Trial& next) {
   if (!next.fit) return false;
-  if (next.folds && !best.folds) {
+  if (next.folds && !best.folds && !worth_folding(next, best)) {
     next.shown.reason = folds_back(next);
     return false;
   }
-  if (best.folds && !next.folds) {
+  if (best.folds && !next.folds && !worth_folding(best, next)) {
     best.shown.reason = folds_back(best);
     return true;
   }
