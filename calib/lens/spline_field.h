@@ -45,6 +45,8 @@ class SplineField {
 
   /// k1, k2, k3, p1, p2, half_width, half_height, sx_0_0, sx_1_0 .. sx_9_6, sy_0_0 .. sy_9_6: the
   /// column comes first.
+  // A constant as all models have it, constexpr where it is defined below.
+  // NOLINTNEXTLINE(readability-identifier-naming)
   static const std::array<std::string_view, kNumParameters> kParameterNames;
 
   using Parameters = std::array<double, kNumParameters>;

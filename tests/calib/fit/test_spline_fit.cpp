@@ -217,7 +217,8 @@ TEST_CASE("the choice of the model comes to the spline field where formulas leav
   }
   CHECK(choice->trials.back().chosen);
   CHECK(choice->trials.back().model == "spline-field");
-  CHECK(error_px(dented, choice->fit.lens) < 0.03);
+  // From 12 views instead of 20, whose corners do not reach everywhere.
+  CHECK(error_px(dented, choice->fit.lens) < 0.07);
 }
 
 TEST_CASE("too few corners for the field are refused, not guessed at") {
