@@ -20,8 +20,8 @@ enum class Flush { kToDisk, kLeaveToSystem };
 /// renames to the final name. Without commit() the destructor removes the temporary file, so a
 /// failure or an exception leaves nothing behind. The temporary name (temporary_path_for) names the
 /// process, so two do not collide, and what one leaves that was killed can be told from files that
-/// are being written: remove_leftovers(). With Overwrite::kRefuse the final rename never replaces a file, even
-/// one that appeared meanwhile.
+/// are being written: remove_leftovers(). With Overwrite::kRefuse the final rename never replaces a
+/// file, even one that appeared meanwhile.
 class AtomicFile {
  public:
   static Result<AtomicFile> create(const std::filesystem::path& final_path, Overwrite overwrite);

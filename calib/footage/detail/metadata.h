@@ -28,9 +28,9 @@ inline constexpr const char* kRecordName = "trueplateRecord";
 /// pointer gives an empty header.
 Imf::Header exr_header_of(const Metadata* metadata);
 
-/// A header without what describes the layout of pixels in a file (tiles, chunks, parts) and without
-/// kRecordName. Made anew
-/// attribute by attribute, since OpenEXR's Header::erase() forgets to free what it takes out.
+/// A header without what describes the layout of pixels in a file (tiles, chunks, parts) and
+/// without kRecordName. Made anew attribute by attribute, since OpenEXR's Header::erase() forgets
+/// to free what it takes out.
 Imf::Header without_layout(const Imf::Header& header);
 
 /// The attributes to put into a file OpenImageIO writes, as above.
