@@ -125,7 +125,7 @@ TEST_CASE("a moustache lens that no formula holds: what each model makes of it")
           error.max_px,
           fitted->rms_px,
           fitted->num_points,
-          20 * 14 * 9));
+          num_corners));
     }
     CHECK(best < 2.0);
   }
