@@ -103,8 +103,8 @@ std::string folds_back(const Trial& trial) {
       100.0 * trial.fit->fold->invertible_share);
 }
 
-/// How many times the residual in held-out frames `folding` must save over `other` to be taken
-/// although it folds; where nothing was held out, of those fitted.
+/// Whether `folding` meets held-out frames (where none were, the fitted ones) so much better than
+/// `other` that it is taken although it folds.
 bool worth_folding(const Trial& folding, const Trial& other) {
   const bool both = folding.shown.held_out_rms_px && other.shown.held_out_rms_px;
   const double saved = both ? *other.shown.held_out_rms_px / *folding.shown.held_out_rms_px

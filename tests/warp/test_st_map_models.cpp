@@ -132,7 +132,7 @@ TEST_CASE("radial-tangential to tilted: the maps of cv::initUndistortRectifyMap"
   struct Case {
     std::string_view model;
     std::vector<double> ours;
-    std::vector<double> library;  // k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4 tau_x tau_y
+    std::vector<double> opencv;  // k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4 tau_x tau_y
   };
   const std::vector<double> eight{0.25, 0.06, 0.0006, -0.0004, 0.004, 0.52, 0.16, 0.012};
   const auto with = [](std::vector<double> values, std::initializer_list<double> more) {
@@ -156,7 +156,7 @@ TEST_CASE("radial-tangential to tilted: the maps of cv::initUndistortRectifyMap"
     cv::Mat map_x;
     cv::Mat map_y;
     cv::initUndistortRectifyMap(camera_of(lens),
-                                c.library,
+                                c.opencv,
                                 cv::noArray(),
                                 camera_of(lens),
                                 {kPlate.width, kPlate.height},

@@ -156,7 +156,7 @@ TEST_CASE("round trip: what each filter loses, beside the general libraries") {
   REQUIRE(back);
   struct Row {
     Filter filter;
-    int library;        // cv::remap's nearest to it, -1: none
+    int remap;          // cv::remap's nearest to it, -1: none
     const char* other;  // oiiotool's
   };
   const bool has_other = tests::run_program("oiiotool", {"--version"}).status == 0;
@@ -175,8 +175,8 @@ TEST_CASE("round trip: what each filter loses, beside the general libraries") {
       CAPTURE(name);
       const Loss mine = ours(plate, *there, *back, row.filter);
       std::printf("%-9s | %7.2f %10.6f |", name.c_str(), mine.psnr_db, mine.worst);
-      if (row.library >= 0) {
-        const Loss theirs = library(plate, *there, *back, row.library);
+      if (row.remap >= 0) {
+        const Loss theirs = library(plate, *there, *back, row.remap);
         std::printf(" %7.2f %10.6f |", theirs.psnr_db, theirs.worst);
         // The library's cubic has a = -0.75 and its Lanczos four lobes: sharper on fine texture.
         CHECK(mine.psnr_db > theirs.psnr_db - (finest < 0.1 ? 0.0 : 2.0));
