@@ -1,12 +1,9 @@
 #pragma once
 
-#include <hwy/targets.h>
-
 #include <array>
-#include <cstdint>
-#include <string>
 
 #include "calib/lens/lens.h"
+#include "tests/support/instruction_sets.h"
 
 namespace trueplate::tests {
 
@@ -22,19 +19,6 @@ inline lens::Lens make_lens(ImageSize size,
   lens.principal_point_px = Point2d(0.5 * size.width, 0.5 * size.height) + center_shift_px;
   lens.model = lens::RadialTangential(parameters);
   return lens;
-}
-
-/// Runs `body(name)` as if this processor had no better instruction set than each of those it has.
-template <class Body>
-void on_every_target(const Body& body) {
-  const std::int64_t all = hwy::SupportedTargets();
-  for (const std::int64_t best : hwy::SupportedAndGeneratedTargets()) {
-    hwy::SetSupportedTargetsForTest(all & ~(best - 1));  // lower bits are better sets
-    hwy::GetChosenTarget().Update(hwy::SupportedTargets());
-    body(std::string(hwy::TargetName(best)));
-  }
-  hwy::SetSupportedTargetsForTest(0);
-  hwy::GetChosenTarget().Update(hwy::SupportedTargets());
 }
 
 }  // namespace trueplate::tests

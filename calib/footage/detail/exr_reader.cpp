@@ -1,5 +1,4 @@
 #include <OpenEXR/ImfChannelList.h>
-#include <OpenEXR/ImfFrameBuffer.h>
 #include <OpenEXR/ImfInputPart.h>
 #include <OpenEXR/ImfMultiPartInputFile.h>
 #include <OpenEXR/ImfPartType.h>
@@ -14,6 +13,7 @@
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/id_tables.h"
 #include "calib/footage/detail/metadata.h"
+#include "calib/footage/detail/planar_rows.h"
 #include "calib/footage/detail/readers.h"
 
 namespace trueplate::footage::detail {
@@ -138,26 +138,21 @@ Result<Part> part_without_pixels(const std::filesystem::path& path,
   return part;
 }
 
-Image<float> read_pixels(Imf::MultiPartInputFile& file, int number, const Part& part) {
-  const Imath::Box2i& window = file.header(number).dataWindow();
-  const std::size_t num_channels = part.channels.size();
-  Image<float> pixels(
-      part.windows.data.width, part.windows.data.height, static_cast<int>(num_channels));
-  const std::size_t pixel_stride = num_channels * sizeof(float);
-  const std::size_t row_stride = pixel_stride * static_cast<std::size_t>(pixels.width());
-  Imf::FrameBuffer frame_buffer;
-  for (std::size_t c = 0; c < num_channels; ++c) {
-    const bool is_number = part.channels[c].format == SampleFormat::kUint32;
-    frame_buffer.insert(part.channels[c].name,
-                        Imf::Slice::Make(is_number ? Imf::UINT : Imf::FLOAT,
-                                         pixels.data() + c,
-                                         window,
-                                         pixel_stride,
-                                         row_stride));
-  }
+Image<float> read_pixels(Imf::MultiPartInputFile& file, int number, const Part& part, int threads) {
+  const Window& data = part.windows.data;
+  Image<float> pixels(data.width, data.height, static_cast<int>(part.channels.size()));
+  PlanarRows rows(part.channels, data.width, data.height);
   Imf::InputPart input(file, number);
-  input.setFrameBuffer(frame_buffer);
-  input.readPixels(window.min.y, window.max.y);
+  for (int begin = 0; begin < data.height; begin += rows.capacity()) {
+    const Window window{
+        data.x, data.y + begin, data.width, std::min(rows.capacity(), data.height - begin)};
+    input.setFrameBuffer(rows.frame_buffer(window));
+    input.readPixels(window.y, window.y + window.height - 1);
+    ImageView<float> view = pixels.view();
+    view.data = view.row(begin);
+    view.height = window.height;
+    rows.merge_into(view, threads);
+  }
   return pixels;
 }
 
@@ -196,7 +191,7 @@ Result<Frame> read_exr(const std::filesystem::path& path,
   if (extent == Extent::kHeader) return frame;
   for (int number = 0; number < num_parts; ++number) {
     Part& part = frame.part(static_cast<std::size_t>(number));
-    part.pixels = read_pixels(file, number, part);
+    part.pixels = read_pixels(file, number, part, options.threads);
   }
   return frame;
 }
