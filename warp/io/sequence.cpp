@@ -14,6 +14,7 @@
 #include <unordered_set>
 
 #include "calib/base/parallel.h"
+#include "calib/base/pixel_memory_reuse.h"
 #include "calib/base/temporary_file.h"
 #include "calib/footage/frame_stream.h"
 #include "warp/io/detail/source_digests.h"
@@ -118,6 +119,7 @@ class Pipeline {
         outcomes_(jobs.size()) {}
 
   SequenceSummary run() {
+    const PixelMemoryReuse reuse;
     const std::size_t in_flight = options_.max_frames_in_flight > 0
                                       ? static_cast<std::size_t>(options_.max_frames_in_flight)
                                       : static_cast<std::size_t>(num_threads_) + 1;

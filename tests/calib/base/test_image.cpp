@@ -8,6 +8,8 @@
 #include <new>
 #include <utility>
 
+#include "calib/base/pixel_memory_reuse.h"
+
 using namespace trueplate;
 
 TEST_CASE("an image owns its pixels, in one block of rows without gaps") {
@@ -52,4 +54,30 @@ TEST_CASE("pixel memory: nothing, little, and blocks that ask for huge pages") {
   CHECK_THROWS_AS(
       static_cast<void>(allocate_pixel_memory(std::numeric_limits<std::size_t>::max() / 2)),
       std::bad_alloc);
+}
+
+TEST_CASE("while reuse lasts a freed block comes back as it is, and only for its size") {
+  constexpr std::size_t kBytes = std::size_t{32} << 20;
+  constexpr unsigned char kMark = 77;
+  const auto take = [](std::size_t bytes) {
+    return static_cast<unsigned char*>(allocate_pixel_memory(bytes));
+  };
+  const PixelMemoryReuse outer;
+  unsigned char* first = take(kBytes);
+  {
+    const PixelMemoryReuse inner;
+    first[kBytes / 2] = kMark;
+    free_pixel_memory(first);
+  }
+  // A fresh block would have been cleared by the system.
+  unsigned char* again = take(kBytes);
+  CHECK(again == first);
+  CHECK(again[kBytes / 2] == kMark);
+  unsigned char* second = take(kBytes);
+  CHECK(second != again);
+  free_pixel_memory(again);
+  unsigned char* larger = take(2 * kBytes);  // there is room for one block less: `again` goes
+  larger[2 * kBytes - 1] = kMark;
+  free_pixel_memory(second);
+  free_pixel_memory(larger);
 }
