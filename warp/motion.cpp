@@ -92,28 +92,29 @@ Result<void> look_up_motion(const SourcePicture& source,
                             const PassOptions& options,
                             ImageView<float> output) {
   const double sign = direction == MotionY::kDown ? 1.0 : -1.0;
-  const auto body =
-      [&](const detail::LookupSource& lookup, const ScaledMap& scaled, int i, int j, float* out) {
-        const Point2d p_px = scaled.position(i, j);
-        const double u = p_px.x() + lookup.offset_x;
-        const double v = p_px.y() + lookup.offset_y;
-        std::optional<Slopes> slopes;  // where there is something to turn
-        for (const MotionChannels& channels : vectors) {
-          const std::array pair{channels.x, channels.y};
-          std::array<double, 2> vector{};
-          detail::surface_values(lookup, u, v, pair, vector);
-          const auto [x, y] = vector;
-          out[channels.x] = static_cast<float>(x);
-          out[channels.y] = static_cast<float>(y);
-          // Nothing to turn; or no vector: a mark for "unknown" stays what it is.
-          if ((x == 0.0 && y == 0.0) || !std::isfinite(x) || !std::isfinite(y)) continue;
-          if (!slopes) slopes = detail::slopes_at(scaled, i, j);
-          const Point2d vector_px = moved(scaled, i, j, *slopes, {x, sign * y});
-          out[channels.x] = static_cast<float>(vector_px.x());
-          out[channels.y] = static_cast<float>(sign * vector_px.y());
-        }
-      };
-  return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
+  const auto body = [&](const detail::LookupSource& lookup,
+                        const ScaledMap& scaled,
+                        const detail::Place& place,
+                        int i,
+                        int j,
+                        float* out) {
+    std::optional<Slopes> slopes;  // where there is something to turn
+    for (const MotionChannels& channels : vectors) {
+      const std::array pair{channels.x, channels.y};
+      std::array<double, 2> vector{};
+      detail::surface_values(lookup, place, pair, vector);
+      const auto [x, y] = vector;
+      out[channels.x] = static_cast<float>(x);
+      out[channels.y] = static_cast<float>(y);
+      // Nothing to turn; or no vector: a mark for "unknown" stays what it is.
+      if ((x == 0.0 && y == 0.0) || !std::isfinite(x) || !std::isfinite(y)) continue;
+      if (!slopes) slopes = detail::slopes_at(scaled, i, j);
+      const Point2d vector_px = moved(scaled, i, j, *slopes, {x, sign * y});
+      out[channels.x] = static_cast<float>(vector_px.x());
+      out[channels.y] = static_cast<float>(sign * vector_px.y());
+    }
+  };
+  return detail::for_each_place(source, map, options, output, body);
 }
 
 }  // namespace trueplate::warp

@@ -73,24 +73,91 @@ void add_step(
   }
 }
 
+/// Whether the samples before and after `here`, `step` floats away, lie on one surface with it:
+/// on_one_surface() with kSurfaceBendAround, for channels whose number is known.
+template <std::size_t kNum>
+bool is_smooth(const float* here, std::ptrdiff_t step, std::span<const int> channels) {
+  double first = 0.0;
+  double second = 0.0;
+  double difference = 0.0;
+  for (std::size_t i = 0; i < kNum; ++i) {
+    const double middle = here[channels[i]];
+    const double before = middle - (here - step)[channels[i]];
+    const double after = (here + step)[channels[i]] - middle;
+    first += before * before;
+    second += after * after;
+    difference += (after - before) * (after - before);
+  }
+  return std::isfinite(first) && std::isfinite(second) &&
+         difference <= kSurfaceBendAround * kSurfaceBendAround * std::max(first, second);
+}
+
+/// The common case, away from silhouettes and edges, with the bits of the general one; false where
+/// it is not that.
+template <std::size_t kNum>
+bool smooth_values(const LookupSource& source,
+                   const Place& place,
+                   std::span<const int> channels,
+                   std::span<double> values) {
+  const ImageView<const float>& pixels = source.pixels;
+  const auto is_inside = [](int i, int size) { return i >= 1 && i < size - 1; };
+  if (!is_inside(place.x, pixels.width) || !is_inside(place.y, pixels.height)) return false;
+  const std::ptrdiff_t step_x = pixels.channels;
+  const std::ptrdiff_t step_y = pixels.row_stride;
+  const float* here = pixels.row(place.y) + place.x * step_x;
+  const double u_rest = place.u - place.x;
+  const double v_rest = place.v - place.y;
+  // In a held or mirrored part the place within the pixel does not count.
+  if (std::abs(u_rest) > 0.5 || std::abs(v_rest) > 0.5) return false;
+  if (!is_smooth<kNum>(here, step_x, channels) || !is_smooth<kNum>(here, step_y, channels)) {
+    return false;
+  }
+  const double right = u_rest < 0.0 ? -1.0 : 1.0;
+  const double below = v_rest < 0.0 ? -1.0 : 1.0;
+  const float* beside = u_rest < 0.0 ? here - step_x : here + step_x;
+  const float* next = v_rest < 0.0 ? here - step_y : here + step_y;
+  for (std::size_t i = 0; i < kNum; ++i) {
+    const double value = here[channels[i]];
+    values[i] = value + u_rest * right * (beside[channels[i]] - value) +
+                v_rest * below * (next[channels[i]] - value);
+  }
+  return true;
+}
+
+bool smooth_values_of(const LookupSource& source,
+                      const Place& place,
+                      std::span<const int> channels,
+                      std::span<double> values) {
+  switch (channels.size()) {
+    case 1:
+      return smooth_values<1>(source, place, channels, values);
+    case 2:
+      return smooth_values<2>(source, place, channels, values);
+    case 3:
+      return smooth_values<3>(source, place, channels, values);
+    case 4:
+      return smooth_values<4>(source, place, channels, values);
+    default:
+      return false;
+  }
+}
+
 }  // namespace
 
 void surface_values(const LookupSource& source,
-                    double u,
-                    double v,
+                    const Place& place,
                     std::span<const int> channels,
                     std::span<double> values) {
   const ImageView<const float>& pixels = source.pixels;
-  const int x = nearest_index(source.edge, u, pixels.width);
-  const int y = nearest_index(source.edge, v, pixels.height);
-  if (x < 0 || y < 0) {
+  if (!place.exists()) {
     std::fill(values.begin(), values.end(), 0.0);
     return;
   }
-  const Samples here(pixels, channels, x, y);
+  if (smooth_values_of(source, place, channels, values)) return;
+  const Samples here(pixels, channels, place.x, place.y);
   for (std::size_t i = 0; i < values.size(); ++i) values[i] = here.value(i);
-  const double u_rest = u - x;
-  const double v_rest = v - y;
+  const double u_rest = place.u - place.x;
+  const double v_rest = place.v - place.y;
   // In a held or mirrored part the place within the pixel does not count.
   if (std::abs(u_rest) > 0.5 || std::abs(v_rest) > 0.5) return;
   const int right = u_rest < 0.0 ? -1 : 1;
@@ -129,21 +196,24 @@ Result<void> look_up_nearest(const SourcePicture& source,
     for (const int channel : channels) std::memcpy(to + channel, from + channel, sizeof(float));
   };
   const auto body = [&](const detail::LookupSource& lookup,
-                        const detail::ScaledMap& scaled,
-                        int i,
-                        int j,
+                        const detail::ScaledMap& /*map*/,
+                        const detail::Place& place,
+                        int /*i*/,
+                        int /*j*/,
                         float* out) {
-    const ImageView<const float>& pixels = lookup.pixels;
-    const Point2d p_px = scaled.position(i, j);
-    const int x = detail::nearest_index(lookup.edge, p_px.x() + lookup.offset_x, pixels.width);
-    const int y = detail::nearest_index(lookup.edge, p_px.y() + lookup.offset_y, pixels.height);
-    if (x < 0 || y < 0) {
+    if (!place.exists()) {
       for (const int channel : channels) out[channel] = 0.0F;
       return;
     }
-    copy(pixels.row(y) + static_cast<std::ptrdiff_t>(x) * pixels.channels, out);
+    const ImageView<const float>& pixels = lookup.pixels;
+    const float* from =
+        pixels.row(place.y) + static_cast<std::ptrdiff_t>(place.x) * pixels.channels;
+    // What the next output row will need: rows of a bent picture cross many source rows, too short
+    // a run in each for the processor to foresee.
+    __builtin_prefetch(from + pixels.row_stride);
+    copy(from, out);
   };
-  return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
+  return detail::for_each_place(source, map, options, output, body);
 }
 
 Result<void> look_up_surface(const SourcePicture& source,
@@ -155,21 +225,19 @@ Result<void> look_up_surface(const SourcePicture& source,
   // judged by parts of it.
   constexpr std::size_t kGroup = 16;
   const auto body = [&](const detail::LookupSource& lookup,
-                        const detail::ScaledMap& scaled,
-                        int i,
-                        int j,
+                        const detail::ScaledMap& /*map*/,
+                        const detail::Place& place,
+                        int /*i*/,
+                        int /*j*/,
                         float* out) {
-    const Point2d p_px = scaled.position(i, j);
-    const double u = p_px.x() + lookup.offset_x;
-    const double v = p_px.y() + lookup.offset_y;
     std::array<double, kGroup> values;
     for (std::size_t begin = 0; begin < channels.size(); begin += kGroup) {
       const std::span group = channels.subspan(begin, std::min(kGroup, channels.size() - begin));
-      detail::surface_values(lookup, u, v, group, std::span(values).first(group.size()));
+      detail::surface_values(lookup, place, group, std::span(values).first(group.size()));
       for (std::size_t c = 0; c < group.size(); ++c) out[group[c]] = static_cast<float>(values[c]);
     }
   };
-  return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
+  return detail::for_each_place(source, map, options, output, body);
 }
 
 }  // namespace trueplate::warp

@@ -74,7 +74,8 @@ int kernel_width(Filter filter) {
 Result<void> resample(const SourcePicture& source,
                       const StMap& map,
                       const ResampleOptions& options,
-                      ImageView<float> output) {
+                      ImageView<float> output,
+                      const std::function<void(int row)>& row_done) {
   if (Result<void> checked = validate(map); !checked) return checked;
   if (Result<void> checked = detail::check_pictures(source, map.output.data.size(), output);
       !checked) {
@@ -87,9 +88,11 @@ Result<void> resample(const SourcePicture& source,
     for (int j = begin; j < end; ++j) {
       if (options.filter == Filter::kArea) {
         detail::area_row(lookup, {map, scale}, j, output.row(j));
-        continue;
+      } else {
+        detail::resample_row(
+            lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(j));
       }
-      detail::resample_row(lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(j));
+      if (row_done) row_done(j);
     }
   });
   return {};

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <functional>
 #include <string_view>
 
 #include "calib/base/geometry.h"
@@ -63,11 +64,13 @@ struct ResampleOptions {
 /// a factor of two, as a lens does. kArea has, at each pixel, the width max(1, |dx/dp|) along x and
 /// max(1, |dy/dp|) along y times that of kCubic (a shrink below 0.1 % does not count), dx/dp and
 /// dy/dp being the gradients of the position from the neighbouring map values, at most kMaxShrink.
-/// Errors: sizes or channels that do not match; an invalid map.
+/// `row_done`, if any, is called with each row of `output` by the thread that made it, while the
+/// row is in the processor's cache. Errors: sizes or channels that do not match; an invalid map.
 Result<void> resample(const SourcePicture& source,
                       const StMap& map,
                       const ResampleOptions& options,
-                      ImageView<float> output);
+                      ImageView<float> output,
+                      const std::function<void(int row)>& row_done = {});
 inline constexpr double kMaxShrink = 32.0;
 /// The same into a new image.
 Result<Image<float>> resample(const SourcePicture& source,

@@ -1,10 +1,11 @@
 #pragma once
 
-#include <cmath>
+#include <algorithm>
 #include <span>
 
 #include "calib/base/parallel.h"
 #include "warp/detail/map_slopes.h"
+#include "warp/detail/place_rows.h"
 #include "warp/detail/resample_plain.h"
 #include "warp/passes.h"
 
@@ -12,15 +13,6 @@ namespace trueplate::warp::detail {
 
 /// Rounding of the weights alone takes the alpha of an opaque picture less than this beyond 1.
 inline constexpr float kAlphaRounding = 1e-6F;
-
-/// The pixel a distance from the first pixel centre lies in, as stored; -1: none.
-inline int nearest_index(Edge edge, double u, int size) {
-  constexpr double kFarthest = 1e9;  // beyond it, and for NaN, there is none
-  if (!(std::abs(u) < kFarthest)) return -1;
-  // std::floor() is a call on processors that have no instruction for it.
-  const int cut = static_cast<int>(u + 0.5);
-  return stored_index(edge, cut - (u + 0.5 < cut ? 1 : 0), size);
-}
 
 /// Checks what all passes have in common and calls body(lookup, scaled map, i, j, pixel of
 /// `output`) for every output pixel.
@@ -48,10 +40,53 @@ Result<void> for_each_pixel(const SourcePicture& source,
   return {};
 }
 
-/// The values of `channels` by look_up_surface(), at distances u, v from the first pixel centre.
+/// Where an output pixel looks: the nearest stored pixel (-1: none) and the distances from the
+/// first pixel centre.
+struct Place {
+  int x;
+  int y;
+  double u;
+  double v;
+
+  [[nodiscard]] bool exists() const { return x >= 0 && y >= 0; }
+};
+
+/// for_each_pixel() with the place found: body(lookup, scaled map, place, i, j, pixel of `output`).
+template <class Body>
+Result<void> for_each_place(const SourcePicture& source,
+                            const StMap& map,
+                            const PassOptions& options,
+                            ImageView<float> output,
+                            const Body& body) {
+  if (Result<void> checked = validate(map); !checked) return checked;
+  if (Result<void> checked = check_pictures(source, map.output.data.size(), output); !checked) {
+    return checked;
+  }
+  const LookupSource lookup = lookup_source(source, options.edge);
+  const ScaledMap scaled{map, st_scale(source.windows.display.size(), map.t_origin)};
+  constexpr int kBlock = NearestPlaces::kBlock;
+  const auto body_of_row = [&](int j, NearestPlaces& places) {
+    float* pixel = output.row(j);
+    for (int begin = 0; begin < output.width; begin += kBlock) {
+      const int count = std::min(kBlock, output.width - begin);
+      const float* st = map.st.row(j) + 2 * static_cast<std::ptrdiff_t>(begin);
+      find_nearest(lookup, scaled.scale, {st, 2 * static_cast<std::size_t>(count)}, places);
+      for (int i = 0; i < count; ++i, pixel += output.channels) {
+        const Place place{places.x[i], places.y[i], places.u[i], places.v[i]};
+        body(lookup, scaled, place, begin + i, j, pixel);
+      }
+    }
+  };
+  parallel_rows(output.height, options.threads, [&](int begin, int end) {
+    NearestPlaces places;
+    for (int j = begin; j < end; ++j) body_of_row(j, places);
+  });
+  return {};
+}
+
+/// The values of `channels` by look_up_surface().
 void surface_values(const LookupSource& source,
-                    double u,
-                    double v,
+                    const Place& place,
                     std::span<const int> channels,
                     std::span<double> values);
 

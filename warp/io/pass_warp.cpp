@@ -117,12 +117,9 @@ Result<void> filter_some(const SourcePicture& source,
                          const FilterGroup& group,
                          const ResampleOptions& options,
                          ImageView<float> output) {
-  const std::span<const int> all(group.channels);
-  if (static_cast<int>(all.size()) == source.pixels.channels) {
-    return resample(source, *group.map, options, output);
-  }
-  for (std::size_t begin = 0; begin < all.size(); begin += kPacked) {
-    const std::span<const int> channels = all.subspan(begin, std::min(kPacked, all.size() - begin));
+  for (std::size_t begin = 0; begin < group.channels.size(); begin += kPacked) {
+    const std::span<const int> channels =
+        std::span(group.channels).subspan(begin, std::min(kPacked, group.channels.size() - begin));
     const std::vector<int> packed_channels = numbers_up_to(channels.size());
     Image<float> packed(
         source.pixels.width, source.pixels.height, static_cast<int>(channels.size()));
@@ -153,13 +150,17 @@ void for_colours(Image<float>& pixels,
   });
 }
 
-/// Takes back what rounding alone put on or off an alpha; whether there is more to take back.
-bool clamp_rounding(ImageView<float> output, int alpha, int threads) {
-  std::atomic<bool> more{false};
-  parallel_rows(output.height, threads, [&](int begin, int end) {
-    bool beyond = false;
-    for (int y = begin; y < end; ++y) {
-      float* value = output.row(y) + alpha;
+/// Takes back what rounding alone put on or off alphas, row by row, and keeps which of them the
+/// filter has taken further beyond 0..1. Safe from any thread, for different rows.
+class AlphaRounding {
+ public:
+  explicit AlphaRounding(std::span<const AlphaLayer> layers)
+      : layers_(layers), beyond_(layers.size()) {}
+
+  void take_back(ImageView<float> output, int row) {
+    for (std::size_t i = 0; i < layers_.size(); ++i) {
+      bool beyond = false;
+      float* value = output.row(row) + layers_[i].alpha;
       for (int x = 0; x < output.width; ++x, value += output.channels) {
         if (*value >= 0.0F && *value <= 1.0F) continue;
         if (*value < -detail::kAlphaRounding || *value > 1.0F + detail::kAlphaRounding) {
@@ -168,16 +169,44 @@ bool clamp_rounding(ImageView<float> output, int alpha, int threads) {
           *value = std::clamp(*value, 0.0F, 1.0F);  // NaN stays
         }
       }
+      if (beyond) beyond_[i].store(true, std::memory_order_relaxed);
     }
-    if (beyond) more = true;
+  }
+  [[nodiscard]] bool empty() const { return layers_.empty(); }
+  [[nodiscard]] bool is_beyond(std::size_t layer) const { return beyond_[layer].load(); }
+
+ private:
+  std::span<const AlphaLayer> layers_;
+  std::vector<std::atomic<bool>> beyond_;
+};
+
+/// Filters all groups into `output`, with alphas rounded.
+Result<void> filter_all(const SourcePicture& source,
+                        std::span<const FilterGroup> groups,
+                        const ResampleOptions& options,
+                        AlphaRounding& rounding,
+                        ImageView<float> output) {
+  const auto take_back = [&](int row) { rounding.take_back(output, row); };
+  if (groups.size() == 1 &&
+      static_cast<int>(groups.front().channels.size()) == source.pixels.channels) {
+    return resample(source, *groups.front().map, options, output, take_back);
+  }
+  for (const FilterGroup& group : groups) {
+    Result<void> done = filter_some(source, group, options, output);
+    if (!done) return done;
+  }
+  if (rounding.empty()) return {};
+  parallel_rows(output.height, options.threads, [&](int begin, int end) {
+    for (int row = begin; row < end; ++row) take_back(row);
   });
-  return more;
+  return {};
 }
 
 /// What the filter did too much of: beside highlights, and around alpha.
 Result<void> limit(const SourcePicture& source,
                    const std::vector<FilterGroup>& groups,
                    const std::vector<AlphaLayer>& layers,
+                   const AlphaRounding& rounding,
                    const PassSettings& settings,
                    const ResampleOptions& options,
                    ImageView<float> output) {
@@ -192,8 +221,9 @@ Result<void> limit(const SourcePicture& source,
     return groups.front().map;
   };
   // Alpha last: it tells where the colours are to be held.
-  for (const AlphaLayer& layer : layers) {
-    if (!clamp_rounding(output, layer.alpha, options.threads)) continue;
+  for (std::size_t i = 0; i < layers.size(); ++i) {
+    if (!rounding.is_beyond(i)) continue;
+    const AlphaLayer& layer = layers[i];
     for (const FilterGroup& group : groups) {
       std::vector<int> colours;
       for (const int c : layer.colours) {
@@ -245,11 +275,10 @@ Result<void> warp_part(Part& part,
   const ResampleOptions how{.filter = settings.filter, .edge = settings.edge, .threads = threads};
   const PassOptions pass{.edge = settings.edge, .threads = threads};
   Image<float> output(map.output.data.width, map.output.data.height, part.pixels.channels());
-  for (const FilterGroup& group : groups) {
-    Result<void> done = filter_some(source, group, how, output.view());
-    if (!done) return done;
-  }
-  Result<void> done = limit(source, groups, layers, settings, how, output.view());
+  AlphaRounding rounding(layers);
+  Result<void> done = filter_all(source, groups, how, rounding, output.view());
+  if (!done) return done;
+  done = limit(source, groups, layers, rounding, settings, how, output.view());
   if (!done) return done;
   const std::vector<int> numbers = channels_with(rules, ChannelRule::kNearest);
   if (!numbers.empty()) done = look_up_nearest(source, map, numbers, pass, output.view());
