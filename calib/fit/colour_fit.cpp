@@ -29,7 +29,7 @@ constexpr double kCauchySigmas = 2.0;
 constexpr double kTellsApart = 1e-9;
 // Of models that need a prior: what tells a colour's lens from green's is nearly round, which such
 // priors leave free, so the rest may be stiff.
-constexpr double kColourStiffnessPx = 10.0;
+constexpr detail::Stiffness kColourStiffness{.round_px = 0.01, .field_px = 10.0};
 
 using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
 
@@ -58,7 +58,7 @@ Eigen::VectorXd parameters_of(const lens::Lens& lens) {
 /// The model's prior, about green's coefficients.
 detail::CoefficientPrior prior_about(const ModelKernel& kernel, const lens::Lens& green) {
   detail::CoefficientPrior prior = kernel.make_prior != nullptr
-                                       ? kernel.make_prior(green, kColourStiffnessPx)
+                                       ? kernel.make_prior(green, kColourStiffness, {})
                                        : detail::prior_of(kernel);
   prior.at = parameters_of(green).tail(prior.at.size());
   return prior;

@@ -14,37 +14,43 @@
 namespace trueplate::lens {
 
 /// The smooth spline field, from undistorted to distorted coordinates (U-D): a radial-tangential
-/// base with a free displacement added, for lenses that no formula meets.
+/// base with a free radial function and a free displacement added, for lenses that no formula
+/// meets.
 ///
-///     p' = base(p) + sum_ij (sx_i_j, sy_i_j) B_i(x) B_j(y)
-/// with the base of RadialTangential (k1, k2, k3, p1, p2) and uniform cubic B-splines, kColumns by
-/// kRows of them, that cover the rectangle |x| <= half_width, |y| <= half_height of ideal points
-/// fully. Outside the rectangle the displacement fades to 0 within three cells, twice continuously
-/// differentiable, and beyond there is the base alone. Tensor products of B-splines: C. de Boor, A
+///     p' = base(p) + p (T(x^2 + y^2) - T(0)) + sum_ij (sx_i_j, sy_i_j) B_i(x) B_j(y)
+///     T(u) = sum_m r_m B_m(u)
+/// with the base of RadialTangential (k1, k2, k3, p1, p2) and uniform cubic B-splines. kNumRound of
+/// them cover 0 <= u <= half_width^2 + half_height^2, beyond which T goes on along its tangent;
+/// kColumns by kRows cover the rectangle |x| <= half_width, |y| <= half_height of ideal points.
+/// Outside the rectangle the displacement fades to 0 within three cells, twice continuously
+/// differentiable, and beyond there is what is round about the axis alone. Lenses are turned on a
+/// lathe: T resolves what they do along the radius far more finely than a grid over the plane
+/// could, and the grid takes what is not round. Tensor products of B-splines: C. de Boor, A
 /// Practical Guide to Splines, 1978.
 ///
 /// Domain: the disc of max_radius(), on which the map is proven one-to-one: there the symmetric
-/// part of the Jacobian is positive definite, and on a convex set that suffices. With q = (p2, p1),
-/// A = d(r R)/dr of the base and delta a bound on the displacement's share, the radius is the
-/// smallest positive root of A - 8 |q| r - delta and R - 4 |q| r - delta. It is on the safe side:
-/// delta holds for the whole plane. Derivation in docs/lens-models.md.
+/// part of the Jacobian is positive definite, and on a convex set that suffices. The proof goes
+/// tile by tile of the grid, with interval bounds along the radius; it is on the safe side.
+/// Derivation in docs/lens-models.md.
 class SplineField {
  public:
   static constexpr std::string_view kName = "spline-field";
   static constexpr int kColumns = 10;  // B-splines along x
   static constexpr int kRows = 7;      // along y
   static constexpr int kNumControls = kColumns * kRows;
+  static constexpr int kNumRound = 10;  // along the square of the radius
 
   // Where in the parameters things are. Controls of one row of the grid are neighbours.
   static constexpr int kNumBase = RadialTangential::kNumParameters;
   static constexpr int kHalfWidth = kNumBase;
   static constexpr int kHalfHeight = kNumBase + 1;
-  static constexpr int kFirstX = kNumBase + 2;
+  static constexpr int kFirstRound = kNumBase + 2;
+  static constexpr int kFirstX = kFirstRound + kNumRound;
   static constexpr int kFirstY = kFirstX + kNumControls;
   static constexpr int kNumParameters = kFirstY + kNumControls;
 
-  /// k1, k2, k3, p1, p2, half_width, half_height, sx_0_0, sx_1_0 .. sx_9_6, sy_0_0 .. sy_9_6: the
-  /// column comes first.
+  /// k1, k2, k3, p1, p2, half_width, half_height, r_0 .. r_9, sx_0_0, sx_1_0 .. sx_9_6, sy_0_0 ..
+  /// sy_9_6: the column comes first.
   // A constant as all models have it, constexpr where it is defined below.
   // NOLINTNEXTLINE(readability-identifier-naming)
   static const std::array<std::string_view, kNumParameters> kParameterNames;
@@ -52,10 +58,15 @@ class SplineField {
   using Parameters = std::array<double, kNumParameters>;
 
   /// In the order of kParameterNames; all zero means no distortion, and half sizes that are not
-  /// above zero mean no displacement. The values must be finite.
+  /// above zero mean the base alone. The values must be finite.
   explicit SplineField(const Parameters& parameters = {});
 
   [[nodiscard]] const Parameters& parameters() const { return parameters_; }
+
+  /// The controls r_m for which T is k1 u + k2 u^2 + k3 u^3 on all of its axis; `half_size` of the
+  /// rectangle, above zero.
+  [[nodiscard]] static std::array<double, kNumRound> round_controls(const Eigen::Vector3d& k,
+                                                                    const Point2d& half_size);
 
   /// The formula above. Pure.
   [[nodiscard]] static Point2d distort(const Point2d& p_ideal, const double* parameters);
@@ -96,6 +107,16 @@ class SplineField {
 
 namespace detail {
 
+/// "r_0" .. "r_9".
+inline constexpr auto kRoundNames = [] {
+  static_assert(SplineField::kNumRound <= 10);
+  std::array<std::array<char, 3>, static_cast<std::size_t>(SplineField::kNumRound)> names{};
+  for (std::size_t m = 0; m < names.size(); ++m) {
+    names[m] = {'r', '_', static_cast<char>('0' + m)};
+  }
+  return names;
+}();
+
 /// "sx_0_0" .. "sy_9_6", in the parameters' order.
 inline constexpr auto kControlNames = [] {
   static_assert(SplineField::kColumns <= 10 && SplineField::kRows <= 10);
@@ -120,6 +141,7 @@ inline constexpr std::array<std::string_view, SplineField::kNumParameters>
       for (const std::string_view name : RadialTangential::kParameterNames) names[k++] = name;
       names[k++] = "half_width";
       names[k++] = "half_height";
+      for (const auto& name : detail::kRoundNames) names[k++] = {name.data(), name.size()};
       for (const auto& name : detail::kControlNames) names[k++] = {name.data(), name.size()};
       return names;
     }();

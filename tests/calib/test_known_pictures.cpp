@@ -139,7 +139,7 @@ TEST_CASE("the moustache lens, that no formula holds, from pictures") {
       pictures.push_back(render_chart(scene).image);
     }
     double best = std::numeric_limits<double>::infinity();
-    for (const char* model : {"radial-tangential", "rational", "equidistant"}) {
+    for (const char* model : {"radial-tangential", "rational", "equidistant", "spline-field"}) {
       const auto fits = tests::fit_pictures(
           pictures, {.pitch_mm = kBoard.pitch_mm}, {.model = model, .held_out_folds = 0});
       const tests::FieldError error = plate_error(fits.last.lens, known);

@@ -288,8 +288,28 @@ TEST_CASE("spline field: Cox and de Boor's recursion over the base") {
     k[SplineField::kFirstX + control] = 0.004 * std::sin(1.7 * control);
     k[SplineField::kFirstY + control] = 0.003 * std::cos(0.9 * control);
   }
+  for (int m = 0; m < SplineField::kNumRound; ++m) {
+    k[SplineField::kFirstRound + m] = 0.01 * std::sin(1.3 * m);
+  }
+  const double reach = 0.66 * 0.66 + 0.42 * 0.42;
+  // Seven cells along the square of the radius.
+  const auto along_radius = [&](double u) {
+    double result = 0.0;
+    for (int m = 0; m < SplineField::kNumRound; ++m) {
+      result += k[SplineField::kFirstRound + m] * b_spline(m, 3, 7.0 * u / reach + 3.0);
+    }
+    return result;
+  };
+  constexpr double kStep = 1e-4;
+  const double at_end = along_radius(reach - 1e-12);
+  const double before = along_radius(reach - kStep);
+  const double slope =
+      (1.5 * at_end - 2.0 * before + 0.5 * along_radius(reach - 2.0 * kStep)) / kStep;
   check("spline-field", lens_of(SplineField(k)), [&](const Point2d& p) {
     Point2d result = radial_tangential(p, k.data());
+    const double u = p.squaredNorm();
+    const double t_of_u = u < reach ? along_radius(u) : at_end + slope * (u - reach);
+    result += (t_of_u - along_radius(0.0)) * p;
     // Seven cells over the width and four over the height; the first knot of a spline is its index.
     const double s = (p.x() + 0.66) / (2.0 * 0.66 / 7.0) + 3.0;
     const double t = (p.y() + 0.42) / (2.0 * 0.42 / 4.0) + 3.0;

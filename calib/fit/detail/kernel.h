@@ -65,10 +65,17 @@ struct LeastValues {
   Eigen::VectorXd least;
 };
 
+/// How stiff a prior is, in pixels: the larger, the nearer the lens stays to the simpler one.
+struct Stiffness {
+  double round_px;  // of what is round about the axis
+  double field_px;  // of the rest
+};
+
 /// The prior of a model whose coefficients would not be determined without. `simpler` is the lens
-/// as the simpler model has it. The larger the stiffness, in pixels, the nearer the lens stays to
-/// it.
-using MakePrior = CoefficientPrior (*)(const lens::Lens& simpler, double stiffness_px);
+/// as the simpler model has it, `seen_px` where on the plate there are corners.
+using MakePrior = CoefficientPrior (*)(const lens::Lens& simpler,
+                                       const Stiffness& stiffness,
+                                       std::span<const Point2d> seen_px);
 
 /// The coefficients with which a fit continues that was begun with the simpler model's. On entry
 /// they are those of a fit that begins without.

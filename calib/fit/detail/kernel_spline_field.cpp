@@ -9,9 +9,16 @@
 namespace trueplate::fit::detail {
 namespace {
 
-/// The base is the simpler model; the rectangle is the prior's.
+using lens::SplineField;
+
+/// What is round is that of the simpler model; the rectangle and k1, k2, k3 are the prior's.
 void grown(const double* radial_tangential, double* spline_field) {
-  std::copy_n(radial_tangential, lens::SplineField::kNumBase, spline_field);
+  const Eigen::Vector3d rest = Eigen::Map<const Eigen::Vector3d>(radial_tangential) -
+                               Eigen::Map<const Eigen::Vector3d>(spline_field);
+  const Point2d half(spline_field[SplineField::kHalfWidth], spline_field[SplineField::kHalfHeight]);
+  const auto controls = SplineField::round_controls(rest, half);
+  std::copy(controls.begin(), controls.end(), spline_field + SplineField::kFirstRound);
+  std::copy_n(radial_tangential + 3, 2, spline_field + 3);
 }
 
 }  // namespace

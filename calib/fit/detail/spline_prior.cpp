@@ -7,6 +7,7 @@
 #include <optional>
 #include <vector>
 
+#include "calib/fit/detail/map_uncertainty.h"
 #include "calib/lens/cubic_basis.h"
 #include "calib/lens/model.h"
 #include "calib/lens/spline_field.h"
@@ -24,13 +25,10 @@ struct AxisIntegrals {
   Eigen::MatrixXd value;      // of B_i B_k
   Eigen::MatrixXd slope;      // of B_i' B_k'
   Eigen::MatrixXd curvature;  // of B_i'' B_k''
-  Eigen::VectorXd mean;       // of B_i, over the axis' length
-  Eigen::VectorXd stretch;    // of B_i t / half, over the axis' length
 };
 
 /// A point of an axis with its weight in an integral over the whole of it.
 struct Node {
-  double t;
   double weight;
   lens::CubicTaps taps;
 };
@@ -48,19 +46,17 @@ std::vector<Node> nodes_of(double half, int num_splines) {
     for (std::size_t g = 0; g < kPoints.size(); ++g) {
       const double t = -half + axis.cell() * (cell + 0.5 * (1.0 + kPoints[g]));
       const std::optional<lens::CubicTaps> taps = axis.at(t);
-      if (taps) nodes.push_back({t, 0.5 * axis.cell() * kWeights[g], *taps});
+      if (taps) nodes.push_back({0.5 * axis.cell() * kWeights[g], *taps});
     }
   }
   return nodes;
 }
 
-AxisIntegrals integrals_of(const std::vector<Node>& nodes, double half, int num_splines) {
+AxisIntegrals integrals_of(const std::vector<Node>& nodes, int num_splines) {
   AxisIntegrals result;
   result.value = Eigen::MatrixXd::Zero(num_splines, num_splines);
   result.slope = result.value;
   result.curvature = result.value;
-  result.mean = Eigen::VectorXd::Zero(num_splines);
-  result.stretch = result.mean;
   for (const Node& node : nodes) {
     const int first = node.taps.first;
     const auto value = Eigen::Map<const Eigen::Vector4d>(node.taps.value.data());
@@ -69,17 +65,6 @@ AxisIntegrals integrals_of(const std::vector<Node>& nodes, double half, int num_
     result.value.block<4, 4>(first, first) += node.weight * value * value.transpose();
     result.slope.block<4, 4>(first, first) += node.weight * slope * slope.transpose();
     result.curvature.block<4, 4>(first, first) += node.weight * curvature * curvature.transpose();
-    result.mean.segment<4>(first) += node.weight / (2.0 * half) * value;
-    result.stretch.segment<4>(first) += node.weight / (2.0 * half) * (node.t / half) * value;
-  }
-  return result;
-}
-
-/// The function's values over the controls' grid, from those along its axes.
-Eigen::VectorXd product(const Eigen::VectorXd& along_x, const Eigen::VectorXd& along_y) {
-  Eigen::VectorXd result(along_x.size() * along_y.size());
-  for (Eigen::Index j = 0; j < along_y.size(); ++j) {
-    result.segment(j * along_x.size(), along_x.size()) = along_y(j) * along_x;
   }
   return result;
 }
@@ -95,6 +80,19 @@ void add_product(const Eigen::MatrixXd& along_x,
       sum.block(j * n, l * n, n, n) += factor * along_y(j, l) * along_x;
     }
   }
+}
+
+/// What a radial-tangential base does along the radius, done by T, but for a k1 that reaches the
+/// same at the rectangle's corner: the powers of a wild base would run away beyond it.
+void make_round(double* k) {
+  const Point2d half(k[SplineField::kHalfWidth], k[SplineField::kHalfHeight]);
+  const double u = half.squaredNorm();
+  const double tame = k[0] + u * (k[1] + u * k[2]);
+  const auto controls = SplineField::round_controls({k[0] - tame, k[1], k[2]}, half);
+  k[0] = tame;
+  k[1] = 0.0;
+  k[2] = 0.0;
+  std::copy(controls.begin(), controls.end(), k + SplineField::kFirstRound);
 }
 
 /// Half sizes of the rectangle: a field's own, else those about the axis that hold the straightened
@@ -130,107 +128,164 @@ Eigen::MatrixXd energy_of(const AxisIntegrals& x, const AxisIntegrals& y) {
   return energy;
 }
 
-/// Controls (x, then y) of the fields p cos(m pi r / R) for m = 0 .. kNumRadial - 1, R the corner's
-/// distance, scaled to length 1 at the corner: the least-squares fit of the splines to them.
-Eigen::MatrixXd radial_fields(const std::vector<Node>& along_x,
-                              const std::vector<Node>& along_y,
-                              double reach,
-                              const Eigen::MatrixXd& products) {
-  constexpr Eigen::Index kControls = SplineField::kNumControls;
-  Eigen::MatrixXd right = Eigen::MatrixXd::Zero(kControls, 2 * kNumRadial);
-  for (const Node& v : along_y) {
-    for (const Node& u : along_x) {
-      const Point2d p(u.t / reach, v.t / reach);
-      Eigen::Matrix<double, 1, 2 * kNumRadial> fields;
-      for (int m = 0; m < kNumRadial; ++m) {
-        fields.segment<2>(2 * m) = std::cos(m * EIGEN_PI * p.norm()) * p.transpose();
-      }
-      for (int b = 0; b < 4; ++b) {
-        for (int a = 0; a < 4; ++a) {
-          const auto i = static_cast<std::size_t>(a);
-          const auto j = static_cast<std::size_t>(b);
-          right.row((v.taps.first + b) * SplineField::kColumns + u.taps.first + a) +=
-              u.weight * v.weight * u.taps.value[i] * v.taps.value[j] * fields;
-        }
-      }
-    }
-  }
-  const Eigen::MatrixXd controls = Eigen::LLT<Eigen::MatrixXd>(products).solve(right);
-  Eigen::MatrixXd result(2 * kControls, kNumRadial);
-  for (int m = 0; m < kNumRadial; ++m) {
-    result.col(m) << controls.col(2 * m), controls.col(2 * m + 1);
+/// Rows whose squares sum to a quadratic form.
+Eigen::MatrixXd rows_of(const Eigen::MatrixXd& form) {
+  return Eigen::LLT<Eigen::MatrixXd>(form).matrixU();
+}
+
+/// The corners, or where there are none places all over the plate, as ideal points; not more than
+/// so many, spread over all.
+std::vector<Point2d> ideal_places(const lens::Lens& lens, std::span<const Point2d> seen_px) {
+  constexpr std::size_t kMost = 4000;
+  const std::vector<Point2d> grid = plate_grid(lens.plate_size);
+  if (seen_px.size() < grid.size()) seen_px = grid;
+  const std::size_t step = 1 + seen_px.size() / kMost;
+  std::vector<Point2d> result;
+  for (std::size_t i = 0; i < seen_px.size(); i += step) {
+    const auto ideal = lens::undistort(lens.model, lens::ideal_from_px(lens, seen_px[i]));
+    if (ideal) result.push_back(*ideal);
   }
   return result;
 }
 
-/// Rows whose squares sum to the cost of a field in pixels: its energy times stiffness^2, but what
-/// is radial comes at next to nothing. As covariances: that of the energy plus that of the radial
-/// fields.
-Eigen::MatrixXd field_rows(const Eigen::MatrixXd& energy,
-                           const Eigen::MatrixXd& radial,
-                           double stiffness_px) {
-  const Eigen::Index n = energy.rows();
-  Eigen::MatrixXd covariance = radial * radial.transpose() / (kRadialPx * kRadialPx);
-  const Eigen::MatrixXd of_energy =
-      Eigen::LLT<Eigen::MatrixXd>(energy).solve(Eigen::MatrixXd::Identity(n, n)) /
-      (stiffness_px * stiffness_px);
-  covariance.topLeftCorner(n, n) += of_energy;
-  covariance.bottomRightCorner(n, n) += of_energy;
-  // With covariance = L L^T the cost is |L^-1 c|^2.
-  return Eigen::LLT<Eigen::MatrixXd>(covariance)
-      .matrixL()
-      .solve(Eigen::MatrixXd::Identity(2 * n, 2 * n));
+/// What pinhole, pose and tangential terms can do about a lens at a point: a shift, a stretch along
+/// each axis, a turn about each axis, p1 and p2.
+constexpr Eigen::Index kNumExplained = 9;
+std::optional<Eigen::Matrix<double, 2, kNumExplained>> explained_at(const lens::Model& model,
+                                                                    const Point2d& p) {
+  constexpr double kStep = 1e-6;
+  Eigen::Matrix2d by_ideal;
+  for (int axis = 0; axis < 2; ++axis) {
+    const Point2d step = kStep * Point2d::Unit(axis);
+    const auto after = lens::distort(model, p + step);
+    const auto before = lens::distort(model, p - step);
+    if (!after || !before) return std::nullopt;
+    by_ideal.col(axis) = (*after - *before) / (2.0 * kStep);
+  }
+  const auto image = lens::distort(model, p);
+  if (!image) return std::nullopt;
+  const double x = p.x();
+  const double y = p.y();
+  Eigen::Matrix<double, 2, kNumExplained> result;
+  result.leftCols<2>().setIdentity();
+  result.middleCols<2>(2) = image->asDiagonal();
+  Eigen::Matrix<double, 2, 3> turned;  // rays
+  turned << -x * y, 1.0 + x * x, -y,   //
+      -(1.0 + y * y), x * y, x;
+  result.middleCols<3>(4) = by_ideal * turned;
+  result.col(7) << 2.0 * x * y, x * x + 3.0 * y * y;
+  result.col(8) << 3.0 * x * x + y * y, 2.0 * x * y;
+  return result;
+}
+
+/// Rows that are 0 for fields without a share of what is explained otherwise: the means, over the
+/// places, of the field's products with an orthonormal basis of that.
+Eigen::MatrixXd explained_rows(const lens::Lens& lens,
+                               const Point2d& half,
+                               const std::vector<Point2d>& places) {
+  constexpr Eigen::Index kControls = SplineField::kNumControls;
+  const lens::CubicAxis axis_x(half.x(), SplineField::kColumns);
+  const lens::CubicAxis axis_y(half.y(), SplineField::kRows);
+  Eigen::MatrixXd explained(2 * static_cast<Eigen::Index>(places.size()), kNumExplained);
+  Eigen::MatrixXd field = Eigen::MatrixXd::Zero(explained.rows(), 2 * kControls);
+  Eigen::Index row = 0;
+  for (const Point2d& p : places) {
+    const auto here = explained_at(lens.model, p);
+    const auto along_x = axis_x.at(p.x());
+    const auto along_y = axis_y.at(p.y());
+    if (!here || !along_x || !along_y) continue;
+    explained.middleRows<2>(row) = *here;
+    for (int b = 0; b < 4; ++b) {
+      for (int a = 0; a < 4; ++a) {
+        const int column = along_x->first + a;
+        const int line = along_y->first + b;
+        if (column < 0 || column >= SplineField::kColumns) continue;
+        if (line < 0 || line >= SplineField::kRows) continue;
+        const int control = line * SplineField::kColumns + column;
+        const double weight = along_x->value[static_cast<std::size_t>(a)] *
+                              along_y->value[static_cast<std::size_t>(b)];
+        field(row, control) = weight;
+        field(row + 1, kControls + control) = weight;
+      }
+    }
+    row += 2;
+  }
+  if (row < kNumExplained) return Eigen::MatrixXd::Zero(kNumExplained, 2 * kControls);
+  const Eigen::HouseholderQR<Eigen::MatrixXd> qr(explained.topRows(row));
+  const Eigen::MatrixXd basis = qr.householderQ() * Eigen::MatrixXd::Identity(row, kNumExplained);
+  return basis.transpose() * field.topRows(row) / std::sqrt(0.5 * static_cast<double>(row));
+}
+
+/// Rows on the controls of T: fourth differences, in lengths on the plane at distance 1 where each
+/// acts; T(0), which moves nothing; and each control by itself, at next to nothing, for a lens
+/// without a rectangle, where none does anything.
+Eigen::MatrixXd round_rows(const Point2d& half, double round_px) {
+  constexpr Eigen::Index kRound = SplineField::kNumRound;
+  constexpr Eigen::Index kDifferences = kRound - 4;
+  constexpr double kNextToNothing = 1e-4;
+  Eigen::MatrixXd rows = Eigen::MatrixXd::Zero(kDifferences + 1 + kRound, kRound);
+  const double cell = half.squaredNorm() / (kRound - 3);
+  for (Eigen::Index m = 0; m < kDifferences; ++m) {
+    const double radius = std::sqrt(static_cast<double>(m + 1) * cell);
+    rows.block<1, 5>(m, m) << 1.0, -4.0, 6.0, -4.0, 1.0;
+    rows.row(m) *= round_px * radius;
+  }
+  rows.block<1, 3>(kDifferences, 0) << 1.0, 4.0, 1.0;
+  rows.row(kDifferences) *= kHeldPx * half.norm() / 6.0;
+  rows.bottomRows<kRound>().diagonal().setConstant(kNextToNothing * half.norm());
+  return rows;
 }
 
 }  // namespace
 
-CoefficientPrior spline_prior(const lens::Lens& base, double stiffness_px) {
+CoefficientPrior spline_prior(const lens::Lens& base,
+                              const Stiffness& stiffness,
+                              std::span<const Point2d> seen_px) {
   constexpr Eigen::Index kControls = SplineField::kNumControls;
+  constexpr Eigen::Index kRound = SplineField::kNumRound;
   const Point2d half = half_sizes(base);
   const double focal_px = 0.5 * base.focal_px.sum();
 
-  // Lengths in half heights.
-  const double half_x = half.x() / half.y();
-  const std::vector<Node> along_x = nodes_of(half_x, SplineField::kColumns);
-  const std::vector<Node> along_y = nodes_of(1.0, SplineField::kRows);
-  const AxisIntegrals x = integrals_of(along_x, half_x, SplineField::kColumns);
-  const AxisIntegrals y = integrals_of(along_y, 1.0, SplineField::kRows);
-  Eigen::MatrixXd products = Eigen::MatrixXd::Zero(kControls, kControls);
-  add_product(x.value, y.value, 1.0, products);
-  const Eigen::MatrixXd radial = radial_fields(along_x, along_y, half.norm() / half.y(), products);
-
-  constexpr Eigen::Index kNumHeld = 10;  // five of the field, two half sizes, three of the base
   CoefficientPrior prior;
   prior.at = Eigen::VectorXd::Zero(SplineField::kNumParameters);
   const std::span<const double> known = lens::parameters(base.model);
-  for (std::size_t i = 0; i < std::min<std::size_t>(known.size(), SplineField::kNumBase); ++i) {
-    prior.at(static_cast<Eigen::Index>(i)) = known[i];
+  if (known.size() == SplineField::kNumParameters) {
+    prior.at = Eigen::Map<const Eigen::VectorXd>(known.data(), prior.at.size());
+  } else {
+    prior.at.head<SplineField::kNumBase>() =
+        Eigen::Map<const Eigen::VectorXd>(known.data(), SplineField::kNumBase);
+    prior.at(SplineField::kHalfWidth) = half.x();
+    prior.at(SplineField::kHalfHeight) = half.y();
+    make_round(prior.at.data());
   }
-  prior.at(SplineField::kHalfWidth) = half.x();
-  prior.at(SplineField::kHalfHeight) = half.y();
 
-  prior.rows = Eigen::MatrixXd::Zero(2 * kControls + kNumHeld, SplineField::kNumParameters);
+  // Lengths in half heights.
+  const double half_x = half.x() / half.y();
+  const Eigen::MatrixXd energy =
+      energy_of(integrals_of(nodes_of(half_x, SplineField::kColumns), SplineField::kColumns),
+                integrals_of(nodes_of(1.0, SplineField::kRows), SplineField::kRows));
+  const Eigen::MatrixXd bending = focal_px * stiffness.field_px * rows_of(energy);
+  const Eigen::MatrixXd explained =
+      kHeldPx * focal_px * explained_rows(base, half, ideal_places(base, seen_px));
+  const Eigen::MatrixXd round = focal_px * round_rows(half, stiffness.round_px);
+
+  constexpr Eigen::Index kNumHeld = 5;  // k1, k2, k3, two half sizes
+  prior.rows = Eigen::MatrixXd::Zero(2 * kControls + kNumExplained + round.rows() + kNumHeld,
+                                     SplineField::kNumParameters);
   static_assert(SplineField::kFirstY == SplineField::kFirstX + kControls);
-  prior.rows.block(0, SplineField::kFirstX, 2 * kControls, 2 * kControls) =
-      focal_px * field_rows(energy_of(x, y), radial, stiffness_px);
-
-  auto held = prior.rows.bottomRows<kNumHeld>();
-  const double weight = kHeldPx * focal_px;
-  held.row(0).segment<kControls>(SplineField::kFirstX) = weight * product(x.mean, y.mean);
-  held.row(1).segment<kControls>(SplineField::kFirstY) = weight * product(x.mean, y.mean);
-  held.row(2).segment<kControls>(SplineField::kFirstX) = weight * product(x.stretch, y.mean);
-  held.row(3).segment<kControls>(SplineField::kFirstY) = weight * product(x.mean, y.stretch);
-  // D = (-y, x) turns.
-  held.row(4).segment<kControls>(SplineField::kFirstX) = -weight * product(x.mean, y.stretch);
-  held.row(4).segment<kControls>(SplineField::kFirstY) =
-      weight * half_x * product(x.stretch, y.mean);
-  held(5, SplineField::kHalfWidth) = kHeldHalfSize / half.x();
-  held(6, SplineField::kHalfHeight) = kHeldHalfSize / half.y();
-  // k1, k2, k3 stay about where they are, so that base and radial fields do not grow against each
-  // other.
-  for (int i = 0; i < 3; ++i) {
-    held(7 + i, i) = kRadialPx * focal_px * std::pow(half.norm(), 2 * i + 3);
+  prior.rows.block<kControls, kControls>(0, SplineField::kFirstX) = bending;
+  prior.rows.block<kControls, kControls>(kControls, SplineField::kFirstY) = bending;
+  prior.rows.block<kNumExplained, 2 * kControls>(2 * kControls, SplineField::kFirstX) = explained;
+  auto rest = prior.rows.bottomRows(round.rows() + kNumHeld);
+  rest.block(0, SplineField::kFirstRound, round.rows(), kRound) = round;
+  // Without a rectangle the base is all there is.
+  const bool has_field = prior.at(SplineField::kHalfWidth) > 0.0;
+  for (Eigen::Index i = 0; has_field && i < 3; ++i) {
+    rest(round.rows() + i, i) =
+        kHeldPx * focal_px * std::pow(half.norm(), 2.0 * static_cast<double>(i) + 3.0);
   }
+  rest(round.rows() + 3, SplineField::kHalfWidth) = kHeldHalfSize / half.x();
+  rest(round.rows() + 4, SplineField::kHalfHeight) = kHeldHalfSize / half.y();
   return prior;
 }
 

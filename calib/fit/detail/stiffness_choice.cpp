@@ -1,90 +1,109 @@
 #include "calib/fit/detail/stiffness_choice.h"
 
+#include <algorithm>
 #include <array>
 #include <cassert>
 #include <limits>
-#include <string>
+#include <utility>
 
 #include "calib/fit/detail/used_corners.h"
 
 namespace trueplate::fit::detail {
 namespace {
 
-// Decades of the energy's weight, which is the square.
-constexpr std::array kStiffnessPx{10.0, 3.0, 1.0, 0.3, 0.1, 0.03, 0.01};
-constexpr std::size_t kMiddle = 3;
+// Half decades; of the field the cost is the square.
+constexpr std::array kRoundPx{1.0, 0.1, 0.01, 1e-3};
+constexpr std::array kFieldPx{10.0, 3.0, 1.0, 0.3, 0.1, 0.03, 0.01};
+// Soft enough to tell wrong corners from a lens that is not like the simpler one.
+constexpr std::size_t kFirstRound = 3;
+constexpr std::size_t kFirstField = 3;
 constexpr int kFolds = 5;
+// Frames held out have to be met better by this share before a softer lens is taken: less is
+// rounding and chance.
+constexpr double kLeastGain = 1e-3;
 
-class Ladder {
+/// A rung of each ladder; the stiffest are the first.
+struct Rungs {
+  std::size_t round;
+  std::size_t field;
+};
+
+class Ladders {
  public:
-  Ladder(const FitWithKernel& fit, const ModelKernel& kernel, const lens::Lens& simpler)
-      : fit_(fit), kernel_(kernel), simpler_(simpler) {}
+  Ladders(const FitWithKernel& fit,
+          const ModelKernel& kernel,
+          const lens::Lens& simpler,
+          std::vector<Point2d> seen_px)
+      : fit_(fit), kernel_(kernel), simpler_(simpler), seen_px_(std::move(seen_px)) {}
 
-  [[nodiscard]] Result<LensFit> fit(std::size_t rung,
+  [[nodiscard]] Result<LensFit> fit(Rungs rungs,
                                     const std::vector<target::View>& views,
                                     const FitOptions& options) const {
-    return with_kernel(rung,
+    return with_kernel(rungs,
                        [&](const ModelKernel& kernel) { return fit_(kernel, views, options); });
   }
 
-  /// The rung's fit kept from folding, or that of the next stiffer one which can be.
-  [[nodiscard]] Result<LensFit> fit_without_fold(std::size_t rung,
+  /// The rungs' fit kept from folding, or that of the next stiffer field which can be.
+  [[nodiscard]] Result<LensFit> fit_without_fold(Rungs rungs,
                                                  const std::vector<target::View>& views,
                                                  const FitOptions& options) const {
-    for (;; --rung) {
-      Result<LensFit> fitted = with_kernel(rung, [&](const ModelKernel& kernel) {
+    for (;; --rungs.field) {
+      Result<LensFit> fitted = with_kernel(rungs, [&](const ModelKernel& kernel) {
         return detail::fit_without_fold(fit_, kernel, views, options);
       });
-      if (fitted || rung == 0) return fitted;
+      const bool whole = fitted && invertible_share_of_frame(fitted->lens) == 1.0;
+      if (whole || rungs.field == 0) return fitted;
     }
   }
 
-  /// Infinity when the fit fails, no frame can be held out, or the lens has no inverse somewhere
-  /// along the plate's border.
-  [[nodiscard]] double held_out_px(std::size_t rung,
+  /// Infinity when the fit fails or no frame can be held out.
+  [[nodiscard]] double held_out_px(Rungs rungs,
                                    const std::vector<target::View>& views,
                                    const FitOptions& options) const {
-    const Result<LensFit> fitted = fit(rung, views, options);
-    const bool usable =
-        fitted && fitted->held_out_rms_px && invertible_share_of_frame(fitted->lens) == 1.0;
-    return usable ? *fitted->held_out_rms_px : std::numeric_limits<double>::infinity();
+    const Result<LensFit> fitted = fit(rungs, views, options);
+    const auto none = std::numeric_limits<double>::infinity();
+    return fitted ? fitted->held_out_rms_px.value_or(none) : none;
   }
 
  private:
   template <class Fit>
-  [[nodiscard]] Result<LensFit> with_kernel(std::size_t rung, const Fit& fit) const {
-    const CoefficientPrior prior = kernel_.make_prior(simpler_, kStiffnessPx[rung]);
+  [[nodiscard]] Result<LensFit> with_kernel(Rungs rungs, const Fit& fit) const {
+    const Stiffness stiffness{.round_px = kRoundPx[rungs.round], .field_px = kFieldPx[rungs.field]};
+    const CoefficientPrior prior = kernel_.make_prior(simpler_, stiffness, seen_px_);
     ModelKernel kernel = kernel_;
     kernel.prior = &prior;
     Result<LensFit> fitted = fit(kernel);
-    if (fitted) fitted->stiffness_px = kStiffnessPx[rung];
+    if (fitted) fitted->stiffness_px = stiffness.field_px;
     return fitted;
   }
 
   const FitWithKernel& fit_;
   const ModelKernel& kernel_;
   const lens::Lens& simpler_;
+  std::vector<Point2d> seen_px_;
 };
 
-std::size_t best_rung(const Ladder& ladder,
-                      const std::vector<target::View>& views,
-                      const FitOptions& options) {
-  std::size_t best = kMiddle;
-  double least_px = ladder.held_out_px(best, views, options);
-  if (!(least_px < std::numeric_limits<double>::infinity())) return 0;
-  for (const int direction : {-1, +1}) {
-    const std::size_t begin = best;
-    for (std::size_t next = best;;) {
-      if (direction < 0 ? next == 0 : next + 1 == kStiffnessPx.size()) break;
-      next = direction < 0 ? next - 1 : next + 1;
-      const double px = ladder.held_out_px(next, views, options);
-      if (!(px < least_px)) break;
-      best = next;
-      least_px = px;
-    }
-    if (best != begin) break;
+/// The rung, of the first `count`, that meets frames held out best; of those that do about as well
+/// the stiffest. The first where none can be judged.
+template <class HeldOutPx>
+std::size_t best_rung(std::size_t count, const HeldOutPx& held_out_px) {
+  std::vector<double> px;
+  for (std::size_t i = 0; i < count; ++i) px.push_back(held_out_px(i));
+  const double least = *std::min_element(px.begin(), px.end());
+  for (std::size_t i = 0; i < count; ++i) {
+    if (px[i] <= (1.0 + kLeastGain) * least) return i;
   }
-  return best;
+  return 0;
+}
+
+std::vector<Point2d> places_of(const std::vector<target::View>& views) {
+  std::vector<Point2d> result;
+  for (const target::View& view : views) {
+    for (const target::Corner& corner : view.corners) {
+      if (corner.p_plate_px.allFinite()) result.push_back(corner.p_plate_px);
+    }
+  }
+  return result;
 }
 
 }  // namespace
@@ -99,15 +118,22 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   quick.held_out_folds = 0;
   const Result<LensFit> simpler = fit_without_fold(fit, *simpler_kernel, views, quick);
   if (!simpler) return fail(simpler.error());
-  const Ladder ladder(fit, kernel, simpler->lens);
-  const Result<LensFit> first = ladder.fit(kMiddle, views, quick);
+  const Ladders ladders(fit, kernel, simpler->lens, places_of(views));
+  const Result<LensFit> first = ladders.fit({kFirstRound, kFirstField}, views, quick);
   if (!first) return fail(first.error());
 
   FitOptions judged = options;
   judged.rejection = Rejection::kOff;
   judged.held_out_folds = kFolds;
-  const std::size_t rung = best_rung(ladder, used_corners(views, *first), judged);
-  return ladder.fit_without_fold(rung, views, options);
+  const std::vector<target::View> used = used_corners(views, *first);
+  Rungs rungs{.round = 0, .field = 0};
+  rungs.round = best_rung(kRoundPx.size(), [&](std::size_t rung) {
+    return ladders.held_out_px({rung, 0}, used, judged);
+  });
+  rungs.field = best_rung(kFieldPx.size(), [&](std::size_t rung) {
+    return ladders.held_out_px({rungs.round, rung}, used, judged);
+  });
+  return ladders.fit_without_fold(rungs, views, options);
 }
 
 }  // namespace trueplate::fit::detail

@@ -24,7 +24,7 @@ SplineField::Parameters random_parameters(std::mt19937& random, double base, dou
   for (int i = 3; i < 5; ++i) parameters[i] = 0.02 * base * unit(random);
   parameters[SplineField::kHalfWidth] = 0.5 + 0.2 * unit(random);
   parameters[SplineField::kHalfHeight] = 0.3 + 0.1 * unit(random);
-  for (int i = SplineField::kFirstX; i < SplineField::kNumParameters; ++i) {
+  for (int i = SplineField::kFirstRound; i < SplineField::kNumParameters; ++i) {
     parameters[i] = size * unit(random);
   }
   return parameters;
@@ -79,17 +79,60 @@ TEST_CASE("the basis has its textbook values, and its derivatives are those") {
   }
 }
 
+// A cubic spline holds every polynomial of degree 3 (Marsden's identity again, for its powers).
+TEST_CASE("the radial-tangential model by controls of T alone, and its tangent beyond the corner") {
+  const std::array<double, 3> k{-0.3, 0.12, -0.02};
+  const Point2d half(0.62, 0.37);
+  const double reach = half.squaredNorm();
+  SplineField::Parameters parameters{0.0, 0.0, 0.0, 4e-4, -3e-4, half.x(), half.y()};
+  const auto controls = SplineField::round_controls({k[0], k[1], k[2]}, half);
+  std::copy(controls.begin(), controls.end(), parameters.begin() + SplineField::kFirstRound);
+  const RadialTangential same({k[0], k[1], k[2], 4e-4, -3e-4});
+  for (const Point2d& p : {Point2d(0.0, 0.0), Point2d(0.1, 0.05), Point2d(-0.4, 0.3), half}) {
+    CHECK((SplineField::distort(p, parameters.data()) -
+           RadialTangential::distort(p, same.parameters().data()))
+              .norm() < 1e-15);
+  }
+  parameters[3] = parameters[4] = 0.0;
+  const double slope = k[0] + reach * (2.0 * k[1] + reach * 3.0 * k[2]);
+  const double there = 1.0 + reach * (k[0] + reach * (k[1] + reach * k[2]));
+  for (const double more : {0.1, 1.0, 5.0}) {
+    const Point2d p = std::sqrt(reach + more) * Point2d(0.6, 0.8);
+    CHECK((SplineField::distort(p, parameters.data()) - (there + slope * more) * p).norm() < 1e-14);
+  }
+}
+
+TEST_CASE("a domain is as large as it can be where all is round") {
+  // With T(u) = -u / 3 the map x (1 - x^2 / 3) turns back at 1, within the rectangle or beyond.
+  for (const Point2d& half : {Point2d(1.1, 0.9), Point2d(0.5, 0.3)}) {
+    SplineField::Parameters parameters{0.0, 0.0, 0.0, 0.0, 0.0, half.x(), half.y()};
+    const auto controls = SplineField::round_controls({-1.0 / 3.0, 0.0, 0.0}, half);
+    std::copy(controls.begin(), controls.end(), parameters.begin() + SplineField::kFirstRound);
+    CHECK(SplineField(parameters).max_radius() == doctest::Approx(1.0).epsilon(1e-9));
+  }
+}
+
+TEST_CASE("a field that is steep in a corner costs the domain nothing elsewhere") {
+  SplineField::Parameters parameters{};
+  parameters[SplineField::kHalfWidth] = 0.6;
+  parameters[SplineField::kHalfHeight] = 0.35;
+  parameters[SplineField::kFirstX + SplineField::kNumControls - 1] = 0.5;
+  const SplineField lens(parameters);
+  CHECK(lens.max_radius() > 0.45);  // as near as the last control's tiles come: 3 cells
+  CHECK(lens.max_radius() < 0.7);
+}
+
 TEST_CASE("outside the rectangle the field fades to the base, without a step or a kink") {
   std::mt19937 random(20260811);
   const SplineField::Parameters parameters = random_parameters(random, 0.1, 0.003);
-  const RadialTangential base(
-      {parameters[0], parameters[1], parameters[2], parameters[3], parameters[4]});
   const double half = parameters[SplineField::kHalfWidth];
   const double cell = 2.0 * half / (kColumns - 3);
+  SplineField::Parameters round = parameters;
+  std::fill(round.begin() + SplineField::kFirstX, round.end(), 0.0);
   const auto displacement = [&](double x) {
     const Point2d p(x, 0.05);
     return Point2d(SplineField::distort(p, parameters.data()) -
-                   RadialTangential::distort(p, base.parameters().data()));
+                   SplineField::distort(p, round.data()));
   };
   CHECK(displacement(half).norm() > 1e-5);
   CHECK(displacement(half + 3.0 * cell).norm() < 1e-15);
