@@ -27,6 +27,7 @@ constexpr std::array kCommands{
     Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
     Command{"lines", "fit the lens to straight edges, without a chart", &add_lines},
     Command{"points", "move 2D points and tracks through the lens", &add_points},
+    Command{"archive", "the catalogue of lenses: file, find, get, check", &add_archive},
     Command{"solve", "solve the camera of 2D tracks, with and without the lens", &add_solve},
 };
 

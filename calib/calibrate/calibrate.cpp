@@ -11,7 +11,7 @@
 #include "calib/base/timestamp.h"
 #include "calib/calibrate/detail/detected_frames.h"
 #include "calib/calibrate/detail/observation_notes.h"
-#include "calib/footage/file_hash.h"
+#include "calib/base/sha256.h"
 
 namespace trueplate {
 namespace {
@@ -276,7 +276,7 @@ Result<Calibration> calibrate(const std::filesystem::path& observations_file,
                               const CalibrateOptions& options) {
   const Result<footage::Observations> observations = footage::read_observations(observations_file);
   if (!observations) return fail(observations.error());
-  const Result<std::string> sha256 = footage::sha256_of_file(observations_file);
+  const Result<std::string> sha256 = sha256_of_file(observations_file);
   if (!sha256) return fail(sha256.error());
   Result<Calibration> calibration =
       calibrate_views({.views = observations->views,

@@ -12,7 +12,7 @@
 #include "calib/base/timestamp.h"
 #include "calib/calibrate/detail/frame_hashes.h"
 #include "calib/calibrate/detail/visit_frames.h"
-#include "calib/footage/file_hash.h"
+#include "calib/base/sha256.h"
 #include "calib/footage/frame.h"
 
 namespace trueplate {
@@ -240,7 +240,7 @@ Result<LensFromLines> lens_from_lines(const std::vector<LinesOfFrame>& frames,
 Result<LensFromLines> lens_from_lines(const std::filesystem::path& lines_file,
                                       const plate::LineSet& lines,
                                       const LensFromLinesOptions& options) {
-  const Result<std::string> sha256 = footage::sha256_of_file(lines_file);
+  const Result<std::string> sha256 = sha256_of_file(lines_file);
   if (!sha256) return fail(sha256.error());
   Result<LensFromLines> result = fitted(lines, 1.0, options);
   if (!result) return result;

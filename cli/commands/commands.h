@@ -5,6 +5,7 @@
 namespace trueplate::cli {
 
 /// One function a command; each is defined in the file of that name.
+Action add_archive(CLI::App& app);
 Action add_calibrate(CLI::App& app);
 Action add_chart(CLI::App& app);
 Action add_demo(CLI::App& app);

@@ -72,6 +72,8 @@ std::string library_of(const std::string& header) {
       {"libsw", "FFmpeg"},
       {"cairo", "Cairo"},
       {"xxhash", "xxHash"},
+      {"soci/", "SOCI"},
+      {"libpq", "libpq"},
       {"benchmark/", "benchmark"},
       {"doctest/", "doctest"}};
   for (const auto& [prefix, library] : prefixes) {

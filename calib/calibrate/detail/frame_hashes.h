@@ -5,7 +5,7 @@
 #include <string>
 
 #include "calib/base/result.h"
-#include "calib/footage/file_hash.h"
+#include "calib/base/sha256.h"
 #include "calib/footage/frame_set.h"
 
 namespace trueplate::detail {
@@ -14,11 +14,11 @@ namespace trueplate::detail {
 class FrameHashes {
  public:
   Result<std::string> of(const footage::FrameRef& ref) {
-    if (!ref.movie_frame) return footage::sha256_of_file(ref.path);
+    if (!ref.movie_frame) return sha256_of_file(ref.path);
     const std::lock_guard lock(mutex_);
     const auto known = of_movie_.find(ref.path.string());
     if (known != of_movie_.end()) return known->second;
-    return of_movie_.emplace(ref.path.string(), footage::sha256_of_file(ref.path)).first->second;
+    return of_movie_.emplace(ref.path.string(), sha256_of_file(ref.path)).first->second;
   }
 
  private:

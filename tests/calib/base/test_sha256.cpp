@@ -1,4 +1,4 @@
-#include "calib/footage/file_hash.h"
+#include "calib/base/sha256.h"
 
 #include <doctest/doctest.h>
 
@@ -8,7 +8,6 @@
 #include "tests/support/test_data.h"
 
 using namespace trueplate;
-using namespace trueplate::footage;
 
 // FIPS 180-4's example computations for SHA-256 ("abc", the 448-bit message; NIST, "Examples with
 // Intermediate Values"), and the empty message and a million times `a` of the same set. Typed in
@@ -18,7 +17,9 @@ TEST_CASE("SHA-256 of the standard's example messages") {
   const auto hash = [&](const std::string& content) {
     const auto path = folder.path() / "content";
     std::ofstream(path, std::ios::binary) << content;
-    return *sha256_of_file(path);
+    const std::string of_file = *sha256_of_file(path);
+    CHECK(*sha256_of_text(content) == of_file);
+    return of_file;
   };
   CHECK(hash("abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
   CHECK(hash("abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq") ==

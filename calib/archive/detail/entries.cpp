@@ -1,0 +1,238 @@
+#include "calib/archive/detail/entries.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <list>
+#include <string_view>
+#include <variant>
+
+#include "calib/archive/detail/bound.h"
+#include "calib/archive/detail/derive.h"
+
+namespace trueplate::archive::detail {
+namespace {
+
+constexpr std::string_view kSelect =
+    "SELECT c.id, l.maker, l.model, l.series, l.serial, k.body, k.recording_mode, c.states, "
+    "c.focal_least_mm, c.focal_most_mm, c.focus_least_per_m, c.focus_most_per_m, c.lens_model, "
+    "c.plate_width, c.plate_height, c.rms_px, c.map_sigma_px, c.calibrated_at, c.added_at, "
+    "c.added_by, c.note, c.supersedes, n.id, c.document_sha256, c.checksum "
+    "FROM calibration c JOIN lens l ON l.id = c.lens_id JOIN camera k ON k.id = c.camera_id "
+    "LEFT JOIN calibration n ON n.supersedes = c.id";
+
+/// The columns of kSelect, bound to one row after the other.
+class EntryRow {
+ public:
+  void bind(soci::statement& statement) {
+    long_column(statement, id_);
+    text_columns(statement, {&entry_.lens.maker, &entry_.lens.model, &entry_.lens.series});
+    text_columns(statement, {&entry_.lens.serial, &entry_.body, &entry_.recording_mode});
+    text_columns(statement, {&entry_.states});
+    for (Bound<double>* column : {&focal_least_, &focal_most_, &focus_least_, &focus_most_}) {
+      number_column(statement, *column);
+    }
+    text_columns(statement, {&entry_.lens_model});
+    long_column(statement, width_);
+    long_column(statement, height_);
+    number_column(statement, rms_);
+    number_column(statement, map_sigma_);
+    text_columns(statement, {&entry_.calibrated_at, &entry_.added_at, &entry_.added_by});
+    text_columns(statement, {&entry_.note});
+    long_column(statement, supersedes_);
+    long_column(statement, superseded_by_);
+    text_columns(statement, {&entry_.document_sha256, &entry_.checksum});
+  }
+
+  [[nodiscard]] Entry entry() const {
+    Entry result = entry_;
+    result.id = id_.get().value_or(0);
+    result.focal_mm = span(focal_least_, focal_most_);
+    result.focus_per_m = span(focus_least_, focus_most_);
+    result.plate = {static_cast<int>(width_.get().value_or(0)),
+                    static_cast<int>(height_.get().value_or(0))};
+    result.rms_px = rms_.get();
+    result.map_sigma_px = map_sigma_.get();
+    result.supersedes = supersedes_.get().value_or(0);
+    result.superseded_by = superseded_by_.get().value_or(0);
+    return result;
+  }
+
+ private:
+  static std::optional<Span> span(const Bound<double>& least, const Bound<double>& most) {
+    if (!least.get() || !most.get()) return std::nullopt;
+    return Span{least.value, most.value};
+  }
+  static void long_column(soci::statement& statement, Bound<long long>& column) {
+    statement.exchange(soci::into(column.value, column.indicator));
+  }
+  static void number_column(soci::statement& statement, Bound<double>& column) {
+    statement.exchange(soci::into(column.value, column.indicator));
+  }
+  static void text_columns(soci::statement& statement, std::initializer_list<std::string*> texts) {
+    for (std::string* text : texts) statement.exchange(soci::into(*text));
+  }
+
+  Entry entry_;
+  Bound<long long> id_;
+  Bound<double> focal_least_;
+  Bound<double> focal_most_;
+  Bound<double> focus_least_;
+  Bound<double> focus_most_;
+  Bound<long long> width_;
+  Bound<long long> height_;
+  Bound<double> rms_;
+  Bound<double> map_sigma_;
+  Bound<long long> supersedes_;
+  Bound<long long> superseded_by_;
+};
+
+/// A question with its values. Values never become part of the text.
+class Select {
+ public:
+  Select() : text_(kSelect) {}
+
+  /// The placeholder of a value.
+  std::string value(std::variant<std::string, double, long long> value) {
+    values_.push_back(std::move(value));
+    return fmt::format(":v{}", values_.size() - 1);
+  }
+  void condition(std::string_view condition) {
+    text_ += conditions_++ == 0 ? " WHERE " : " AND ";
+    text_ += condition;
+  }
+  void append(std::string_view text) { text_ += text; }
+
+  std::vector<Entry> run(const Database& database) {
+    soci::statement statement(database.sql);
+    EntryRow row;
+    row.bind(statement);
+    std::size_t index = 0;
+    for (auto& held : values_) {
+      const std::string name = fmt::format("v{}", index++);
+      std::visit([&](auto& value) { statement.exchange(soci::use(value, name)); }, held);
+    }
+    statement.alloc();
+    statement.prepare(text_);
+    statement.define_and_bind();
+    statement.execute();
+    std::vector<Entry> entries;
+    while (statement.fetch()) entries.push_back(row.entry());
+    return entries;
+  }
+
+ private:
+  std::string text_;
+  int conditions_ = 0;
+  std::list<std::variant<std::string, double, long long>> values_;  // bound by address
+};
+
+void require_word(Select& select, const std::string& word) {
+  select.condition(
+      fmt::format("c.id IN (SELECT calibration_id FROM word WHERE word = {})", select.value(word)));
+}
+
+void require_field(Select& select, std::string_view field, const std::optional<std::string>& text) {
+  if (text) require_word(select, field_word(field, *text));
+}
+
+/// Words that begin so; what follows them in the order of bytes ends the range.
+void require_beginning(Select& select, const std::string& word) {
+  select.condition(
+      fmt::format("c.id IN (SELECT calibration_id FROM word WHERE word >= {} AND word < {})",
+                  select.value(word),
+                  select.value(word + "\U0010FFFF")));
+}
+
+void require_range(Select& select, std::string_view least, std::string_view most, Span wanted) {
+  select.condition(fmt::format("c.{} <= {}", least, select.value(wanted.most)));
+  select.condition(fmt::format("c.{} >= {}", most, select.value(wanted.least)));
+}
+
+void add_conditions(Select& select, const Query& query) {
+  require_field(select, "maker", query.maker);
+  require_field(select, "model", query.model);
+  require_field(select, "series", query.series);
+  require_field(select, "serial", query.serial);
+  require_field(select, "body", query.body);
+  require_field(select, "mode", query.recording_mode);
+  require_field(select, "by", query.added_by);
+  require_field(select, "lens_model", query.lens_model);
+  require_field(select, "footage", query.footage_sha256);
+  for (const std::string& typed : query.words) {
+    for (const std::string& word : split_words(typed)) require_beginning(select, word);
+  }
+  if (query.plate) {
+    require_word(
+        select, field_word("plate", fmt::format("{}x{}", query.plate->width, query.plate->height)));
+  }
+  if (query.focal_mm) {
+    require_range(select,
+                  "focal_least_mm",
+                  "focal_most_mm",
+                  {*query.focal_mm * (1.0 - kFocalShare), *query.focal_mm * (1.0 + kFocalShare)});
+  }
+  if (query.focus_m) {
+    const double per_m = 1.0 / *query.focus_m;
+    require_range(select,
+                  "focus_least_per_m",
+                  "focus_most_per_m",
+                  {per_m - kFocusPerMetre, per_m + kFocusPerMetre});
+  }
+  if (!query.superseded) select.condition("n.id IS NULL");
+}
+
+void add_order(Select& select, const Query& query) {
+  select.append(" ORDER BY ");
+  if (query.focus_m) {
+    // How far the distance lies outside the range that was calibrated.
+    const std::string per_m = select.value(1.0 / *query.focus_m);
+    const std::string again = select.value(1.0 / *query.focus_m);
+    select.append(fmt::format(
+        "CASE WHEN c.focus_least_per_m > {} THEN c.focus_least_per_m - {} ", per_m, again));
+    const std::string above = select.value(1.0 / *query.focus_m);
+    const std::string above_again = select.value(1.0 / *query.focus_m);
+    select.append(fmt::format(
+        "WHEN c.focus_most_per_m < {} THEN {} - c.focus_most_per_m ", above, above_again));
+    select.append("ELSE 0 END, ");
+  }
+  select.append(query.oldest_first ? "c.id" : "c.id DESC");
+  select.append(
+      fmt::format(" LIMIT {}", select.value(static_cast<long long>(std::max(query.most, 1)))));
+}
+
+}  // namespace
+
+std::vector<Entry> find_entries(const Database& database, const Query& query) {
+  Select select;
+  add_conditions(select, query);
+  add_order(select, query);
+  return select.run(database);
+}
+
+Result<Entry> read_entry(const Database& database, std::int64_t id) {
+  Select select;
+  select.condition(fmt::format("c.id = {}", select.value(static_cast<long long>(id))));
+  std::vector<Entry> found = select.run(database);
+  if (!found.empty()) return std::move(found.front());
+  return fail(
+      ErrorCode::kNotFound,
+      fmt::format(
+          "{}: holds no calibration {}; its newest is {}", database.name, id, newest_id(database)));
+}
+
+std::vector<Entry> lens_entries(const Database& database, std::int64_t id) {
+  Select select;
+  select.condition(fmt::format("c.lens_id = (SELECT lens_id FROM calibration WHERE id = {})",
+                               select.value(static_cast<long long>(id))));
+  select.append(" ORDER BY c.id");
+  return select.run(database);
+}
+
+std::int64_t newest_id(const Database& database) {
+  long long id = 0;
+  database.sql << "SELECT coalesce(max(id), 0) FROM calibration", soci::into(id);
+  return id;
+}
+
+}  // namespace trueplate::archive::detail

@@ -1,0 +1,22 @@
+#pragma once
+
+#include <nlohmann/json.hpp>
+#include <span>
+#include <string>
+
+#include "calib/archive/filing.h"
+
+namespace trueplate::cli {
+
+/// Calibrations of an archive as a table for a person, one line each, with a heading; text from the
+/// archive is shown with control characters replaced.
+std::string entries_text(std::span<const archive::Entry> entries);
+/// One of them with all there is, several lines.
+std::string entry_text(const archive::Entry& entry);
+
+/// The same for machines; docs/command-line.md names the fields.
+nlohmann::json entry_json(const archive::Entry& entry);
+nlohmann::json entries_json(std::span<const archive::Entry> entries);
+std::string entries_csv(std::span<const archive::Entry> entries);
+
+}  // namespace trueplate::cli

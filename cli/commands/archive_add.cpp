@@ -1,0 +1,171 @@
+#include <fmt/format.h>
+
+#include <filesystem>
+#include <memory>
+#include <utility>
+#include <vector>
+
+#include "calib/archive/archive.h"
+#include "calib/base/text.h"
+#include "calib/profile/profile.h"
+#include "cli/archive_paths.h"
+#include "cli/archive_query.h"
+#include "cli/commands/archive_commands.h"
+
+namespace trueplate::cli {
+namespace {
+
+namespace fs = std::filesystem;
+using archive::Archive;
+
+struct AddOptions {
+  std::vector<std::string> paths;
+  archive::LensName lens;
+  std::string body;
+  std::string recording_mode;
+  std::string by;
+  std::string note;
+  std::string supersedes;
+  std::string observations;
+  std::vector<std::string> pictures;
+};
+
+Result<void> attach(archive::Filing& filing,
+                    archive::AttachmentKind kind,
+                    const std::string& path) {
+  Result<std::string> content = read_text_file(path, archive::kMaxAttachmentBytes);
+  if (!content) return fail(content.error());
+  filing.attachments.push_back({kind, fs::path(path).filename().string(), std::move(*content)});
+  return {};
+}
+
+/// What all profiles of one call share.
+Result<archive::Filing> common_filing(const AddOptions& options) {
+  archive::Filing filing;
+  filing.lens = options.lens;
+  filing.body = options.body;
+  filing.recording_mode = options.recording_mode;
+  filing.added_by = options.by.empty() ? user_name() : options.by;
+  filing.note = options.note;
+  if (options.supersedes == "none") {
+    filing.supersedes = 0;
+  } else if (!options.supersedes.empty()) {
+    const std::optional<int> id = parse_int(options.supersedes);
+    if (!id || *id < 1) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("--supersedes is '{}', wanted the id of a calibration, or none",
+                              options.supersedes));
+    }
+    filing.supersedes = *id;
+  }
+  if (!options.observations.empty()) {
+    if (Result<void> added =
+            attach(filing, archive::AttachmentKind::kObservations, options.observations);
+        !added) {
+      return fail(added.error());
+    }
+  }
+  for (const std::string& picture : options.pictures) {
+    if (Result<void> added = attach(filing, archive::AttachmentKind::kPicture, picture); !added) {
+      return fail(added.error());
+    }
+  }
+  return filing;
+}
+
+std::string filed_text(const std::string& file, const archive::Filed& filed) {
+  if (filed.was_there) return fmt::format("{}: is there already, as {}\n", file, filed.id);
+  if (filed.supersedes == 0) return fmt::format("{}: filed as {}\n", file, filed.id);
+  return fmt::format("{}: filed as {}, takes the place of {}\n", file, filed.id, filed.supersedes);
+}
+
+int run_add(const AddOptions& options, const std::string& location, const CommonOptions& common) {
+  const Result<std::vector<fs::path>> files = profile_files(options.paths);
+  if (!files) return report_archive(files.error());
+  const bool attached = !options.observations.empty() || !options.pictures.empty();
+  if (files->size() != 1 && (attached || !options.supersedes.empty())) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         fmt::format("--observations, --picture and --supersedes go with one "
+                                     "profile, and there are {}",
+                                     files->size())});
+  }
+  Result<archive::Filing> filing = common_filing(options);
+  if (!filing) return report_archive(filing.error());
+  Result<Archive> archive = open_archive(location, archive::Absent::kCreate);
+  if (!archive) return report_archive(archive.error());
+
+  nlohmann::json added = nlohmann::json::array();
+  nlohmann::json failed = nlohmann::json::array();
+  Progress progress(common, "filing");
+  for (std::size_t i = 0; i < files->size() && !interrupt_flag().load(); ++i) {
+    const std::string file = (*files)[i].string();
+    progress.update(static_cast<int>(i), static_cast<int>(files->size()), file);
+    filing->source = file;
+    Result<std::string> document = read_text_file(file, profile::kMaxProfileBytes);
+    Result<std::vector<archive::Filed>> filed = fail(ErrorCode::kUnreadable, "");
+    if (document) {
+      filing->document = std::move(*document);
+      filed = archive->add({&*filing, 1});
+    } else {
+      filed = fail(document.error());
+    }
+    if (!filed) {
+      report_frame_problem(filed.error().message);
+      failed.push_back({{"file", file}, {"reason", filed.error().message}});
+      continue;
+    }
+    const archive::Filed& one = filed->front();
+    print(common, filed_text(file, one));
+    added.push_back(
+        {{"file", file},
+         {"id", one.id},
+         {"was_there", one.was_there},
+         {"supersedes",
+          one.supersedes == 0 ? nlohmann::json(nullptr) : nlohmann::json(one.supersedes)}});
+  }
+  const bool some = !added.empty();
+  const bool all = failed.empty();
+  if (Result<void> written = write_json(common, {{"added", added}, {"failed", failed}}); !written) {
+    return report_failure(written.error());
+  }
+  if (interrupt_flag().load()) return kInterrupted;
+  if (files->empty()) {
+    return report_failure({ErrorCode::kNotFound, "no .json file is there to be filed"});
+  }
+  if (all) return kDone;
+  return some ? kPartly : kFailed;
+}
+
+}  // namespace
+
+ArchiveCommand add_archive_add(CLI::App& app, const ArchiveLocation& location) {
+  auto options = std::make_shared<AddOptions>();
+  CLI::App& add = *app.add_subcommand("add", "file profiles");
+  add.add_option("PROFILE", options->paths, "profiles, and folders of them")
+      ->required()
+      ->type_name("");
+  add.add_option("--maker", options->lens.maker, "of the lens")->type_name("TEXT");
+  add.add_option("--model", options->lens.model, "as engraved; default the profile's label")
+      ->type_name("TEXT");
+  add.add_option("--series", options->lens.series, "that the lens belongs to")->type_name("TEXT");
+  add.add_option("--serial", options->lens.serial, "serial number; default the profile's label")
+      ->type_name("TEXT");
+  add.add_option("--body", options->body, "camera body; default the profile's label")
+      ->type_name("TEXT");
+  add.add_option("--recording-mode", options->recording_mode, "of the camera")->type_name("TEXT");
+  add.add_option("--by", options->by, "who files it; default the user")->type_name("TEXT");
+  add.add_option("--note", options->note, "whatever is worth knowing")->type_name("TEXT");
+  add.add_option(
+         "--observations", options->observations, "the points it was fitted to, kept with it")
+      ->type_name("FILE");
+  add.add_option("--picture", options->pictures, "a picture kept with it; may be repeated")
+      ->type_name("FILE");
+  add.add_option("--supersedes",
+                 options->supersedes,
+                 "the calibration it takes the place of; default the current one of the same lens, "
+                 "body, recording mode and states")
+      ->type_name("ID|none");
+  return {&add, [=](const CommonOptions& common) { return run_add(*options, *location, common); }};
+}
+
+}  // namespace trueplate::cli
