@@ -92,9 +92,9 @@ Result<void> limit_highlights(const SourcePicture& source,
 /// colours multiplied by it are held between the least and the largest sample under the positive
 /// part of the kernel, each channel for itself, and alpha within 0..1. The colours go with alpha,
 /// so there is no fringe: of one colour under all of the kernel they stay that colour times alpha.
-/// `alpha_map` is the map of alpha and `colour_map` that of the colours (another one where each
-/// colour has its own lens); call it for the colours first, with the filter's own alpha in
-/// `output`, and for alpha as a colour of its own last.
+/// `colour_map` is the map of `colours`: another than alpha's where each colour has its own lens.
+/// Alpha may be among `colours`; of several maps call it for alpha's own last, since the filter's
+/// own alpha in `output` says where to hold.
 Result<void> limit_with_alpha(const SourcePicture& source,
                               const StMap& colour_map,
                               int alpha,

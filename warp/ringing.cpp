@@ -44,9 +44,17 @@ Footprint footprint_of(
   return footprint;
 }
 
-/// The least and largest sample of a channel nearer than `reach` kernel widths along both axes. NaN
-/// does not count. Black beyond the edge does.
-Range range_within(const LookupSource& lookup, const Footprint& at, double reach, int channel) {
+/// Pixel columns and rows, as far as they count: none for a NaN.
+struct Box {
+  int x_begin = 0;
+  int x_end = 0;
+  int y_begin = 0;
+  int y_end = 0;
+  bool is_inside = false;  // all of it is stored
+};
+
+/// The pixels nearer than `reach` kernel widths along both axes.
+Box box_within(const LookupSource& lookup, const Footprint& at, double reach) {
   const ImageView<const float>& pixels = lookup.pixels;
   const auto near = [&](double u, double width, int size) {
     return u > -size - 100.0 && u < 2.0 * size + 100.0
@@ -56,14 +64,37 @@ Range range_within(const LookupSource& lookup, const Footprint& at, double reach
   };
   const auto [x_begin, x_end] = near(at.u, at.widths.x, pixels.width);
   const auto [y_begin, y_end] = near(at.v, at.widths.y, pixels.height);
+  return {
+      .x_begin = x_begin,
+      .x_end = x_end,
+      .y_begin = y_begin,
+      .y_end = y_end,
+      .is_inside = x_begin >= 0 && y_begin >= 0 && x_end <= pixels.width && y_end <= pixels.height};
+}
+
+/// The least and largest sample of a channel in a box. NaN does not count. Black beyond the edge
+/// does.
+Range range_in(const LookupSource& lookup, const Box& box, int channel) {
+  const ImageView<const float>& pixels = lookup.pixels;
   Range range;
-  for (int y = y_begin; y < y_end; ++y) {
+  const auto count = [&](float sample) {
+    if (sample < range.least) range.least = sample;
+    if (sample > range.largest) range.largest = sample;
+  };
+  if (box.is_inside) {
+    for (int y = box.y_begin; y < box.y_end; ++y) {
+      const float* row = pixels.row(y) + channel;
+      for (int x = box.x_begin; x < box.x_end; ++x) {
+        count(row[static_cast<std::ptrdiff_t>(x) * pixels.channels]);
+      }
+    }
+    return range;
+  }
+  for (int y = box.y_begin; y < box.y_end; ++y) {
     const int row = detail::stored_index(lookup.edge, y, pixels.height);
-    for (int x = x_begin; x < x_end; ++x) {
+    for (int x = box.x_begin; x < box.x_end; ++x) {
       const int column = detail::stored_index(lookup.edge, x, pixels.width);
-      const float sample = row < 0 || column < 0 ? 0.0F : pixels.at(column, row, channel);
-      if (sample < range.least) range.least = sample;
-      if (sample > range.largest) range.largest = sample;
+      count(row < 0 || column < 0 ? 0.0F : pixels.at(column, row, channel));
     }
   }
   return range;
@@ -83,9 +114,11 @@ Result<void> limit_highlights(const SourcePicture& source,
   const auto body =
       [&](const LookupSource& lookup, const ScaledMap& scaled, int i, int j, float* out) {
         const Footprint at = footprint_of(lookup, scaled, i, j, options.filter);
+        const Box whole = box_within(lookup, at, reach);
+        const Box within = box_within(lookup, at, kInner);
         for (const int channel : channels) {
-          if (!(range_within(lookup, at, reach, channel).largest > 1.0F)) continue;
-          const Range inner = range_within(lookup, at, kInner, channel);
+          if (!(range_in(lookup, whole, channel).largest > 1.0F)) continue;
+          const Range inner = range_in(lookup, within, channel);
           if (!inner.empty()) out[channel] = inner.hold(out[channel]);
         }
       };
@@ -104,8 +137,9 @@ Result<void> limit_with_alpha(const SourcePicture& source,
         if (!(before < 0.0F || before > 1.0F)) return;
         if (before < -detail::kAlphaRounding || before > 1.0F + detail::kAlphaRounding) {
           const Footprint at = footprint_of(lookup, scaled, i, j, options.filter);
+          const Box within = box_within(lookup, at, kInner);
           for (const int channel : colours) {
-            const Range inner = range_within(lookup, at, kInner, channel);
+            const Range inner = range_in(lookup, within, channel);
             if (!inner.empty()) out[channel] = inner.hold(out[channel]);
           }
         }

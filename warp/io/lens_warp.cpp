@@ -237,6 +237,7 @@ struct LensWarp::Shared {
   LensWarpOptions options;
   mutable std::mutex mutex;
   mutable std::optional<Plan> plan;  // of the last display window
+  mutable std::size_t num_plans = 0;
   mutable std::map<std::pair<std::string, std::string>, ChannelTreatment> treated;
 
   Result<Plan> plan_for(const Window& display, int threads) const {
@@ -245,6 +246,7 @@ struct LensWarp::Shared {
     if (plan && plan->display == display) return *plan;
     Result<Plan> made = make_plan(lenses, display, options, threads);
     if (made) plan = *made;
+    ++num_plans;
     return made;
   }
 
@@ -280,6 +282,11 @@ Result<LensWarp::StraightPicture> LensWarp::straight_picture(ImageSize plate) co
   return StraightPicture{.lens = std::move(lenses->main),
                          .overscan_px = edges->edges,
                          .warnings = std::move(edges->warnings)};
+}
+
+std::size_t LensWarp::num_maps_made() const {
+  const std::lock_guard lock(shared_->mutex);
+  return shared_->num_plans;
 }
 
 std::vector<TreatedChannel> LensWarp::treated_channels() const {

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <cstddef>
 #include <memory>
 #include <string>
 #include <vector>
@@ -71,6 +72,8 @@ class LensWarp {
   };
   /// Errors: another shape than the calibrated plate; those of overscan().
   [[nodiscard]] Result<StraightPicture> straight_picture(ImageSize plate) const;
+  /// How often the maps of a picture had to be made so far: once for a sequence of one size.
+  [[nodiscard]] std::size_t num_maps_made() const;
   /// Of all frames so far, sorted by part and channel. Safe from any thread.
   [[nodiscard]] std::vector<TreatedChannel> treated_channels() const;
 

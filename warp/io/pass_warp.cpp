@@ -220,24 +220,23 @@ Result<void> limit(const SourcePicture& source,
     }
     return groups.front().map;
   };
-  // Alpha last: it tells where the colours are to be held.
   for (std::size_t i = 0; i < layers.size(); ++i) {
     if (!rounding.is_beyond(i)) continue;
-    const AlphaLayer& layer = layers[i];
-    for (const FilterGroup& group : groups) {
-      std::vector<int> colours;
-      for (const int c : layer.colours) {
-        if (map_of(c) == group.map) colours.push_back(c);
+    const auto hold = [&](const StMap& map, bool is_of_alpha) -> Result<void> {
+      std::vector<int> channels;
+      for (const int c : layers[i].colours) {
+        if (map_of(c) == &map) channels.push_back(c);
       }
-      if (colours.empty()) continue;
-      Result<void> done =
-          limit_with_alpha(source, *group.map, layer.alpha, colours, options, output);
-      if (!done) return done;
+      if (is_of_alpha) channels.push_back(layers[i].alpha);
+      return limit_with_alpha(source, map, layers[i].alpha, channels, options, output);
+    };
+    // Alpha's own map last: alpha tells where the colours are to be held.
+    const StMap* alpha_map = map_of(layers[i].alpha);
+    for (const FilterGroup& group : groups) {
+      if (group.map == alpha_map) continue;
+      if (Result<void> done = hold(*group.map, false); !done) return done;
     }
-    const int alpha = layer.alpha;
-    Result<void> done =
-        limit_with_alpha(source, *map_of(alpha), alpha, {&alpha, 1}, options, output);
-    if (!done) return done;
+    if (Result<void> done = hold(*alpha_map, true); !done) return done;
   }
   if (settings.ringing == Ringing::kAllow) return {};
   for (const FilterGroup& group : groups) {

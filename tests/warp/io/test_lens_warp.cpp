@@ -10,6 +10,8 @@
 
 #include "tests/support/test_data.h"
 #include "warp/io/sequence.h"
+#include "warp/io/st_map_file.h"
+#include "warp/resample.h"
 
 using namespace trueplate;
 using namespace trueplate::warp;
@@ -109,6 +111,60 @@ TEST_CASE("a plate of another size is scaled to, and said") {
   CHECK(find(*straight, "lens-scaled") != nullptr);
   CHECK_FALSE(
       undistort.apply(grey({.width = 320, .height = 300}, {.width = 320, .height = 300}), 1));
+}
+
+TEST_CASE("a sequence of one size makes one map, whatever the threads and frames in flight") {
+  const tests::ScratchFolder folder;
+  std::vector<SequenceJob> jobs;
+  for (int i = 0; i < 8; ++i) {
+    const std::string name = "in." + std::to_string(i) + ".exr";
+    REQUIRE(write_frame(folder.path() / name, grey(kDisplay, kDisplay)));
+    jobs.push_back({{folder.path() / name, i, name}, folder.path() / ("out" + name)});
+  }
+  const LensWarp undistort(barrel(), {.overscan = request("none")});
+  CHECK(undistort.num_maps_made() == 0);
+  const auto summary = process_sequence(jobs,
+                                        [&](footage::Frame frame, const SequenceJob&, int threads) {
+                                          return undistort.apply(std::move(frame), threads);
+                                        },
+                                        {.max_frames_in_flight = 4, .threads = 4});
+  REQUIRE(summary);
+  CHECK(summary->done.size() == 8);
+  CHECK(undistort.num_maps_made() == 1);
+  const Window half{.x = 0, .y = 0, .width = 320, .height = 240};
+  REQUIRE(undistort.apply(grey(half, half), 1));
+  CHECK(undistort.num_maps_made() == 2);
+}
+
+TEST_CASE("from profile to picture without a map file: the bits of the map on file") {
+  const tests::ScratchFolder folder;
+  for (const MapDirection direction : {MapDirection::kUndistort, MapDirection::kRedistort}) {
+    CAPTURE(to_text(direction));
+    const auto path = folder.path() / (std::string(to_text(direction)) + ".exr");
+    const EdgePixels overscan_px{24, 18, 24, 18};
+    const bool undistort = direction == MapDirection::kUndistort;
+    const auto made = undistort ? make_undistort_map(barrel(), {.overscan_px = overscan_px})
+                                : make_redistort_map(barrel());
+    REQUIRE(made);
+    REQUIRE(write_st_map(path, *made));
+    const auto map = read_st_map(path);
+    REQUIRE(map);
+
+    footage::Frame textured = grey(kDisplay, kDisplay);
+    for (int y = 0; y < 480; ++y) {
+      for (int x = 0; x < 640; ++x)
+        textured.pixels.at(x, y) = static_cast<float>((x * 7 + y * 13) % 64);
+    }
+    const auto by_map = resample({textured.pixels.view(), textured.windows}, map->map);
+    REQUIRE(by_map);
+    const LensWarp warp(
+        barrel(),
+        {.direction = direction, .overscan = undistort ? request("24,18,24,18") : request("auto")});
+    const auto by_lens = warp.apply(std::move(textured), 2);
+    REQUIRE(by_lens);
+    REQUIRE(by_lens->pixels.size() == by_map->size());
+    CHECK(std::equal(by_map->data(), by_map->data() + by_map->size(), by_lens->pixels.data()));
+  }
 }
 
 TEST_CASE("a sequence reports the warnings of reading, warping and writing, each once") {
