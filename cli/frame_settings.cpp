@@ -40,13 +40,10 @@ std::vector<std::string> values_of(const CLI::Option& option) {
   return {option.get_default_str()};
 }
 
-}  // namespace
-
-Result<std::string> frame_settings(const CLI::App& app, const profile::Profile& profile) {
-  const Result<std::string> lens = profile::profile_text(profile);
-  if (!lens) return fail(lens.error());
+/// The digest for a lens, or whatever else `lens` stands for.
+Result<std::string> settings_of(const CLI::App& app, const std::string& lens) {
   // Lengths in front, so that no two lists of values give one text.
-  std::string text = fmt::format("{} {} {}", kVersion, app.get_name(), *lens);
+  std::string text = fmt::format("{} {} {}", kVersion, app.get_name(), lens);
   for (const CLI::Option* option : app.get_options()) {
     const std::string name = option->get_name();
     if (!has_effect(name)) continue;
@@ -63,5 +60,15 @@ Result<std::string> frame_settings(const CLI::App& app, const profile::Profile& 
   }
   return footage::digest_of_text(text);
 }
+
+}  // namespace
+
+Result<std::string> frame_settings(const CLI::App& app, const profile::Profile& profile) {
+  const Result<std::string> lens = profile::profile_text(profile);
+  if (!lens) return fail(lens.error());
+  return settings_of(app, *lens);
+}
+
+Result<std::string> frame_settings(const CLI::App& app) { return settings_of(app, {}); }
 
 }  // namespace trueplate::cli

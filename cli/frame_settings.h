@@ -14,5 +14,7 @@ namespace trueplate::cli {
 /// counts unless it is added to those, so it cannot be forgotten. An option that names a file
 /// stands for the content of that file. Errors: a file of an option that cannot be read.
 Result<std::string> frame_settings(const CLI::App& app, const profile::Profile& profile);
+/// The same for a command without a profile.
+Result<std::string> frame_settings(const CLI::App& app);
 
 }  // namespace trueplate::cli

@@ -10,14 +10,6 @@
 namespace trueplate::cli {
 namespace {
 
-Result<warp::TOrigin> parse_origin(const std::string& text) {
-  for (const warp::TOrigin origin : {warp::TOrigin::kBottomLeft, warp::TOrigin::kTopLeft}) {
-    if (text == warp::to_text(origin)) return origin;
-  }
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("--origin: '{}' is not bottom-left or top-left", text));
-}
-
 /// The lens for a plate of the size asked for.
 Result<lens::Lens> sized(const std::string& size_text, const lens::Lens& calibrated) {
   if (size_text.empty()) return calibrated;
@@ -33,6 +25,14 @@ Result<lens::Lens> sized(const std::string& size_text, const lens::Lens& calibra
 }
 
 }  // namespace
+
+Result<warp::TOrigin> parse_origin(const std::string& text) {
+  for (const warp::TOrigin origin : {warp::TOrigin::kBottomLeft, warp::TOrigin::kTopLeft}) {
+    if (text == warp::to_text(origin)) return origin;
+  }
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("--origin: '{}' is not bottom-left or top-left", text));
+}
 
 void add_plate_options(CLI::App& app, PlateOptions& options) {
   app.add_option("--size", options.size, "for a plate of this size; default: as calibrated")

@@ -44,6 +44,9 @@ Result<PlateRequest> read_plate_options(const PlateOptions& options,
                                         const std::vector<lens::Lens>& calibrated,
                                         int threads);
 
+/// The value of an option --origin.
+Result<warp::TOrigin> parse_origin(const std::string& text);
+
 /// `WIDTHxHEIGHT` with a unit, as --film-back takes it; 0.1 mm to 1 m a side.
 Result<lens::FilmBack> parse_film_back(const std::string& text);
 

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <map>
 #include <mutex>
 #include <optional>
 #include <string_view>
@@ -238,7 +237,7 @@ struct LensWarp::Shared {
   mutable std::mutex mutex;
   mutable std::optional<Plan> plan;  // of the last display window
   mutable std::size_t num_plans = 0;
-  mutable std::map<std::pair<std::string, std::string>, ChannelTreatment> treated;
+  mutable ChannelNotes notes;
 
   Result<Plan> plan_for(const Window& display, int threads) const {
     // Held while the map is made: frames of the same size wait for it instead of making their own.
@@ -248,13 +247,6 @@ struct LensWarp::Shared {
     if (made) plan = *made;
     ++num_plans;
     return made;
-  }
-
-  void note(const footage::Part& part, const PartRules& rules) const {
-    const std::lock_guard lock(mutex);
-    for (std::size_t c = 0; c < rules.channels.size(); ++c) {
-      treated.try_emplace({part.name, part.channels[c].name}, rules.channels[c]);
-    }
   }
 };
 
@@ -289,14 +281,7 @@ std::size_t LensWarp::num_maps_made() const {
   return shared_->num_plans;
 }
 
-std::vector<TreatedChannel> LensWarp::treated_channels() const {
-  const std::lock_guard lock(shared_->mutex);
-  std::vector<TreatedChannel> list;
-  for (const auto& [names, treatment] : shared_->treated) {
-    list.push_back({names.first, names.second, treatment});
-  }
-  return list;
-}
+std::vector<TreatedChannel> LensWarp::treated_channels() const { return shared_->notes.list(); }
 
 Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
   const LensWarpOptions& options = shared_->options;
@@ -335,7 +320,7 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
     footage::Part& part = frame.part(i);
     const Result<PartRules> rules = channel_rules(part, options.passes.requests);
     if (!rules) return fail(rules.error());
-    shared_->note(part, *rules);
+    shared_->notes.note(part, *rules);
     Result<void> warped = warp_part(part, maps, *rules, options.passes, threads);
     if (!warped) return fail(warped.error());
   }

@@ -8,6 +8,7 @@
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
+#include "warp/io/channel_notes.h"
 #include "warp/io/pass_warp.h"
 #include "warp/overscan.h"
 #include "warp/st_map.h"
@@ -29,13 +30,6 @@ struct LensPerColour {
   lens::Lens red;
   lens::Lens green;
   lens::Lens blue;
-};
-
-/// How a channel of the frames seen so far was treated.
-struct TreatedChannel {
-  std::string part;  // empty where the part has no name
-  std::string channel;
-  ChannelTreatment treatment;
 };
 
 /// Straightens plates or bends straight pictures back, frame after frame, with one lens, or with

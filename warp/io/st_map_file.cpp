@@ -7,6 +7,7 @@
 #include <OpenEXR/ImfStringAttribute.h>
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <cstdint>
@@ -154,8 +155,12 @@ Result<bool> read_conventions(const std::filesystem::path& path,
   const Imath::Box2i box = (*source)->value();
   const auto width = static_cast<long long>(box.max.x) - box.min.x + 1;
   const auto height = static_cast<long long>(box.max.y) - box.min.y + 1;
-  if (width < 1 || height < 1 || width > kMaxImageSide || height > kMaxImageSide) {
-    return fail(makes_no_sense(path, kSourceName, fmt::format("{}x{}", width, height)));
+  constexpr int kFarthest = 1 << 30;  // OpenEXR's own limit for window corners
+  const bool is_far =
+      std::min(box.min.x, box.min.y) <= -kFarthest || std::max(box.min.x, box.min.y) >= kFarthest;
+  if (is_far || width < 1 || height < 1 || width > kMaxImageSide || height > kMaxImageSide) {
+    return fail(makes_no_sense(
+        path, kSourceName, fmt::format("{}x{} at {}, {}", width, height, box.min.x, box.min.y)));
   }
   file.map.source_display = {
       box.min.x, box.min.y, static_cast<int>(width), static_cast<int>(height)};
@@ -200,6 +205,39 @@ double take_values(const footage::Frame& frame, int r, int g, float no_source, I
     }
   }
   return num_values == 0 ? 1.0 : static_cast<double>(num_near) / static_cast<double>(num_values);
+}
+
+/// What the rounding of a map to half costs: half the step of its values, in source pixels, both
+/// axes together.
+Warning half_warning(const StMap& map) {
+  // Steps between halves: 2^-10 of the power of two below the value.
+  const auto half_step = [](float value) {
+    return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
+  };
+  double worst_px = 0.0;
+  double sum_px = 0.0;
+  std::size_t num_values = 0;
+  for (int y = 0; y < map.st.height(); ++y) {
+    const float* st = map.st.row(y);
+    for (int x = 0; x < map.st.width(); ++x, st += 2) {
+      if (std::isnan(st[0])) continue;
+      const double off_px = std::hypot(half_step(st[0]) * map.source_display.width,
+                                       half_step(st[1]) * map.source_display.height);
+      worst_px = std::max(worst_px, off_px);
+      sum_px += off_px;
+      ++num_values;
+    }
+  }
+  const double mean_px = num_values > 0 ? sum_px / static_cast<double>(num_values) : 0.0;
+  return {"half-map",
+          fmt::format("a map of 16-bit half: its positions are off by up to {:.2f} px of a source "
+                      "of {}x{}, {:.2f} px on the average of the worst; have it written as 32-bit "
+                      "float",
+                      worst_px,
+                      map.source_display.width,
+                      map.source_display.height,
+                      mean_px),
+          worst_px};
 }
 
 /// The compression of a map at `path`.
@@ -285,15 +323,14 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
     return fail(ErrorCode::kUnsupported,
                 fmt::format("{}: no channels R and G, so no ST-map", path.string()));
   }
+  bool is_half = false;
   for (const int c : {r, g}) {
-    const footage::Channel& channel = frame->channels[static_cast<std::size_t>(c)];
-    if (channel.format != footage::SampleFormat::kFloat) {
+    const footage::SampleFormat format = frame->channels[static_cast<std::size_t>(c)].format;
+    if (format == footage::SampleFormat::kUint32) {
       return fail(ErrorCode::kUnsupported,
-                  fmt::format("{}: channel {} is half, whose steps of 2^-11 are two pixels of a "
-                              "4096-pixel plate; write the map as 32-bit float",
-                              path.string(),
-                              channel.name));
+                  fmt::format("{}: R or G holds unsigned integers, so no ST-map", path.string()));
     }
+    is_half = is_half || format == footage::SampleFormat::kHalf;
   }
   StMapFile file;
   file.map.output = frame->windows;
@@ -328,6 +365,7 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
                      100.0 * (1.0 - near)),
          1.0 - near});
   }
+  if (is_half) file.warnings.push_back(half_warning(file.map));
   if (Result<void> valid = validate(file.map); !valid) {
     return fail(ErrorCode::kUnreadable,
                 fmt::format("{}: {}", path.string(), valid.error().message));

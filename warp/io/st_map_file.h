@@ -68,15 +68,16 @@ struct StMapFile {
   std::string lens_text;  // empty: none
   double pixel_aspect = 1.0;
   /// `assumed-conventions` (value 1) for a map without the attributes above; `not-normalised`
-  /// (value: the share) when most values lie far from 0..1, as in a map that counts pixels; and
-  /// those of footage::read_frame().
+  /// (value: the share) when most values lie far from 0..1, as in a map that counts pixels;
+  /// `half-map` (value: the largest error in source pixels) for a map of 16-bit half; and those of
+  /// footage::read_frame().
   std::vector<Warning> warnings;
 };
 
-/// Reads an ST-map: an EXR with the 32-bit float channels R and G; others are ignored. Infinities
+/// Reads an ST-map: an EXR with the channels R and G, float or half; others are ignored. Infinities
 /// count as no source.
 /// errors  kNotFound; kUnreadable: damaged, or attributes that make no sense; kUnsupported: another
-///         kind of file, half channels, no R and G, a later trueplateMapVersion.
+///         kind of file, integer channels, no R and G, a later trueplateMapVersion.
 Result<StMapFile> read_st_map(const std::filesystem::path& path,
                               const StMapAssumptions& assumptions = {},
                               int threads = 0);

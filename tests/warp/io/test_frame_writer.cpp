@@ -513,7 +513,11 @@ TEST_CASE("alpha is neither multiplied in nor divided out") {
   for (const char* name : {"a.png", "a.tif"}) {
     for (const Alpha alpha : {Alpha::kAssociated, Alpha::kUnassociated}) {
       CAPTURE(name);
-      Frame copy = {frame.pixels.clone(), frame.windows, 1.0, frame.channels, alpha, nullptr, {}};
+      Frame copy;
+      copy.pixels = frame.pixels.clone();
+      copy.windows = frame.windows;
+      copy.channels = frame.channels;
+      copy.alpha = alpha;
       REQUIRE(write_frame(folder.path() / name, copy, {.overwrite = Overwrite::kAllow}));
       const auto again = read_frame(folder.path() / name);
       REQUIRE(again);

@@ -11,6 +11,7 @@
 #include <doctest/doctest.h>
 #include <sys/resource.h>
 
+#include <algorithm>
 #include <bit>
 #include <cmath>
 #include <csignal>
@@ -267,7 +268,35 @@ TEST_CASE("a map that counts pixels is doubted") {
   CHECK(file->warnings[1].value > 0.9);
 }
 
-TEST_CASE("half maps, other channels and other pictures are refused") {
+TEST_CASE("a half map is read, with what its rounding costs") {
+  const ScratchFolder folder;
+  const fs::path path = folder.path() / "half.exr";
+  constexpr int kSize = 500;
+  const auto ramp = [](int x, int y, int c) {
+    return (static_cast<float>(c == 0 ? x : y) + 0.5F) / kSize;
+  };
+  REQUIRE(write_frame(path, make_frame(kSize, kSize, {"R", "G"}, SampleFormat::kHalf, ramp)));
+  const auto file = read_st_map(path);
+  REQUIRE(file);
+  double worst_px = 0.0;
+  for (int y = 0; y < kSize; ++y) {
+    for (int x = 0; x < kSize; ++x) {
+      worst_px = std::max<double>(worst_px,
+                          std::hypot(kSize * (file->map.st.at(x, y, 0) - ramp(x, y, 0)),
+                                     kSize * (file->map.st.at(x, y, 1) - ramp(x, y, 1))));
+    }
+  }
+  const auto warning = std::find_if(file->warnings.begin(),
+                                    file->warnings.end(),
+                                    [](const Warning& w) { return w.code == "half-map"; });
+  REQUIRE(warning != file->warnings.end());
+  // Between 0.5 and 1 halves are 2^-11 apart, so each axis is off by up to half of that.
+  CHECK(warning->value == doctest::Approx(std::sqrt(2.0) * kSize / 4096));
+  CHECK(worst_px <= warning->value);
+  CHECK(worst_px > 0.5 * warning->value);
+}
+
+TEST_CASE("other channels and other pictures are refused") {
   const ScratchFolder folder;
   const auto refused = [&](const char* name,
                            const std::vector<std::string>& names,
@@ -281,7 +310,7 @@ TEST_CASE("half maps, other channels and other pictures are refused") {
     CHECK(file.error().code == ErrorCode::kUnsupported);
     CHECK(file.error().message.find(part) != std::string::npos);
   };
-  refused("half.exr", {"R", "G"}, SampleFormat::kHalf, "half");
+  refused("ids.exr", {"R", "G"}, SampleFormat::kUint32, "integers");
   refused("uv.exr", {"u", "v"}, SampleFormat::kFloat, "no channels R and G");
   refused("r.exr", {"R"}, SampleFormat::kFloat, "no channels R and G");
   refused("x.tif", {"R", "G", "B"}, SampleFormat::kFloat, "TIFF");

@@ -1,0 +1,46 @@
+#include "cli/map_options.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cctype>
+#include <filesystem>
+
+#include "calib/base/text.h"
+#include "cli/plate_options.h"
+
+namespace trueplate::cli {
+
+void add_map_options(CLI::App& app, MapArguments& arguments) {
+  app.add_option("--origin",
+                 arguments.origin,
+                 "where t counts from in a map that does not say it: bottom-left or top-left")
+      ->capture_default_str();
+  app.add_option("--source",
+                 arguments.source,
+                 "size of the picture that a map looks into and does not state; default: its own")
+      ->type_name("WxH");
+}
+
+Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {
+  const Result<warp::TOrigin> origin = parse_origin(arguments.origin);
+  if (!origin) return fail(origin.error());
+  warp::StMapAssumptions assumptions{.t_origin = *origin};
+  if (arguments.source.empty()) return assumptions;
+  const Result<std::pair<int, int>> size = parse_size(arguments.source);
+  if (!size) {
+    return fail(ErrorCode::kInvalidInput, fmt::format("--source: {}", size.error().message));
+  }
+  assumptions.source_display = Window{0, 0, size->first, size->second};
+  return assumptions;
+}
+
+bool is_map_name(const std::string& path) {
+  std::string extension = std::filesystem::path(path).extension().string();
+  std::transform(extension.begin(), extension.end(), extension.begin(), [](unsigned char c) {
+    return static_cast<char>(std::tolower(c));
+  });
+  return extension == ".exr";
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,24 @@
+#pragma once
+
+#include <string>
+
+#include "calib/base/result.h"
+#include "cli/command.h"
+#include "warp/io/st_map_file.h"
+
+namespace trueplate::cli {
+
+/// What a command is told of ST-maps whose headers do not say it.
+struct MapArguments {
+  std::string origin = "bottom-left";
+  std::string source;  // WxH; empty: the size of the map
+};
+void add_map_options(CLI::App& app, MapArguments& arguments);
+
+/// What they mean. Errors: kInvalidInput, words that make no sense.
+Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments);
+
+/// Whether a file on the command line is meant as an ST-map: its name ends in .exr.
+[[nodiscard]] bool is_map_name(const std::string& path);
+
+}  // namespace trueplate::cli

@@ -1,0 +1,190 @@
+// `apply`, `invert` and `compare` on maps of this program and of others: as files without
+// attributes, from either origin, in half, reduced, and damaged.
+
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <limits>
+#include <string>
+
+#include "calib/footage/frame.h"
+#include "calib/lens/lens.h"
+#include "tests/cli/lens_files.h"
+#include "tests/cli/run_program.h"
+#include "tests/support/test_data.h"
+#include "warp/io/frame_writer.h"
+
+namespace {
+
+namespace fs = std::filesystem;
+using namespace trueplate;
+using tests::read_json;
+using tests::run_trueplate;
+using tests::run_well;
+
+constexpr ImageSize kPlate{256, 150};
+
+lens::Lens barrel(double k1) {
+  lens::Lens lens = tests::make_lens(kPlate, {250.0, 250.0}, {4.0, -3.0});
+  lens.model = lens::RadialTangential({k1, 0.05, 0.0, 0.0, 0.0});
+  return lens;
+}
+
+footage::Frame picture_of(const std::vector<std::string>& names,
+                          footage::SampleFormat format,
+                          const auto& value) {
+  footage::Frame frame;
+  frame.windows = {{0, 0, kPlate.width, kPlate.height}, {0, 0, kPlate.width, kPlate.height}};
+  frame.pixels = Image<float>(kPlate.width, kPlate.height, static_cast<int>(names.size()));
+  for (const std::string& name : names) frame.channels.push_back({name, format});
+  for (int y = 0; y < kPlate.height; ++y) {
+    for (int x = 0; x < kPlate.width; ++x) {
+      for (int c = 0; c < frame.pixels.channels(); ++c) frame.pixels.at(x, y, c) = value(x, y, c);
+    }
+  }
+  return frame;
+}
+
+footage::Frame plate() {
+  return picture_of({"R", "G", "B"}, footage::SampleFormat::kFloat, [](int x, int y, int c) {
+    return static_cast<float>((x * 7 + y * 13 + c * 5) % 64);
+  });
+}
+
+/// A map that shifts by 3 pixels to the right and 2 down, as others write them: no attributes.
+footage::Frame shift_map(footage::SampleFormat format, bool from_top) {
+  return picture_of({"R", "G", "B"}, format, [&](int x, int y, int c) {
+    const float t_top = (static_cast<float>(y) + 0.5F - 2.0F) / kPlate.height;
+    if (c == 0) return (static_cast<float>(x) + 0.5F - 3.0F) / kPlate.width;
+    return c == 1 ? (from_top ? t_top : 1.0F - t_top) : 0.0F;
+  });
+}
+
+}  // namespace
+
+TEST_CASE("apply with the map on file makes what undistort makes, and knows it a second time") {
+  const tests::ScratchFolder folder;
+  const std::string lens = folder.path() / "lens.json";
+  tests::write_lens(lens, barrel(-0.2));
+  const std::string in = folder.path() / "plate.1001.exr";
+  REQUIRE(warp::write_frame(in, plate()));
+  const std::string map = folder.path() / "u.exr";
+  run_well({"stmap", lens, "--undistort", map, "--handoff", "none"});
+  const std::string by_map = folder.path() / "map.1001.exr";
+  const std::string by_lens = folder.path() / "lens.1001.exr";
+  run_well({"apply", map, in, "-o", by_map});
+  run_well({"undistort", lens, in, "-o", by_lens, "--handoff", "none"});
+  const auto a = footage::read_frame(by_map);
+  const auto b = footage::read_frame(by_lens);
+  REQUIRE(a);
+  REQUIRE(b);
+  CHECK(a->windows.data == b->windows.data);
+  REQUIRE(a->pixels.size() == b->pixels.size());
+  CHECK(std::equal(a->pixels.data(), a->pixels.data() + a->pixels.size(), b->pixels.data()));
+
+  const std::string json = folder.path() / "again.json";
+  run_well({"apply", map, in, "-o", by_map, "--json", json});
+  CHECK(read_json(json)["complete"].size() == 1);
+  // Another map under the same name is another recipe.
+  fs::remove(map);
+  fs::remove(lens);
+  tests::write_lens(lens, barrel(-0.1));
+  run_well({"stmap", lens, "--undistort", map, "--handoff", "none"});
+  CHECK(run_trueplate({"apply", map, in, "-o", by_map}).status == 1);
+}
+
+TEST_CASE("a map from elsewhere: either origin, float or half") {
+  const tests::ScratchFolder folder;
+  const std::string in = folder.path() / "plate.exr";
+  REQUIRE(warp::write_frame(in, plate()));
+  for (const bool from_top : {false, true}) {
+    const std::string map = folder.path() / (from_top ? "top.exr" : "bottom.exr");
+    const std::string out = folder.path() / (from_top ? "by_top.exr" : "by_bottom.exr");
+    REQUIRE(warp::write_frame(map, shift_map(footage::SampleFormat::kFloat, from_top)));
+    run_well({"apply", map, in, "-o", out, "--origin", from_top ? "top-left" : "bottom-left"});
+    const auto made = footage::read_frame(out);
+    REQUIRE(made);
+    for (const int x : {40, 128, 200}) {
+      CHECK(made->pixels.at(x, 70, 1) ==
+            doctest::Approx(plate().pixels.at(x - 3, 68, 1)).epsilon(1e-3));
+    }
+  }
+  const std::string half = folder.path() / "half.exr";
+  REQUIRE(warp::write_frame(half, shift_map(footage::SampleFormat::kHalf, false)));
+  const auto told = run_trueplate({"apply", half, in, "-o", folder.path() / "by_half.exr"});
+  CHECK(told.status == 0);
+  CHECK(told.errors.find("16-bit half") != std::string::npos);
+}
+
+TEST_CASE("invert and compare") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  tests::write_lens(path("lens.json"), barrel(-0.2));
+  tests::write_lens(path("other.json"), barrel(-0.21));
+  run_well({"stmap",
+            path("lens.json"),
+            "--undistort",
+            path("u.exr"),
+            "--redistort",
+            path("r.exr"),
+            "--handoff",
+            "none"});
+  run_well({"invert", path("u.exr"), "-o", path("bend.exr"), "--overscan", "none"});
+  run_well({"compare", path("bend.exr"), path("r.exr"), "--json", path("c.json")});
+  const auto found = read_json(path("c.json"));
+  CHECK(found["largest_px"].get<double>() < 1e-3);
+  CHECK(found["only_one"].get<int>() == 0);
+  run_well({"invert", path("r.exr"), "-o", path("straight.exr")});
+  run_well({"compare", path("straight.exr"), path("u.exr"), "--json", path("d.json")});
+  CHECK(read_json(path("d.json"))["largest_px"].get<double>() < 1e-3);
+
+  // Of two profiles: where the same ray lies, the corner's radius r from the axis being
+  // largest: f r^3 0.01 with (r f)^2 = 132^2 + 78^2 for the corner farthest from it.
+  run_well({"compare", path("lens.json"), path("other.json"), "--json", path("p.json")});
+  const double r = std::hypot(132.0 - 0.5, 78.0 - 0.5) / 250.0;
+  CHECK(read_json(path("p.json"))["largest_px"].get<double>() ==
+        doctest::Approx(250.0 * 0.01 * r * r * r).epsilon(0.01));
+  CHECK(run_trueplate({"compare", path("lens.json"), path("u.exr")}).status == 2);
+}
+
+TEST_CASE("damaged and hostile maps: a reason, a status, nothing left") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  REQUIRE(warp::write_frame(path("plate.exr"), plate()));
+  REQUIRE(warp::write_frame(path("map.exr"), shift_map(footage::SampleFormat::kFloat, false)));
+  fs::copy_file(path("map.exr"), path("cut.exr"));
+  fs::resize_file(path("cut.exr"), fs::file_size(path("cut.exr")) / 2);
+  std::ofstream(path("text.exr")) << "no picture";
+  REQUIRE(warp::write_frame(
+      path("nan.exr"), picture_of({"R", "G"}, footage::SampleFormat::kFloat, [](int, int, int) {
+        return std::numeric_limits<float>::quiet_NaN();
+      })));
+  for (const char* map : {"cut.exr", "text.exr", "gone.exr"}) {
+    CAPTURE(map);
+    const auto applied =
+        run_trueplate({"apply", path(map), path("plate.exr"), "-o", path("o.exr")});
+    CHECK(applied.status == 1);
+    CHECK(applied.errors.find(map) != std::string::npos);
+    CHECK(run_trueplate({"invert", path(map), "-o", path("o.exr")}).status == 1);
+    CHECK(run_trueplate({"compare", path(map), path("map.exr")}).status == 1);
+    CHECK_FALSE(fs::exists(path("o.exr")));
+  }
+  // A map without a source is a map: the picture is black.
+  CHECK(run_trueplate({"apply", path("nan.exr"), path("plate.exr"), "-o", path("black.exr")})
+            .status == 0);
+  CHECK(run_trueplate({"invert", path("nan.exr"), "-o", path("o.exr")}).status == 1);
+  CHECK(run_trueplate({"compare", path("nan.exr"), path("map.exr")}).status == 1);
+  for (const std::vector<std::string>& wrong :
+       {std::vector<std::string>{
+            "apply", path("map.exr"), path("plate.exr"), "-o", path("o.exr"), "--origin", "left"},
+        {"invert", path("map.exr"), "-o", path("o.tif")},
+        {"invert", path("map.exr"), "-o", path("o.exr"), "--source", "0x7"},
+        {"invert", path("map.exr"), "-o", path("o.exr"), "--overscan", "8%"}}) {
+    CHECK(run_trueplate(wrong).status == 2);
+  }
+  CHECK(run_trueplate({"invert", path("map.exr"), "-o", path("map.exr"), "--overwrite"}).status ==
+        1);
+}
