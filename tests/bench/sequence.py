@@ -18,7 +18,7 @@ import sys
 import tempfile
 
 # Width, height (of the shape the lens belongs to) and number of frames.
-SIZES = {"hd": (1920, 1080, 16), "4k": (4096, 2304, 4), "8k": (8192, 4608, 2)}
+SIZES = {"hd": (1920, 1080, 32), "4k": (4096, 2304, 8), "8k": (8192, 4608, 4)}
 
 
 def measured(command):

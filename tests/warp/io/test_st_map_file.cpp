@@ -282,8 +282,8 @@ TEST_CASE("a half map is read, with what its rounding costs") {
   for (int y = 0; y < kSize; ++y) {
     for (int x = 0; x < kSize; ++x) {
       worst_px = std::max<double>(worst_px,
-                          std::hypot(kSize * (file->map.st.at(x, y, 0) - ramp(x, y, 0)),
-                                     kSize * (file->map.st.at(x, y, 1) - ramp(x, y, 1))));
+                                  std::hypot(kSize * (file->map.st.at(x, y, 0) - ramp(x, y, 0)),
+                                             kSize * (file->map.st.at(x, y, 1) - ramp(x, y, 1))));
     }
   }
   const auto warning = std::find_if(file->warnings.begin(),
