@@ -1,101 +1,24 @@
+// Kernels, their weights and what they do with a map. References: the formulas in double, and
+// polynomials that the filters reproduce.
+
 #include "warp/resample.h"
 
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
-#include <cstring>
 #include <limits>
-#include <random>
 #include <vector>
 
+#include "tests/warp/resample_samples.h"
 #include "tests/warp/support.h"
-#include "warp/detail/resample_plain.h"
-#include "warp/detail/resample_row.h"
 
 using namespace trueplate;
 using namespace trueplate::warp;
-using trueplate::tests::make_lens;
-using trueplate::tests::on_every_target;
+using namespace trueplate::tests;
 
 namespace {
-
-constexpr std::array kFilters{Filter::kBilinear, Filter::kCubic, Filter::kLanczos};
-constexpr std::array kModerate{-0.12, 0.03, -0.004, 0.001, -0.0005};
-constexpr float kNan = std::numeric_limits<float>::quiet_NaN();
-constexpr float kInf = std::numeric_limits<float>::infinity();
-
-/// A picture whose two windows are the same and begin at (0, 0).
-SourcePicture picture(const Image<float>& image) {
-  const Window window{0, 0, image.width(), image.height()};
-  return {.pixels = image.view(), .windows = {window, window}};
-}
-
-/// Image of function(x, y, channel), x and y at pixel centres i + 0.5.
-template <class Function>
-Image<float> image_of(int width, int height, int channels, const Function& function) {
-  Image<float> image(width, height, channels);
-  for (int y = 0; y < height; ++y) {
-    for (int x = 0; x < width; ++x) {
-      for (int c = 0; c < channels; ++c) {
-        image.at(x, y, c) = static_cast<float>(function(x + 0.5, y + 0.5, c));
-      }
-    }
-  }
-  return image;
-}
-
-Image<float> noise(int width, int height, int channels, unsigned seed) {
-  std::mt19937 random(seed);
-  std::uniform_real_distribution<float> value(-1.0F, 2.0F);
-  return image_of(width, height, channels, [&](double, double, int) { return value(random); });
-}
-
-/// A map of the positions given, one row.
-StMap map_of(const std::vector<Point2d>& positions_px, ImageSize source) {
-  StMap map;
-  const int count = static_cast<int>(positions_px.size());
-  map.st = Image<float>(count, 1, 2);
-  map.output = {{0, 0, count, 1}, {0, 0, count, 1}};
-  map.source_display = {0, 0, source.width, source.height};
-  for (int i = 0; i < count; ++i) {
-    const Point2d st =
-        st_from_position(positions_px[static_cast<std::size_t>(i)], source, map.t_origin);
-    map.st.at(i, 0, 0) = static_cast<float>(st.x());
-    map.st.at(i, 0, 1) = static_cast<float>(st.y());
-  }
-  return map;
-}
-
-/// `count` positions spread evenly but irrationally over a rectangle (multiples of the plastic
-/// number's powers).
-std::vector<Point2d> spread(int count, Point2d low, Point2d high) {
-  std::vector<Point2d> positions;
-  for (int i = 1; i <= count; ++i) {
-    const double a = std::fmod(i * 0.7548776662466927, 1.0);
-    const double b = std::fmod(i * 0.5698402909980532, 1.0);
-    positions.push_back(low + Point2d(a, b).cwiseProduct(high - low));
-  }
-  return positions;
-}
-
-bool same_bits(const Image<float>& a, const Image<float>& b) {
-  return a.size() == b.size() && std::memcmp(a.data(), b.data(), a.size() * sizeof(float)) == 0;
-}
-
-/// Values at positions, through the functions the vector kernels hang on.
-std::vector<float> sample(const SourcePicture& source,
-                          Filter filter,
-                          const std::vector<Point2d>& positions_px) {
-  std::vector<double> x, y;
-  for (const Point2d& p : positions_px) {
-    x.push_back(p.x());
-    y.push_back(p.y());
-  }
-  std::vector<float> values(positions_px.size() * static_cast<std::size_t>(source.pixels.channels));
-  detail::resample_row(detail::lookup_source(source), filter, x, y, values.data());
-  return values;
-}
 
 /// Largest absolute source value under the kernel at p, channel c; 0 where there is none.
 double largest_under_kernel(const SourcePicture& source, Filter filter, const Point2d& p, int c) {
@@ -316,73 +239,6 @@ TEST_CASE("the identity map returns the picture; one map serves a picture of ano
   CHECK(worst < 1e-5);
 }
 
-TEST_CASE("outside the data window is black, blended as if black pixels lay there") {
-  const Image<float> white = image_of(8, 8, 4, [](double, double, int) { return 1.0; });
-  const SourcePicture source = picture(white);
-  const std::vector<Point2d> across{{-1.0, 4.0}, {-0.5, 4.0}, {-0.25, 4.0}, {0.0, 4.0}, {0.5, 4.0}};
-  const std::vector<float> bilinear = sample(source, Filter::kBilinear, across);
-  CHECK(bilinear[0] == 0.0F);
-  CHECK(bilinear[4] == 0.0F);
-  CHECK(bilinear[8] == 0.25F);
-  CHECK(bilinear[12] == 0.5F);
-  CHECK(bilinear[16] == 1.0F);
-  // A border of real black pixels changes nothing.
-  const Image<float> framed = image_of(20, 20, 4, [](double x, double y, int) {
-    return x > 6 && x < 14 && y > 6 && y < 14 ? 1.0 : 0.0;
-  });
-  SourcePicture large = picture(framed);
-  large.windows.display = {6, 6, 8, 8};
-  const auto positions = spread(800, {-4.0, -4.0}, {12.0, 12.0});
-  for (Filter filter : kFilters) {
-    const std::vector<float> a = sample(source, filter, positions);
-    const std::vector<float> b = sample(large, filter, positions);
-    float worst = 0.0F;
-    for (std::size_t i = 0; i < a.size(); ++i) worst = std::max(worst, std::abs(a[i] - b[i]));
-    CHECK(worst <= kResampleTolerance);
-  }
-}
-
-TEST_CASE("NaN in the map gives zero; NaN and infinity in the source stay under the kernel") {
-  on_every_target([](const std::string& target) {
-    CAPTURE(target);
-    for (int channels : {1, 3, 4, 6}) {
-      for (float bad : {kNan, kInf, -kInf}) {
-        Image<float> image = noise(30, 30, channels, 11);
-        for (int c = 0; c < channels; ++c) image.at(15, 12, c) = bad;
-        const SourcePicture source = picture(image);
-        for (Filter filter : kFilters) {
-          const double reach = 0.5 * kernel_width(filter);
-          const auto positions = spread(3000, {5.0, 5.0}, {25.0, 25.0});
-          const std::vector<float> values = sample(source, filter, positions);
-          long spoiled = 0;
-          for (std::size_t i = 0; i < values.size(); ++i) {
-            const Point2d& p = positions[i / static_cast<std::size_t>(channels)];
-            const bool under = std::abs(p.x() - 15.5) <= reach && std::abs(p.y() - 12.5) <= reach;
-            if (!std::isfinite(values[i])) ++spoiled;
-            if (!under) REQUIRE(std::isfinite(values[i]));
-          }
-          CHECK(spoiled > 0);
-        }
-      }
-    }
-    const Image<float> white = image_of(8, 8, 5, [](double, double, int) { return 1.0; });
-    constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
-    constexpr double kEndless = std::numeric_limits<double>::infinity();
-    for (Filter filter : kFilters) {
-      for (const Point2d& p : {Point2d(kNone, kNone),
-                               Point2d(kNone, 4.0),
-                               Point2d(4.0, kNone),
-                               Point2d(kEndless, 4.0),
-                               Point2d(4.0, -kEndless),
-                               Point2d(1e300, 1e300),
-                               Point2d(-1e10, 4.0),
-                               Point2d(3e9, 4.0)}) {
-        for (float value : sample(picture(white), filter, {p, p, p})) REQUIRE(value == 0.0F);
-      }
-    }
-  });
-}
-
 TEST_CASE("pictures of one pixel, of none and of no channels") {
   const StMap map = map_of({{0.5, 0.5}, {1.0, 0.5}, {kNan, kNan}, {7.0, 7.0}}, {1, 1});
   for (Filter filter : kFilters) {
@@ -524,173 +380,4 @@ TEST_CASE("filter names") {
   const Result<Filter> unknown = parse_filter("box");
   REQUIRE_FALSE(unknown);
   CHECK(unknown.error().message.find("bilinear, cubic, lanczos or area") != std::string::npos);
-}
-
-TEST_CASE("edges: held or mirrored, as if the picture went on so") {
-  const Image<float> image = noise(23, 17, 3, 21);
-  for (Edge edge : {Edge::kHold, Edge::kMirror}) {
-    CAPTURE(to_text(edge));
-    // The same picture with a border of 40 pixels made by hand.
-    constexpr int kBorder = 40;
-    Image<float> framed(23 + 2 * kBorder, 17 + 2 * kBorder, 3);
-    for (int y = 0; y < framed.height(); ++y) {
-      for (int x = 0; x < framed.width(); ++x) {
-        const auto place = [&](int i, int size) {
-          while (i < 0 || i >= size) {
-            i = edge == Edge::kHold ? (i < 0 ? 0 : size - 1) : (i < 0 ? -1 - i : 2 * size - 1 - i);
-          }
-          return i;
-        };
-        for (int c = 0; c < 3; ++c) {
-          framed.at(x, y, c) = image.at(place(x - kBorder, 23), place(y - kBorder, 17), c);
-        }
-      }
-    }
-    const SourcePicture large{
-        framed.view(), {{kBorder, kBorder, 23, 17}, {0, 0, framed.width(), framed.height()}}};
-    const auto positions = spread(3000, {-30.0, -30.0}, {53.0, 47.0});
-    const StMap map = map_of(positions, {23, 17});
-    on_every_target([&](const std::string& target) {
-      CAPTURE(target);
-      for (Filter filter : kFilters) {
-        CAPTURE(to_text(filter));
-        const Result<Image<float>> a =
-            resample(picture(image), map, {.filter = filter, .edge = edge});
-        const Result<Image<float>> b = resample(large, map, {.filter = filter});
-        REQUIRE(a);
-        REQUIRE(b);
-        float worst = 0.0F;
-        for (std::size_t i = 0; i < a->size(); ++i) {
-          worst = std::max(worst, std::abs(a->data()[i] - b->data()[i]));
-        }
-        // Positions far out are folded back in double; their fraction then rounds to another float.
-        CHECK(worst < 2e-5F);
-      }
-    });
-    // Far away: no crash, still the picture; nowhere: nothing.
-    const std::vector<Point2d> far{
-        {1e7, 5.0}, {-1e7, 5.0}, {kNan, 5.0}, {1e300, 5.0}, {5.0, -kInf}};
-    const Image<float> constant = image_of(7, 5, 1, [](double, double, int) { return 0.5; });
-    const Result<Image<float>> out =
-        resample(picture(constant), map_of(far, {7, 5}), {.edge = edge});
-    REQUIRE(out);
-    CHECK(out->at(0, 0) == doctest::Approx(0.5));
-    CHECK(out->at(1, 0) == doctest::Approx(0.5));
-    CHECK(out->at(2, 0) == 0.0F);
-    CHECK(std::isfinite(out->at(3, 0)));
-    CHECK(std::isfinite(out->at(4, 0)));
-    const Image<float> none(0, 0, 2);
-    const SourcePicture empty{none.view(), {{0, 0, 1, 1}, {0, 0, 0, 0}}};
-    const Result<Image<float>> black = resample(empty, map_of(far, {1, 1}), {.edge = edge});
-    REQUIRE(black);
-    for (std::size_t i = 0; i < black->size(); ++i) CHECK(black->data()[i] == 0.0F);
-  }
-}
-
-TEST_CASE(
-    "area: the mean of what a pixel covers where the map shrinks, the cubic where it does not") {
-  const auto scaled_map = [](double scale_x, double scale_y, ImageSize output, ImageSize source) {
-    StMap map;
-    map.st = Image<float>(output.width, output.height, 2);
-    map.output = {{0, 0, output.width, output.height}, {0, 0, output.width, output.height}};
-    map.source_display = {0, 0, source.width, source.height};
-    for (int j = 0; j < output.height; ++j) {
-      for (int i = 0; i < output.width; ++i) {
-        const Point2d p_px(0.5 * source.width + (i + 0.5 - 0.5 * output.width) * scale_x,
-                           0.5 * source.height + (j + 0.5 - 0.5 * output.height) * scale_y);
-        const Point2d st = st_from_position(p_px, source, map.t_origin);
-        map.st.at(i, j, 0) = static_cast<float>(st.x());
-        map.st.at(i, j, 1) = static_cast<float>(st.y());
-      }
-    }
-    return map;
-  };
-  // No shrinking: the cubic, to what the map's rounding leaves of a scale of 1.
-  const Image<float> image = noise(64, 64, 4, 31);
-  for (double scale : {1.0, 0.5}) {
-    const StMap map = scaled_map(scale, scale, {40, 40}, {64, 64});
-    const Result<Image<float>> area = resample(picture(image), map, {.filter = Filter::kArea});
-    const Result<Image<float>> cubic = resample(picture(image), map, {.filter = Filter::kCubic});
-    REQUIRE(area);
-    REQUIRE(cubic);
-    float worst = 0.0F;
-    for (std::size_t i = 0; i < area->size(); ++i) {
-      worst = std::max(worst, std::abs(area->data()[i] - cubic->data()[i]));
-    }
-    CHECK(worst < 1e-4F);
-  }
-  // A wave of 2.6 pixels, shrunk four times along x: too fine for the output, so nothing of it may
-  // be left (what is left would be a false, coarse pattern); constants and ramps stay.
-  for (int channels : {1, 3, 4, 6, 20}) {
-    CAPTURE(channels);
-    const Image<float> wave = image_of(256, 64, channels, [](double x, double y, int c) {
-      return c % 2 == 0 ? std::sin(x * 6.2831853 / 2.6) : 0.3 + 0.01 * x - 0.02 * y;
-    });
-    const StMap map = scaled_map(4.0, 1.0, {48, 24}, {256, 64});
-    const auto strength = [&](Filter filter) {
-      const Result<Image<float>> out = resample(picture(wave), map, {.filter = filter});
-      REQUIRE(out);
-      double worst_wave = 0.0, worst_ramp = 0.0;
-      for (int j = 0; j < 24; ++j) {
-        for (int i = 0; i < 48; ++i) {
-          const double x = 128.0 + (i + 0.5 - 24.0) * 4.0, y = 32.0 + (j + 0.5 - 12.0);
-          for (int c = 0; c < channels; ++c) {
-            const double value = out->at(i, j, c);
-            if (c % 2 == 0) worst_wave = std::max(worst_wave, std::abs(value));
-            if (c % 2 == 1)
-              worst_ramp = std::max(worst_ramp, std::abs(value - (0.3 + 0.01 * x - 0.02 * y)));
-          }
-        }
-      }
-      CHECK(worst_ramp < 1e-5);
-      return worst_wave;
-    };
-    const double area = strength(Filter::kArea), cubic = strength(Filter::kCubic);
-    if (channels == 1)
-      MESSAGE("a wave too fine for the output: area leaves " << area << ", cubic " << cubic);
-    CHECK(area < 0.05);
-    CHECK(cubic > 0.5);
-  }
-  // The mean of a picture survives any shrinking; so do extreme and broken maps.
-  const Result<Image<float>> small = resample(picture(image),
-                                              scaled_map(8.0, 8.0, {8, 8}, {64, 64}),
-                                              {.filter = Filter::kArea, .edge = Edge::kMirror});
-  REQUIRE(small);
-  double mean = 0.0, wanted = 0.0;
-  for (std::size_t i = 0; i < small->size(); ++i)
-    mean += small->data()[i] / static_cast<double>(small->size());
-  for (std::size_t i = 0; i < image.size(); ++i)
-    wanted += image.data()[i] / static_cast<double>(image.size());
-  CHECK(mean == doctest::Approx(wanted).epsilon(2e-3));
-  for (double scale : {1e3, 1e9, -3.0, 0.0}) {
-    const Result<Image<float>> out = resample(
-        picture(image), scaled_map(scale, scale, {5, 5}, {64, 64}), {.filter = Filter::kArea});
-    REQUIRE(out);
-    for (std::size_t i = 0; i < out->size(); ++i) REQUIRE(std::isfinite(out->data()[i]));
-  }
-  StMap broken = scaled_map(2.0, 2.0, {9, 9}, {64, 64});
-  broken.st.at(4, 4, 0) = kNan;
-  broken.st.at(5, 4, 1) = kInf;
-  const Result<Image<float>> out = resample(picture(image), broken, {.filter = Filter::kArea});
-  REQUIRE(out);
-  CHECK(out->at(4, 4, 0) == 0.0F);
-  CHECK(out->at(5, 4, 0) == 0.0F);
-  for (std::size_t i = 0; i < out->size(); ++i) REQUIRE(std::isfinite(out->data()[i]));
-  // Any number of threads, and without a map.
-  const lens::Lens lens = make_lens({64, 64}, 60.0, kModerate);
-  const StMap lens_map = *make_redistort_map(lens);
-  const Result<Image<float>> one =
-      resample(picture(image), lens_map, {.filter = Filter::kArea, .threads = 1});
-  const Result<Image<float>> many =
-      resample(picture(image), lens_map, {.filter = Filter::kArea, .threads = 6});
-  const Result<Image<float>> direct =
-      warp_frame(picture(image), lens, MapDirection::kRedistort, {}, {.filter = Filter::kArea});
-  CHECK(same_bits(*one, *many));
-  CHECK(same_bits(*one, *direct));
-}
-
-TEST_CASE("edge names") {
-  for (Edge edge : {Edge::kBlack, Edge::kHold, Edge::kMirror})
-    CHECK(*parse_edge(to_text(edge)) == edge);
-  CHECK(parse_edge("wrap").error().message.find("black, hold or mirror") != std::string::npos);
 }
