@@ -21,7 +21,8 @@ constexpr std::size_t kMinJudgedFrames = 4;
 // A lens that is right where there are points is worth more than one that is wrong there, though it
 // has to be kept from folding beyond.
 constexpr double kWorthFolding = 1.2;
-// Share of the residuals' variance (LensFit::systematic_share) that is no accident.
+// Share of the residuals' variance (LensFit::systematic_share), or of the corners, that is no
+// accident.
 constexpr double kLeftOver = 0.05;
 
 struct Trial {
@@ -51,11 +52,24 @@ const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
   return best;
 }
 
-/// Whether the best formula leaves more than noise, so that a model of very many coefficients,
-/// which takes its time, is worth a try.
-bool leaves_pattern(const std::vector<Result<LensFit>>& fits) {
+/// Why a model of very many coefficients, which takes its time, is not worth a try: the best of the
+/// formulas meets all corners and leaves next to no pattern. nullopt where it is worth one, and
+/// where nobody can tell.
+std::optional<std::string> not_worth_a_try(const std::vector<Result<LensFit>>& fits,
+                                           const std::vector<target::View>& views) {
   const LensFit* judge = best_judge(fits);
-  return judge != nullptr && judge->systematic_share.value_or(0.0) > kLeftOver;
+  if (judge == nullptr || !judge->systematic_share) return std::nullopt;
+  std::size_t num_corners = 0;
+  for (const target::View& view : views) num_corners += view.corners.size();
+  const double left_out = 1.0 - judge->num_points / static_cast<double>(num_corners);
+  if (*judge->systematic_share > kLeftOver || left_out > kLeftOver) return std::nullopt;
+  return fmt::format(
+      "not tried: {} leaves out {:.1f} % of the corners, and in the others a pattern of "
+      "{:.1f} % of the residuals' variance; a field is tried above {:.0f} % of either",
+      lens::model_name(judge->lens.model),
+      100.0 * left_out,
+      100.0 * std::max(0.0, *judge->systematic_share),
+      100.0 * kLeftOver);
 }
 
 Trial judged(const std::vector<target::View>& views, const FitOptions& options) {
@@ -202,9 +216,9 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   FitOptions quick = options;
   quick.held_out_folds = 0;
   for (const lens::ModelInfo* model : models) {
-    if (detail::find_kernel(model->name)->make_prior != nullptr && !leaves_pattern(fits)) {
-      fits.push_back(fail(ErrorCode::kUndetermined,
-                          "not tried: the best formula leaves nothing but noise to meet"));
+    const bool takes_long = detail::find_kernel(model->name)->make_prior != nullptr;
+    if (const auto reason = takes_long ? not_worth_a_try(fits, views) : std::nullopt) {
+      fits.push_back(fail(ErrorCode::kUndetermined, *reason));
     } else {
       fits.push_back(fit_lens(views, with_model(quick, model->name)));
     }

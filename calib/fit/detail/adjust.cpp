@@ -274,8 +274,9 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
   // Columns in comparable units, so that the smallest singular value measures the geometry.
   const Eigen::VectorXd scale = unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
   if (!scale.allFinite()) return std::nullopt;
-  const Eigen::JacobiSVD<Eigen::MatrixXd> svd(factor.rightCols(num_free) * scale.asDiagonal(),
-                                              Eigen::ComputeThinU | Eigen::ComputeThinV);
+  // Jacobi's rotations take a second for the hundreds of controls of a field.
+  const Eigen::BDCSVD<Eigen::MatrixXd> svd(factor.rightCols(num_free) * scale.asDiagonal(),
+                                           Eigen::ComputeThinV);
   constexpr double kSingular = 3e-8;
   const Eigen::VectorXd& values = svd.singularValues();  // the largest first
   if (!(values(num_free - 1) > kSingular)) return std::nullopt;

@@ -1,6 +1,5 @@
 #include "calib/fit/detail/stiffness_choice.h"
 
-#include <algorithm>
 #include <array>
 #include <cassert>
 #include <limits>
@@ -84,16 +83,20 @@ class Ladders {
 };
 
 /// The rung, of the first `count`, that meets frames held out best; of those that do about as well
-/// the stiffest. The first where none can be judged.
+/// the stiffest. Nobody looks beyond two rungs in a row that are no better. The first where none
+/// can be judged.
 template <class HeldOutPx>
 std::size_t best_rung(std::size_t count, const HeldOutPx& held_out_px) {
-  std::vector<double> px;
-  for (std::size_t i = 0; i < count; ++i) px.push_back(held_out_px(i));
-  const double least = *std::min_element(px.begin(), px.end());
-  for (std::size_t i = 0; i < count; ++i) {
-    if (px[i] <= (1.0 + kLeastGain) * least) return i;
+  constexpr std::size_t kPatience = 2;
+  std::size_t best = 0;
+  double least_px = held_out_px(0);
+  for (std::size_t i = 1; i < count && i <= best + kPatience; ++i) {
+    const double px = held_out_px(i);
+    if (!(px * (1.0 + kLeastGain) < least_px)) continue;
+    best = i;
+    least_px = px;
   }
-  return 0;
+  return best;
 }
 
 std::vector<Point2d> places_of(const std::vector<target::View>& views) {
