@@ -116,7 +116,7 @@ TEST_CASE("lenses that a model holds, from pictures") {
   }
 }
 
-TEST_CASE("the moustache lens, that no formula holds, from pictures") {
+TEST_CASE("the moustache lens, that no formula holds, from pictures: the spline field holds it") {
   constexpr std::array<std::array<double, 5>, 8> kPoses = {{{2, 3, 4, 11, -7},
                                                             {24, 2, -8, -15, 9},
                                                             {-22, -5, 15, 6, 12},
@@ -139,11 +139,15 @@ TEST_CASE("the moustache lens, that no formula holds, from pictures") {
       pictures.push_back(render_chart(scene).image);
     }
     double best = std::numeric_limits<double>::infinity();
-    for (const char* model : {"radial-tangential", "rational", "equidistant", "spline-field"}) {
-      const auto fits = tests::fit_pictures(
-          pictures, {.pitch_mm = kBoard.pitch_mm}, {.model = model, .held_out_folds = 0});
+    double of_field = std::numeric_limits<double>::infinity();
+    for (const std::string_view model :
+         {"radial-tangential", "rational", "equidistant", "spline-field"}) {
+      const auto fits = tests::fit_pictures(pictures,
+                                            {.pitch_mm = kBoard.pitch_mm},
+                                            {.model = std::string(model), .held_out_folds = 0});
       const tests::FieldError error = plate_error(fits.last.lens, known);
-      best = std::min(best, error.rms_px);
+      double& least = model == "spline-field" ? of_field : best;
+      least = std::min(least, error.rms_px);
       MESSAGE(
           fmt::format("moustache, {:<18} {} points in {} pictures: field error rms {:.4f} px, "
                       "largest {:.4f} px; fit rms {:.4f} px",
@@ -155,6 +159,7 @@ TEST_CASE("the moustache lens, that no formula holds, from pictures") {
                       fits.last.rms_px));
     }
     CHECK(best <= kMostFormulaErrorPx);
+    CHECK(of_field <= kMostFieldErrorPx);
   }
 }
 

@@ -133,6 +133,12 @@ AdjustSummary adjust(const ModelKernel& kernel,
   solver.num_threads = 1;
   // Along the valley that a pull closes the steps are many.
   solver.max_num_iterations = pulled ? 5 * options.max_iterations : options.max_iterations;
+  // With a prior the problem is nearly linear: a lens that takes longer is none for the model, and
+  // each step is dear.
+  constexpr int kMostWithPrior = 60;
+  if (kernel.prior != nullptr) {
+    solver.max_num_iterations = std::min(solver.max_num_iterations, kMostWithPrior);
+  }
   solver.function_tolerance = options.cost_tolerance;
   solver.parameter_tolerance = 1e-13;
   solver.gradient_tolerance = 1e-14;

@@ -42,7 +42,7 @@ class Ladders {
                        [&](const ModelKernel& kernel) { return fit_(kernel, views, options); });
   }
 
-  /// The rungs' fit kept from folding, or that of the next stiffer field which can be.
+  /// The rungs' fit kept from folding, or that of the next stiffer field which can be fitted.
   [[nodiscard]] Result<LensFit> fit_without_fold(Rungs rungs,
                                                  const std::vector<target::View>& views,
                                                  const FitOptions& options) const {
@@ -50,8 +50,7 @@ class Ladders {
       Result<LensFit> fitted = with_kernel(rungs, [&](const ModelKernel& kernel) {
         return detail::fit_without_fold(fit_, kernel, views, options);
       });
-      const bool whole = fitted && invertible_share_of_frame(fitted->lens) == 1.0;
-      if (whole || rungs.field == 0) return fitted;
+      if (fitted || rungs.field == 0) return fitted;
     }
   }
 
