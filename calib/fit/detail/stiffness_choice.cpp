@@ -10,7 +10,7 @@
 namespace trueplate::fit::detail {
 namespace {
 
-// Half decades; of the field the cost is the square.
+// The cost is the square.
 constexpr std::array kRoundPx{1.0, 0.1, 0.01, 1e-3};
 constexpr std::array kFieldPx{10.0, 3.0, 1.0, 0.3, 0.1, 0.03, 0.01};
 // Soft enough to tell wrong corners from a lens that is not like the simpler one.

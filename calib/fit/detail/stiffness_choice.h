@@ -10,10 +10,11 @@
 namespace trueplate::fit::detail {
 
 /// The fit of a model that needs a prior (ModelKernel::make_prior), as stiff as meets frames held
-/// out best: from a middle stiffness the ladder of kStiffnessPx is climbed as long as that lowers
-/// LensFit::held_out_rms_px. All are judged on the corners that the middle one kept. With too few
-/// frames to hold any out the stiffest is taken. Kept from folding (fit_without_fold); where that
-/// fails, it is made stiffer.
+/// out best: first what is round about the axis, the rest at its stiffest, then the rest. From the
+/// stiffest on a softer one is taken where it lowers LensFit::held_out_rms_px by more than rounding
+/// and chance do. All are judged on the corners that a soft one kept. With too few frames to hold
+/// any out the stiffest is taken. Kept from folding (fit_without_fold); where the fit fails, it is
+/// made stiffer.
 ///
 /// Errors: those of the fit of the simpler model, and of the model itself.
 [[nodiscard]] Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
