@@ -56,6 +56,9 @@ profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& opt
       .noise_sigma_px = fit.noise_sigma_px,
       .map_sigma_rms_px = fit.map_sigma_rms_px,
       .map_sigma_max_px = fit.map_sigma_max_px,
+      .map_sigma_after = profile::MapSigmaAfter::kRotationAndFocal,
+      .map_sigma_share = fit.map_sigma_share,
+      .map_misfit_rms_px = fit.misfit ? std::optional(fit.misfit->rms_px) : std::nullopt,
   };
   station.warnings = fit.warnings;
   return station;

@@ -93,7 +93,8 @@ profile::Station station_of(const plate::LineFit& fit, const LensFromLinesOption
                                      .num_points = fit.num_points,
                                      .noise_sigma_px = fit.noise_px,
                                      .map_sigma_rms_px = fit.map_sigma_rms_px,
-                                     .map_sigma_max_px = fit.map_sigma_max_px};
+                                     .map_sigma_max_px = fit.map_sigma_max_px,
+                                     .map_sigma_after = profile::MapSigmaAfter::kRotationAndFocal};
   station.warnings = fit.warnings;
   return station;
 }

@@ -21,6 +21,7 @@
 #include "calib/fit/detail/frames.h"
 #include "calib/fit/detail/held_out.h"
 #include "calib/fit/detail/kernel.h"
+#include "calib/fit/detail/map_misfit.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/detail/no_fold.h"
 #include "calib/fit/detail/residual_pattern.h"
@@ -341,9 +342,16 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
       }
     }
   }
-  const detail::MapSigma map = detail::map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);
-  fit.map_sigma_rms_px = map.rms_px;
-  fit.map_sigma_max_px = map.max_px;
+  fit.misfit =
+      detail::find_misfit(kernel,
+                          {.views = fitted,
+                           .state = attempt.state,
+                           .num_fixed = num_fixed,
+                           .sum_of_squares = attempt.sum_of_squares,
+                           .num_free = static_cast<double>(2 * num_points - num_parameters) +
+                                       static_cast<double>(prior.rows.rows()),
+                           .lens = fit.lens});
+  detail::state_map_sigma(fit);
   fit.warnings = detail::doubts(fit,
                                 views,
                                 options,

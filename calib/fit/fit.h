@@ -97,6 +97,27 @@ struct FoldHeld {
   double rms_px = 0.0;            // of the fit left to itself
 };
 
+/// What the lens does, as the residuals have it, that its model cannot: a displacement on the
+/// plate, a field of cubic B-splines, that is the same in all frames and that no choice of the
+/// model's parameters and the poses explains. Residuals alone show less than that: the fit hides
+/// what it can in the parameters, and poses hide their share in every frame. Here both are free to
+/// give way.
+struct MapMisfit {
+  double p_value = 1.0;         // the chance of such a pattern from noise alone
+  double noise_sigma_px = 0.0;  // per coordinate, of what the field does not explain either
+  /// By how much the map is off for it: root mean square over the plate, and the largest, with
+  /// its place; after the best rotation and focal change. 0 where the pattern may be chance.
+  double rms_px = 0.0;
+  double max_px = 0.0;
+  Point2d worst_plate_px = {0.0, 0.0};
+
+  // The field: all that map_sigma_px() needs. Empty where the pattern may be chance.
+  int cells = 0;               // of the splines, along the plate's longer side
+  Eigen::MatrixXd moment_px2;  // expected products of its coefficients
+  Eigen::MatrixXd give_way;    // change of the intrinsics for a change of a coefficient
+  [[nodiscard]] bool present() const { return moment_px2.size() > 0; }
+};
+
 /// A fitted lens and all that is needed to judge it.
 ///
 /// Parameter order in `parameter_names`, `parameters`, `sigma` and `covariance`: focal_x_px,
@@ -107,8 +128,10 @@ struct LensFit {
       lens;  // plate_size, focal_px, principal_point_px and model are set, the rest is default
   std::vector<std::string> parameter_names;
   Eigen::VectorXd parameters;
-  Eigen::VectorXd sigma;       // one standard deviation
-  Eigen::MatrixXd covariance;  // noise_sigma_px^2 times the intrinsics' block of (J^T J)^-1
+  Eigen::VectorXd sigma;  // one standard deviation
+  /// noise_sigma_px^2 times the intrinsics' block of (J^T J)^-1: what noise does to the parameters
+  /// of this model. What a wrong model does to the map is in `misfit` and in the map's sigma.
+  Eigen::MatrixXd covariance;
 
   ChartFit chart;  // what the views say about the print
 
@@ -147,12 +170,19 @@ struct LensFit {
   /// the rms per point over all these judgements.
   std::optional<double> held_out_rms_px;
 
-  /// Standard deviation of the lens map (in the literature the root of the expected mapping error):
-  /// how far the plate position of a fixed ray may be off,
-  /// after removing the small camera rotation that a camera solve absorbs. Root mean square over
-  /// the plate, and the largest value (at a corner or edge). See map_sigma_px().
+  /// nullopt when there are too few corners for the question.
+  std::optional<MapMisfit> misfit;
+
+  /// Expected error of the lens map (in the literature the root of the expected mapping error): how
+  /// far the plate position of a fixed ray may be off, one standard deviation, for the noise of the
+  /// corners and for what the model cannot follow (`misfit`), after the rotation and common change
+  /// of focal length that a camera solve absorbs. Root mean square over the plate, and the largest
+  /// value (at a corner or edge). See map_sigma_px().
   double map_sigma_rms_px = 0.0;
   double map_sigma_max_px = 0.0;
+  /// The share of places on the plate that these are about: those that see a ray. 1 but for lenses
+  /// whose picture does not fill the plate.
+  double map_sigma_share = 1.0;
 
   /// Set when the views do not tell the focal length from the distance and it was taken from
   /// outside or assumed: the focal lengths (x, in pixels) that fit as well, least and most.
@@ -216,12 +246,13 @@ enum class Absorbed {
   kRotationAndFocal,  // also a common change of both focal lengths; a solve with free focal length
 };
 
-/// Standard deviation, in pixels, of the plate position of the ray that is seen at p_plate_px: the
-/// square root of the larger eigenvalue of (dq/dtheta) covariance (dq/dtheta)^T, where the motions
-/// in `absorbed` are first removed from dq/dtheta in the least-squares sense over a grid on the
-/// plate. nullopt where the lens has no inverse.
+/// How far the plate position of the ray that is seen at p_plate_px may be off, in pixels, one
+/// standard deviation: the square root of the larger eigenvalue of J covariance J^T with J =
+/// dq/dtheta, and of the same for LensFit::misfit where there is one; the motions in `absorbed` are
+/// first removed from J in the least-squares sense over a grid on the plate. nullopt where the lens
+/// has no inverse.
 [[nodiscard]] std::optional<double> map_sigma_px(const LensFit& fit,
                                                  const Point2d& p_plate_px,
-                                                 Absorbed absorbed = Absorbed::kRotation);
+                                                 Absorbed absorbed = Absorbed::kRotationAndFocal);
 
 }  // namespace trueplate::fit

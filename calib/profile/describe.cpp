@@ -294,12 +294,23 @@ void add_quality(Page& page, const Station& station) {
         fmt::format("noise of one measured coordinate: sigma {:.4f} px", *quality.noise_sigma_px));
   }
   if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
-    page.add(
-        "",
-        fmt::format("the lens map is known to sigma {:.4f} px over the plate, {:.4f} px at the "
-                    "worst place, after the small rotation that a camera solve absorbs",
-                    *quality.map_sigma_rms_px,
-                    *quality.map_sigma_max_px));
+    page.add("",
+             fmt::format("the lens map is known to sigma {:.4f} px over {}, {:.4f} px at the "
+                         "worst place, after the {} that a camera solve absorbs",
+                         *quality.map_sigma_rms_px,
+                         quality.map_sigma_share.value_or(1.0) < 1.0
+                             ? fmt::format("the {:.0f} % of the plate that see rays",
+                                           100.0 * *quality.map_sigma_share)
+                             : std::string("the plate"),
+                         *quality.map_sigma_max_px,
+                         quality.map_sigma_after == MapSigmaAfter::kRotationAndFocal
+                             ? "rotation and change of focal length"
+                             : "small rotation"));
+  }
+  if (quality.map_misfit_rms_px.value_or(0.0) > 0.0) {
+    page.add("",
+             fmt::format("of that, {:.4f} px because the model does not follow the lens",
+                         *quality.map_misfit_rms_px));
   }
 }
 

@@ -62,6 +62,12 @@ struct Uncertainty {
   Eigen::MatrixXd covariance;  // square, in the units of the parameters
 };
 
+/// What a camera solve repairs and the map's sigma therefore leaves out.
+enum class MapSigmaAfter {
+  kRotation,          // in profiles that do not say
+  kRotationAndFocal,  // also a common change of the focal lengths
+};
+
 /// How well the fit describes the frames it was made from. All in plate pixels, of the distance
 /// between measured and predicted point (not of its coordinates).
 struct Quality {
@@ -73,10 +79,14 @@ struct Quality {
   int num_frames_used = 0;
   int num_points = 0;                    // of the frames used
   std::optional<double> noise_sigma_px;  // standard deviation of a measured coordinate
-  /// Standard deviation of the plate position of a fixed ray, after the small camera rotation that
-  /// a camera solve absorbs: root mean square over the plate, and the largest.
+  /// How far the plate position of a fixed ray may be off, one standard deviation, after what a
+  /// camera solve absorbs: root mean square over the plate, and the largest. From noise and, where
+  /// the residuals show that the model cannot follow the lens, from that.
   std::optional<double> map_sigma_rms_px;
   std::optional<double> map_sigma_max_px;
+  MapSigmaAfter map_sigma_after = MapSigmaAfter::kRotation;
+  std::optional<double> map_sigma_share = std::nullopt;    // of the plate: where it sees rays
+  std::optional<double> map_misfit_rms_px = std::nullopt;  // what the model's part in it is
 };
 
 /// How far a colour is imaged beside green, over the plate: the place of the ray that green has at

@@ -141,6 +141,17 @@ std::string chart_text(const fit::ChartFit& chart) {
   return fmt::format("chart: {}\n", text);
 }
 
+/// What the model cannot follow; null where there were too few points to ask.
+nlohmann::json misfit_json(const fit::LensFit& fit) {
+  if (!fit.misfit) return {};
+  return {
+      {"p_value", fit.misfit->p_value},
+      {"rms_px", fit.misfit->rms_px},
+      {"max_px", fit.misfit->max_px},
+      {"max_at_px", {{"x", fit.misfit->worst_plate_px.x()}, {"y", fit.misfit->worst_plate_px.y()}}},
+      {"noise_sigma_px", fit.misfit->noise_sigma_px}};
+}
+
 /// The focal lengths that fit as well, where the frames do not tell it.
 nlohmann::json focal_range_json(const fit::LensFit& fit) {
   if (!fit.focal_range_px) return {};
@@ -214,6 +225,8 @@ nlohmann::json result_json(const Calibration& calibration) {
           {"p95_px", calibration.fit.p95_residual_px},
           {"map_sigma_rms_px", calibration.fit.map_sigma_rms_px},
           {"map_sigma_max_px", calibration.fit.map_sigma_max_px},
+          {"map_sigma_share", calibration.fit.map_sigma_share},
+          {"misfit", misfit_json(calibration.fit)},
           {"focal_px", {{"x", lens.focal_px.x()}, {"y", lens.focal_px.y()}}},
           {"focal_range_px", focal_range_json(calibration.fit)},
           {"focal_from_distance_px", measured_json(calibration.fit.focal_from_distance_px)},

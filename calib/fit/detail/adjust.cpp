@@ -13,6 +13,7 @@
 #include <cmath>
 #include <memory>
 #include <numeric>
+#include <utility>
 
 namespace trueplate::fit::detail {
 namespace {
@@ -233,10 +234,9 @@ std::optional<std::vector<double>> residuals_of(const ModelKernel& kernel,
   return residuals;
 }
 
-std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
-                                                   std::span<const ViewPoints* const> views,
-                                                   int num_fixed,
-                                                   const Adjusted& state) {
+std::optional<InformationFactor> information_factor(const ModelKernel& kernel,
+                                                    std::span<const ViewPoints* const> views,
+                                                    const Adjusted& state) {
   // Orthogonal factors throughout instead of the normal equations, which would square the condition
   // number: the information is factor^T factor.
   const int n = kernel.num_intrinsics();
@@ -274,14 +274,23 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
                  .topRows(n)
                  .triangularView<Eigen::Upper>();
   }
+  return InformationFactor{std::move(factor), std::move(unreduced_diagonal)};
+}
 
+std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
+                                                   std::span<const ViewPoints* const> views,
+                                                   int num_fixed,
+                                                   const Adjusted& state) {
+  const std::optional<InformationFactor> known = information_factor(kernel, views, state);
+  if (!known) return std::nullopt;
+  const int n = kernel.num_intrinsics();
   const int first = num_fixed;
   const int num_free = n - first;
   // Columns in comparable units, so that the smallest singular value measures the geometry.
-  const Eigen::VectorXd scale = unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
+  const Eigen::VectorXd scale = known->unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
   if (!scale.allFinite()) return std::nullopt;
   // Jacobi's rotations take a second for the hundreds of controls of a field.
-  const Eigen::BDCSVD<Eigen::MatrixXd> svd(factor.rightCols(num_free) * scale.asDiagonal(),
+  const Eigen::BDCSVD<Eigen::MatrixXd> svd(known->factor.rightCols(num_free) * scale.asDiagonal(),
                                            Eigen::ComputeThinV);
   constexpr double kSingular = 3e-8;
   const Eigen::VectorXd& values = svd.singularValues();  // the largest first

@@ -54,6 +54,15 @@ bool adjust_pose(const ModelKernel& kernel,
                                                               const Eigen::VectorXd& intrinsics,
                                                               const Pose& pose);
 
+/// What the views and the prior (not the least values) say of the intrinsics, the poses eliminated.
+struct InformationFactor {
+  Eigen::MatrixXd factor;  // factor^T factor is the information; a column for each intrinsic
+  Eigen::VectorXd unreduced_diagonal;  // of the information with the poses known
+};
+/// nullopt when a corner is behind the camera.
+[[nodiscard]] std::optional<InformationFactor> information_factor(
+    const ModelKernel& kernel, std::span<const ViewPoints* const> views, const Adjusted& state);
+
 /// The intrinsics' block of (J^T J)^-1 with the poses eliminated; rows and columns of a fixed focal
 /// length are 0. nullopt when the views do not determine the intrinsics.
 [[nodiscard]] std::optional<Eigen::MatrixXd> inverse_information(

@@ -29,8 +29,10 @@ constexpr double kHeldOutExcess = 1.3;  // over what the noise alone would give
 constexpr double kManyRejected = 0.05;
 constexpr double kUncertainMapPx = 0.5;
 constexpr double kWrongRatio = 0.01;
-constexpr double kSystematic = 0.5;
-constexpr double kSystematicPx = 0.1;  // below this rms nobody sees it
+constexpr double kSystematic = 0.25;    // white noise stays below 0.12
+constexpr double kSystematicPx = 0.05;  // below this, per coordinate, nobody sees it
+constexpr double kMisfitChance = 1e-3;
+constexpr double kMisfitPx = 0.02;  // below, a hundred times less than any marker is placed
 
 class Collector {
  public:
@@ -153,7 +155,7 @@ void about_coverage(const LensFit& fit, const std::vector<target::View>& views, 
   reach /= centre.norm();
   const double hull =
       hull_area(std::move(seen)) / (static_cast<double>(plate.width) * plate.height);
-  const double unseen_px = map_sigma(fit.lens, fit.covariance, Absorbed::kRotationAndFocal).max_px;
+  const double unseen_px = map_sigma(fit).max_px;
   if (hull < kSmallHull) {
     out.add("poor-coverage",
             hull,
@@ -238,7 +240,7 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
                     ratio,
                     options.focal_ratio));
   }
-  const MapSigma map = map_sigma(fit.lens, fit.covariance, Absorbed::kRotationAndFocal);
+  const MapSigma map = map_sigma(fit);
   if (map.max_px > kUncertainMapPx) {
     const Eigen::Index first = kNumPinhole;
     Eigen::Index weakest = first;
@@ -300,6 +302,46 @@ void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) 
   }
 }
 
+/// What neighbouring corners share: a pattern that stays on the plate is the lens, another is not.
+void about_patterns(const LensFit& fit, Collector& out) {
+  double rest_px = fit.noise_sigma_px;
+  if (fit.misfit && fit.misfit->present() && fit.misfit->p_value < kMisfitChance) {
+    const MapMisfit& misfit = *fit.misfit;
+    rest_px = misfit.noise_sigma_px;
+    if (misfit.rms_px > kMisfitPx) {
+      out.add(
+          "model-misfit",
+          misfit.rms_px,
+          fmt::format("the residuals have a pattern over the plate that noise does not make (by "
+                      "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
+                      "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
+                      "corners' noise is {:.2g} px; try --model auto or a model with more terms",
+                      std::max(misfit.p_value, 1e-300),
+                      lens::model_name(fit.lens.model),
+                      misfit.rms_px,
+                      misfit.max_px,
+                      misfit.worst_plate_px.x(),
+                      misfit.worst_plate_px.y(),
+                      misfit.noise_sigma_px));
+    }
+  }
+  if (!fit.systematic_share || !(rest_px > 0.0)) return;
+  const double local_px =
+      fit.noise_sigma_px * std::sqrt(std::max(0.0, 1.0 - *fit.systematic_share));
+  const double share = 1.0 - local_px * local_px / (rest_px * rest_px);
+  if (share > kSystematic && rest_px * std::sqrt(share) > kSystematicPx) {
+    out.add(
+        "systematic-residuals",
+        share,
+        fmt::format("{:.0f} % of the residuals' variance, {:.2g} px a coordinate, is the same for "
+                    "neighbouring corners of a frame, so it is not noise, and no pattern of the "
+                    "lens either: the chart is bent, the focus was pulled or the camera moved; "
+                    "the standard deviations are too small",
+                    100.0 * share,
+                    rest_px * std::sqrt(share)));
+  }
+}
+
 void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& out) {
   if (fit.rms_px > kVeryHighRmsPx) {
     out.add(
@@ -325,15 +367,7 @@ void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& o
                     fit.rms_px,
                     kFairRmsPx));
   }
-  if (fit.systematic_share && *fit.systematic_share > kSystematic && fit.rms_px > kSystematicPx) {
-    out.add("systematic-residuals",
-            *fit.systematic_share,
-            fmt::format(
-                "{:.0f} % of the residuals' variance is the same for neighbouring corners, so it "
-                "is not noise: the chart is bent, the model cannot follow the lens, or the "
-                "camera moved; the standard deviations are too small",
-                100.0 * *fit.systematic_share));
-  }
+  about_patterns(fit, out);
   const double expected = fit.noise_sigma_px * held_out_per_noise;
   if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * expected) {
     const double excess = *fit.held_out_rms_px / expected;

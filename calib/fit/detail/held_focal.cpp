@@ -46,9 +46,7 @@ LensFit widened(HeldFit held, double focal_sigma_px) {
   LensFit& fit = held.fit;
   fit.covariance += covariance_of_focal(held, focal_sigma_px);
   fit.sigma = fit.covariance.diagonal().cwiseSqrt();
-  const MapSigma map = map_sigma(fit.lens, fit.covariance, Absorbed::kRotation);
-  fit.map_sigma_rms_px = map.rms_px;
-  fit.map_sigma_max_px = map.max_px;
+  state_map_sigma(fit);
   return std::move(held.fit);
 }
 

@@ -1,6 +1,7 @@
 #include "calib/fit/detail/map_uncertainty.h"
 
 #include <Eigen/Dense>
+#include <array>
 #include <cassert>
 #include <cmath>
 #include <vector>
@@ -39,40 +40,56 @@ std::vector<Point2d> plate_grid(ImageSize plate) {
 }
 
 std::optional<MapResponse::Raw> MapResponse::raw(const Point2d& p_plate_px) const {
-  const std::optional<Point2d> ideal =
-      lens::undistort(lens_.model, lens::ideal_from_px(lens_, p_plate_px));
-  if (!ideal) return std::nullopt;
-  const Eigen::Index num_coefficients = kernel_.num_intrinsics() - kNumPinhole;
-  Point2d distorted;
-  Eigen::Matrix<double, 2, 2, Eigen::RowMajor> by_ideal;
-  Eigen::Matrix<double, 2, Eigen::Dynamic, Eigen::RowMajor> by_coefficients(2, num_coefficients);
-  kernel_.distort(ideal->data(),
-                  lens::parameters(lens_.model).data(),
-                  distorted.data(),
-                  by_ideal.data(),
-                  by_coefficients.data());
-  const auto focal = lens_.focal_px.asDiagonal();
+  const std::optional<Eigen::Vector3d> ray =
+      lens::undistort_to_ray(lens_.model, lens::ideal_from_px(lens_, p_plate_px));
+  if (!ray) return std::nullopt;
+  // The ray as a corner in camera axes, seen from where it is.
+  const ViewPoints corner{.chart_mm = {ray->x(), ray->y(), ray->z()},
+                          .plate_px = {p_plate_px.x(), p_plate_px.y()},
+                          .root_weight = {1.0},
+                          .site = {}};
+  Eigen::VectorXd intrinsics(num_intrinsics());
+  const auto coefficients = lens::parameters(lens_.model);
+  intrinsics << lens_.focal_px, lens_.principal_point_px,
+      Eigen::Map<const Eigen::VectorXd>(coefficients.data(),
+                                        static_cast<Eigen::Index>(coefficients.size()));
+  const std::array<double, kNumPose> step{};
+  Point2d residual;
+  Eigen::Matrix<double, 2, Eigen::Dynamic, Eigen::RowMajor> by_intrinsics(2, num_intrinsics());
+  Eigen::Matrix<double, 2, kNumPose, Eigen::RowMajor> by_pose;
+  if (!kernel_.evaluate(corner,
+                        intrinsics.data(),
+                        Pose{},
+                        step.data(),
+                        0.0,
+                        residual.data(),
+                        by_intrinsics.data(),
+                        by_pose.data())) {
+    return std::nullopt;
+  }
   Raw result;
-  result.by_intrinsics = Eigen::Matrix2Xd::Zero(2, kernel_.num_intrinsics());
-  result.by_intrinsics(0, 0) = distorted.x();
-  result.by_intrinsics(1, 1) = distorted.y();
-  result.by_intrinsics(0, 2) = 1.0;
-  result.by_intrinsics(1, 3) = 1.0;
-  result.by_intrinsics.rightCols(num_coefficients) = focal * by_coefficients;
-
-  // Motion of the ray (x, y, 1): turning it by w gives w x (x, y, 1), seen on the plane z = 1;
-  // a common change of the focal lengths of the straightened picture moves it along itself.
-  const double x = ideal->x();
-  const double y = ideal->y();
-  Eigen::Matrix<double, 2, 4> ray;
-  ray << -x * y, 1.0 + x * x, -y, x,  //
-      -(1.0 + y * y), x * y, x, y;
-  result.by_absorbed = focal * by_ideal * ray.leftCols(num_absorbed_);
+  // A turn of the camera; and a common change of the focal lengths of the straightened picture,
+  // which moves the ray (x, y, z) along (x, y, 0).
+  Eigen::Matrix<double, 2, 4> motions;
+  motions << by_pose.leftCols<3>(), by_pose.middleCols<2>(3) * ray->head<2>();
+  result.by_absorbed = motions.leftCols(num_absorbed_);
+  if (!field_) {
+    result.by_unknowns = by_intrinsics;
+    return result;
+  }
+  result.by_unknowns.resize(2, num_intrinsics() + field_->num_coefficients());
+  result.by_unknowns << by_intrinsics, by_intrinsics * misfit_->give_way;
+  for (const PlateField::Tap& tap : field_->at(p_plate_px)) {
+    result.by_unknowns.col(num_intrinsics() + tap.coefficient) += tap.px;
+  }
   return result;
 }
 
-MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed)
-    : lens_(lens), kernel_(kernel_of(lens)) {
+MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed, const MapMisfit* misfit)
+    : lens_(lens), kernel_(kernel_of(lens)), misfit_(misfit) {
+  if (misfit != nullptr && misfit->present()) {
+    field_.emplace(lens, misfit->cells);
+  }
   switch (absorbed) {
     case Absorbed::kNothing:
       num_absorbed_ = 0;
@@ -84,7 +101,8 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed)
       num_absorbed_ = 4;
       break;
   }
-  absorption_ = Eigen::MatrixXd::Zero(num_absorbed_, kernel_.num_intrinsics());
+  const Eigen::Index num_unknowns = num_intrinsics() + (field_ ? field_->num_coefficients() : 0);
+  absorption_ = Eigen::MatrixXd::Zero(num_absorbed_, num_unknowns);
   if (num_absorbed_ == 0) return;
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(num_absorbed_, num_absorbed_);
   Eigen::MatrixXd right = absorption_;
@@ -92,7 +110,7 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed)
     const std::optional<Raw> here = raw(p);
     if (!here) continue;
     normal += here->by_absorbed.transpose() * here->by_absorbed;
-    right += here->by_absorbed.transpose() * here->by_intrinsics;
+    right += here->by_absorbed.transpose() * here->by_unknowns;
   }
   absorption_ = normal.completeOrthogonalDecomposition().solve(right);
 }
@@ -100,18 +118,41 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed)
 std::optional<Eigen::Matrix2Xd> MapResponse::at(const Point2d& p_plate_px) const {
   const std::optional<Raw> here = raw(p_plate_px);
   if (!here) return std::nullopt;
-  return here->by_intrinsics - here->by_absorbed * absorption_;
+  return here->by_unknowns - here->by_absorbed * absorption_;
 }
 
-MapSigma map_sigma(const lens::Lens& lens, const Eigen::MatrixXd& covariance, Absorbed absorbed) {
-  const MapResponse response(lens, absorbed);
+namespace {
+
+/// Expected products of the map's errors at a place.
+Eigen::Matrix2d moment_at(const MapResponse& response,
+                          const Eigen::Matrix2Xd& by_unknowns,
+                          const Eigen::MatrixXd& covariance,
+                          const MapMisfit* misfit) {
+  const Eigen::Index n = response.num_intrinsics();
+  const auto by_intrinsics = by_unknowns.leftCols(n);
+  Eigen::Matrix2d moment = by_intrinsics * covariance * by_intrinsics.transpose();
+  if (misfit != nullptr && misfit->present()) {
+    const auto by_field = by_unknowns.rightCols(by_unknowns.cols() - n);
+    moment += by_field * misfit->moment_px2 * by_field.transpose();
+  }
+  return moment;
+}
+
+}  // namespace
+
+MapSigma map_sigma(const lens::Lens& lens,
+                   const Eigen::MatrixXd& covariance,
+                   Absorbed absorbed,
+                   const MapMisfit* misfit) {
+  const MapResponse response(lens, absorbed, misfit);
   MapSigma result;
   double sum = 0.0;
   int count = 0;
-  for (const Point2d& p : plate_grid(lens.plate_size)) {
+  const std::vector<Point2d> grid = plate_grid(lens.plate_size);
+  for (const Point2d& p : grid) {
     const std::optional<Eigen::Matrix2Xd> j = response.at(p);
     if (!j) continue;
-    const Eigen::Matrix2d here = *j * covariance * j->transpose();
+    const Eigen::Matrix2d here = moment_at(response, *j, covariance, misfit);
     sum += here.trace();
     ++count;
     const double sigma = std::sqrt(std::max(0.0, larger_eigenvalue(here)));
@@ -121,7 +162,29 @@ MapSigma map_sigma(const lens::Lens& lens, const Eigen::MatrixXd& covariance, Ab
     }
   }
   if (count > 0) result.rms_px = std::sqrt(std::max(0.0, sum / count));
+  result.share = count / static_cast<double>(grid.size());
   return result;
+}
+
+MapSigma map_sigma(const LensFit& fit) {
+  return map_sigma(
+      fit.lens, fit.covariance, Absorbed::kRotationAndFocal, fit.misfit ? &*fit.misfit : nullptr);
+}
+
+void state_map_sigma(LensFit& fit) {
+  const MapSigma map = map_sigma(fit);
+  fit.map_sigma_rms_px = map.rms_px;
+  fit.map_sigma_max_px = map.max_px;
+  fit.map_sigma_share = map.share;
+  if (!fit.misfit || !fit.misfit->present()) return;
+  const MapSigma alone =
+      map_sigma(fit.lens,
+                Eigen::MatrixXd::Zero(fit.covariance.rows(), fit.covariance.cols()),
+                Absorbed::kRotationAndFocal,
+                &*fit.misfit);
+  fit.misfit->rms_px = alone.rms_px;
+  fit.misfit->max_px = alone.max_px;
+  fit.misfit->worst_plate_px = alone.worst_plate_px;
 }
 
 }  // namespace detail
@@ -129,11 +192,12 @@ MapSigma map_sigma(const lens::Lens& lens, const Eigen::MatrixXd& covariance, Ab
 std::optional<double> map_sigma_px(const LensFit& fit,
                                    const Point2d& p_plate_px,
                                    Absorbed absorbed) {
-  const detail::MapResponse response(fit.lens, absorbed);
+  const MapMisfit* misfit = fit.misfit ? &*fit.misfit : nullptr;
+  const detail::MapResponse response(fit.lens, absorbed, misfit);
   const std::optional<Eigen::Matrix2Xd> j = response.at(p_plate_px);
   if (!j) return std::nullopt;
-  const Eigen::Matrix2d covariance = *j * fit.covariance * j->transpose();
-  return std::sqrt(std::max(0.0, detail::larger_eigenvalue(covariance)));
+  const Eigen::Matrix2d moment = detail::moment_at(response, *j, fit.covariance, misfit);
+  return std::sqrt(std::max(0.0, detail::larger_eigenvalue(moment)));
 }
 
 }  // namespace trueplate::fit

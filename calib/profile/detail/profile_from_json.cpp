@@ -270,6 +270,17 @@ Quality quality_of(const Fields& fields) {
   quality.noise_sigma_px = fields.optional_number("noise_sigma_px", kZeroOrMore);
   quality.map_sigma_rms_px = fields.optional_number("map_sigma_rms_px", kZeroOrMore);
   quality.map_sigma_max_px = fields.optional_number("map_sigma_max_px", kZeroOrMore);
+  quality.map_sigma_share = fields.optional_number("map_sigma_share", kZeroOrMore);
+  quality.map_misfit_rms_px = fields.optional_number("map_misfit_rms_px", kZeroOrMore);
+  if (fields.has("map_sigma_after")) {
+    const std::string after = fields.string("map_sigma_after");
+    if (after == "rotation-and-focal") {
+      quality.map_sigma_after = MapSigmaAfter::kRotationAndFocal;
+    } else if (after != "rotation") {
+      fields.complain("map_sigma_after",
+                      fmt::format("is '{}', wanted 'rotation' or 'rotation-and-focal'", after));
+    }
+  }
   if (quality.num_frames_used > quality.num_frames) {
     fields.complain("num_frames_used",
                     fmt::format("is {}, more than num_frames, which is {}",
@@ -330,7 +341,10 @@ Station station_of(const Fields& fields) {
                                                 "num_points",
                                                 "noise_sigma_px",
                                                 "map_sigma_rms_px",
-                                                "map_sigma_max_px"}));
+                                                "map_sigma_max_px",
+                                                "map_sigma_after",
+                                                "map_sigma_share",
+                                                "map_misfit_rms_px"}));
   }
   station.warnings = warnings_of(fields);
   return station;

@@ -128,6 +128,13 @@ Json json_of(const Quality& quality) {
   put_optional(json, "noise_sigma_px", quality.noise_sigma_px);
   put_optional(json, "map_sigma_rms_px", quality.map_sigma_rms_px);
   put_optional(json, "map_sigma_max_px", quality.map_sigma_max_px);
+  if (quality.map_sigma_rms_px || quality.map_sigma_max_px) {
+    json["map_sigma_after"] = quality.map_sigma_after == MapSigmaAfter::kRotationAndFocal
+                                  ? "rotation-and-focal"
+                                  : "rotation";
+  }
+  put_optional(json, "map_sigma_share", quality.map_sigma_share);
+  put_optional(json, "map_misfit_rms_px", quality.map_misfit_rms_px);
   return json;
 }
 

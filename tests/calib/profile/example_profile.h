@@ -74,7 +74,10 @@ inline profile::Profile example_profile() {
                                      .num_points = 108,
                                      .noise_sigma_px = 0.088,
                                      .map_sigma_rms_px = 0.021,
-                                     .map_sigma_max_px = 0.094};
+                                     .map_sigma_max_px = 0.094,
+                                     .map_sigma_after = profile::MapSigmaAfter::kRotationAndFocal,
+                                     .map_sigma_share = 0.97,
+                                     .map_misfit_rms_px = 0.013};
   station.warnings = {{.code = "little-tilt",
                        .message = "the chart is tilted by at most 12 degrees; tilt it by 30",
                        .value = 12.0}};

@@ -140,6 +140,9 @@ TEST_CASE("every field comes back from the text") {
   CHECK(a.quality->noise_sigma_px == b.quality->noise_sigma_px);
   CHECK(a.quality->map_sigma_rms_px == b.quality->map_sigma_rms_px);
   CHECK(a.quality->map_sigma_max_px == b.quality->map_sigma_max_px);
+  CHECK(a.quality->map_sigma_after == b.quality->map_sigma_after);
+  CHECK(a.quality->map_sigma_share == b.quality->map_sigma_share);
+  CHECK(a.quality->map_misfit_rms_px == b.quality->map_misfit_rms_px);
   REQUIRE(a.warnings.size() == 1);
   CHECK(a.warnings[0].code == b.warnings[0].code);
   CHECK(a.warnings[0].message == b.warnings[0].message);
