@@ -10,6 +10,7 @@
 #include <span>
 #include <utility>
 
+#include "calib/base/interrupt.h"
 #include "calib/fit/detail/adjust.h"
 #include "calib/fit/detail/adjust_chart.h"
 #include "calib/fit/detail/assumed_focal.h"
@@ -177,6 +178,7 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
                              const FitOptions& options) {
   const auto begin = std::chrono::steady_clock::now();
   if (views.empty()) return fail(ErrorCode::kInvalidInput, "no views to fit a lens to");
+  if (is_interrupted(options.interrupt)) return interruption();
 
   Screened screened = detail::screen(views, options.weighting);
   std::vector<Eigen::Matrix3d> homographies;
@@ -361,15 +363,14 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   return fit;
 }
 
-}  // namespace
-
-Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
-  const Result<const ModelKernel*> kernel = check(options);
-  if (!kernel) return fail(kernel.error());
+/// fit_lens() with a checked model. What comes back after an interruption means nothing.
+Result<LensFit> fit_with(const ModelKernel& kernel,
+                         const std::vector<target::View>& views,
+                         const FitOptions& options) {
   const auto fit = [&](const FitOptions& which) {
-    return (*kernel)->make_prior == nullptr
-               ? detail::fit_without_fold(fit_as_asked, **kernel, views, which)
-               : detail::fit_with_chosen_stiffness(fit_as_asked, **kernel, views, which);
+    return kernel.make_prior == nullptr
+               ? detail::fit_without_fold(fit_as_asked, kernel, views, which)
+               : detail::fit_with_chosen_stiffness(fit_as_asked, kernel, views, which);
   };
   Result<LensFit> fitted = fit(options);
   if (options.chart_distance_mm) {
@@ -383,6 +384,18 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   std::optional<LensFit> assumed = detail::fit_with_assumed_focal(
       fit, options, detail::screen(views, options.weighting).plate_size);
   if (assumed) return *std::move(assumed);
+  return fitted;
+}
+
+}  // namespace
+
+Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
+  const Result<const ModelKernel*> known = check(options);
+  if (!known) return fail(known.error());
+  ModelKernel kernel = **known;
+  kernel.interrupt = options.interrupt;
+  Result<LensFit> fitted = fit_with(kernel, views, options);
+  if (is_interrupted(options.interrupt)) return interruption();
   return fitted;
 }
 

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <atomic>
 #include <limits>
 #include <optional>
 #include <string>
@@ -63,6 +64,7 @@ struct FitOptions {
   ChartIdentity chart_identity = ChartIdentity::kUnknown;
   int held_out_folds = 5;  // 0 = do not compute held_out_rms_px; else at least 2
   int threads = 0;         // for the held-out fits; 0 = all cores
+  const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
 };
 
 /// One corner after the fit.
@@ -235,8 +237,8 @@ struct LensFit {
 ///   kInvalidInput  an option out of range, no views
 ///   kNoChart       no frame is usable (each frame's reason is quoted)
 ///   kUndetermined  one distinct view that is tilted, with a free focal length; views that leave
-///   the
-///                  lens undetermined; a focal length that runs away
+///                  the lens undetermined; a focal length that runs away
+///   kInterrupted   FitOptions::interrupt became true: within an iteration of the solver
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options);
 
 /// What a later step can repair, and which therefore does not count as an error of the lens map.

@@ -8,6 +8,7 @@
 #include <span>
 #include <utility>
 
+#include "calib/base/interrupt.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/used_corners.h"
 #include "calib/lens/model.h"
@@ -254,6 +255,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
       trial.shown.num_coefficients = shown.num_coefficients;
     }
   }
+  if (is_interrupted(options.interrupt)) return interruption();
   const std::size_t chosen = choose(trials);
   if (chosen == trials.size()) return fail(ErrorCode::kUndetermined, trials.front().shown.reason);
   trials[chosen].shown.chosen = true;

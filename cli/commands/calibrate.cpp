@@ -48,6 +48,7 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.t_stop = options.lens.t_stop;
   result.program_version = kVersion;
   result.fit.threads = common.threads;
+  result.fit.interrupt = &interrupt_flag();
   result.choose_model = options.model == "auto";
   if (!result.choose_model) result.fit.model = options.model;
   const auto table = lens::model_table();

@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <memory>
 
+#include "calib/base/interrupt.h"
 #include "calib/base/text.h"
 #include "calib/base/timestamp.h"
 #include "calib/exchange/chart_file.h"
@@ -311,7 +312,7 @@ Result<void> write_outputs(const Request& request,
   const draw::Document document =
       tiled ? tiled->document : draw::single_page(chart, request.imprint);
   for (std::size_t i = 0; i < names.size(); ++i) {
-    if (interrupt_flag().load()) return fail(ErrorCode::kInterrupted, "interrupted");
+    if (is_interrupted(&interrupt_flag())) return interruption();
     const Result<std::string> bytes =
         request.medium == Medium::kPdf ? draw::pdf_of(document) : draw::svg_of(document, i);
     if (!bytes) return fail(bytes.error());

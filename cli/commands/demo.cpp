@@ -5,6 +5,7 @@
 #include <memory>
 
 #include "calib/base/csv.h"
+#include "calib/base/interrupt.h"
 #include "calib/base/text.h"
 #include "calib/base/timestamp.h"
 #include "calib/footage/observations.h"
@@ -121,7 +122,7 @@ Result<void> write_lens(const DemoWriter& writer,
   const int num_frames = static_cast<int>(lens.poses.size());
   footage::Observations corners;
   for (int i = 0; i < num_frames; ++i) {
-    if (interrupt_flag().load()) return fail(ErrorCode::kInterrupted, "interrupted");
+    if (is_interrupted(&interrupt_flag())) return interruption();
     Result<synth::ChartFootage> chart = synth::render_demo_chart(demo, lens, i, common.threads);
     if (!chart) return fail(chart.error());
     const std::string name = fmt::format("chart.{:04}.exr", i + 1);

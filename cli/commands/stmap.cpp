@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "calib/base/interrupt.h"
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
@@ -133,7 +134,7 @@ int run(const Options& options, const CommonOptions& common) {
     const bool undistort = direction == warp::MapDirection::kUndistort;
     const std::string& path = undistort ? options.undistort : options.redistort;
     if (path.empty()) continue;
-    if (interrupt_flag().load()) return report_failure({ErrorCode::kInterrupted, "interrupted"});
+    if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
     warp::MapOptions map_options = request->map;
     if (undistort) map_options.overscan_px = overscan->edges;
     const Result<warp::StMap> map = undistort ? warp::make_undistort_map(lens, map_options)

@@ -13,6 +13,7 @@
 #include <thread>
 #include <unordered_set>
 
+#include "calib/base/interrupt.h"
 #include "calib/base/parallel.h"
 #include "calib/base/pixel_memory_reuse.h"
 #include "calib/base/temporary_file.h"
@@ -141,9 +142,7 @@ class Pipeline {
   }
 
  private:
-  [[nodiscard]] bool interrupted() const {
-    return options_.interrupt != nullptr && options_.interrupt->load(std::memory_order_relaxed);
-  }
+  [[nodiscard]] bool interrupted() const { return is_interrupted(options_.interrupt); }
 
   /// Threads for the next stage of one frame: an equal share, all of them for the last frame.
   [[nodiscard]] int thread_share() const {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <mutex>
 
+#include "calib/base/interrupt.h"
 #include "calib/base/parallel.h"
 #include "calib/footage/frame_stream.h"
 
@@ -16,12 +17,9 @@ Result<void> visit_frames(const std::vector<footage::FrameRef>& frames,
   const int total = static_cast<int>(frames.size());
   int done = 0;
   const int threads = std::min(resolve_threads(options.threads), total);
-  const auto interrupted = [&] {
-    return options.interrupt != nullptr && options.interrupt->load();
-  };
   parallel_rows(threads, threads, [&](int, int) {
     // One thread a frame: the frames run side by side.
-    while (!interrupted()) {
+    while (!is_interrupted(options.interrupt)) {
       const auto item = stream.next({.threads = 1});
       if (!item) return;
       visit(item->index, item->frame);
@@ -30,7 +28,7 @@ Result<void> visit_frames(const std::vector<footage::FrameRef>& frames,
       if (options.progress) options.progress(done, total, frames[item->index].name);
     }
   });
-  if (interrupted()) return fail(ErrorCode::kInterrupted, "interrupted");
+  if (is_interrupted(options.interrupt)) return interruption();
   return {};
 }
 

@@ -1,6 +1,7 @@
 #include "calib/fit/detail/adjust.h"
 
 #include <ceres/cost_function.h>
+#include <ceres/iteration_callback.h>
 #include <ceres/manifold.h>
 #include <ceres/ordered_groups.h>
 #include <ceres/problem.h>
@@ -11,9 +12,13 @@
 #include <array>
 #include <cassert>
 #include <cmath>
+#include <limits>
 #include <memory>
 #include <numeric>
 #include <utility>
+
+#include "calib/base/interrupt.h"
+#include "calib/fit/detail/view_pieces.h"
 
 namespace trueplate::fit::detail {
 namespace {
@@ -31,22 +36,67 @@ Pose applied(const Pose& base, const double* step) {
           .translation_mm = {step[3], step[4], step[5]}};
 }
 
-/// All corners of one view as one residual block: the block then carries 2 n rows for two
-/// parameter blocks, and Ceres eliminates one pose per block.
+/// S with S^T S = products, a symmetric positive semi-definite matrix; nullopt when a number
+/// overflowed. Pivots that are rounding become 0.
+std::optional<Eigen::MatrixXd> root_of(const Eigen::MatrixXd& products) {
+  // Columns of unit length, so that every pivot's rounding has the same size.
+  const Eigen::VectorXd length = products.diagonal().cwiseSqrt();
+  if (!length.allFinite()) return std::nullopt;
+  const Eigen::VectorXd inverse =
+      length.unaryExpr([](double l) { return l > 0.0 ? 1.0 / l : 0.0; });
+  const Eigen::LDLT<Eigen::MatrixXd> ldlt(inverse.asDiagonal() * products * inverse.asDiagonal());
+  const double rounding =
+      static_cast<double>(products.cols()) * std::numeric_limits<double>::epsilon();
+  const Eigen::VectorXd pivots =
+      ldlt.vectorD().unaryExpr([rounding](double d) { return d > rounding ? std::sqrt(d) : 0.0; });
+  Eigen::MatrixXd root =
+      ldlt.transpositionsP() * Eigen::MatrixXd::Identity(products.rows(), products.cols());
+  root = pivots.asDiagonal() * (ldlt.matrixU() * root) * length.asDiagonal();
+  if (!root.allFinite()) return std::nullopt;
+  return root;
+}
+
+/// All corners of one view as one residual block with two parameter blocks, of which Ceres
+/// eliminates the pose.
+///
+/// With derivatives A = [by_intrinsics, by_pose, residuals] of 2 n rows, Ceres gets a square root S
+/// of A^T A instead: S^T S = A^T A, so that cost, gradient and normal equations are the same, and
+/// its own work no longer depends on n. Without derivatives the cost alone counts, and the last row
+/// carries it. Views with hardly more rows than that are handed on as they are.
 class ViewCost final : public ceres::CostFunction {
  public:
   ViewCost(const ModelKernel& kernel, const ViewPoints& view, const Pose& base, double cauchy_scale)
-      : kernel_(kernel), view_(view), base_(base), cauchy_scale_(cauchy_scale) {
-    set_num_residuals(static_cast<int>(2 * view.size()));
+      : kernel_(kernel),
+        view_(view),
+        base_(base),
+        cauchy_scale_(cauchy_scale),
+        num_columns_(kernel.num_intrinsics() + kNumPose + 1) {
+    const auto num_rows = static_cast<int>(2 * view.size());
+    if (num_rows > 2 * num_columns_) pieces_.emplace(view);
+    set_num_residuals(pieces_ ? num_columns_ : num_rows);
     *mutable_parameter_block_sizes() = {kernel.num_intrinsics(), kNumPose};
   }
 
   bool Evaluate(const double* const* parameters,
                 double* residuals,
                 double** jacobians) const override {
+    if (is_interrupted(kernel_.interrupt)) return false;
     double* by_intrinsics = jacobians != nullptr ? jacobians[0] : nullptr;
     double* by_pose = jacobians != nullptr ? jacobians[1] : nullptr;
-    return kernel_.evaluate(view_,
+    if (!pieces_) {
+      return evaluate(view_, parameters, residuals, by_intrinsics, by_pose);
+    }
+    if (by_intrinsics == nullptr && by_pose == nullptr) return cost(parameters, residuals);
+    return condensed(parameters, residuals, by_intrinsics, by_pose);
+  }
+
+ private:
+  bool evaluate(const ViewPoints& points,
+                const double* const* parameters,
+                double* residuals,
+                double* by_intrinsics,
+                double* by_pose) const {
+    return kernel_.evaluate(points,
                             parameters[0],
                             base_,
                             parameters[1],
@@ -56,12 +106,82 @@ class ViewCost final : public ceres::CostFunction {
                             by_pose);
   }
 
- private:
+  bool cost(const double* const* parameters, double* residuals) const {
+    std::vector<double> of_piece;
+    double sum = 0.0;
+    for (const ViewPoints* piece : *pieces_) {
+      of_piece.resize(2 * piece->size());
+      if (!evaluate(*piece, parameters, of_piece.data(), nullptr, nullptr)) return false;
+      for (const double r : of_piece) sum += r * r;
+    }
+    std::fill_n(residuals, num_columns_ - 1, 0.0);
+    residuals[num_columns_ - 1] = std::sqrt(sum);
+    return true;
+  }
+
+  bool condensed(const double* const* parameters,
+                 double* residuals,
+                 double* by_intrinsics,
+                 double* by_pose) const {
+    const int num_intrinsics = kernel_.num_intrinsics();
+    Eigen::MatrixXd products = Eigen::MatrixXd::Zero(num_columns_, num_columns_);
+    Eigen::VectorXd r;
+    RowMajor a;
+    RowMajor b;
+    RowMajor all;
+    for (const ViewPoints* piece : *pieces_) {
+      const auto num_rows = static_cast<Eigen::Index>(2 * piece->size());
+      r.resize(num_rows);
+      a.resize(num_rows, num_intrinsics);
+      b.resize(num_rows, kNumPose);
+      if (!evaluate(*piece, parameters, r.data(), a.data(), b.data())) return false;
+      all.resize(num_rows, num_columns_);
+      all << a, b, r;
+      products.selfadjointView<Eigen::Lower>().rankUpdate(all.transpose());
+    }
+    products.triangularView<Eigen::StrictlyUpper>() = products.transpose();
+    const std::optional<Eigen::MatrixXd> root = root_of(products);
+    if (!root) return false;
+    Eigen::Map<Eigen::VectorXd>(residuals, num_columns_) = root->rightCols<1>();
+    if (by_intrinsics != nullptr) {
+      Eigen::Map<RowMajor>(by_intrinsics, num_columns_, num_intrinsics) =
+          root->leftCols(num_intrinsics);
+    }
+    if (by_pose != nullptr) {
+      Eigen::Map<RowMajor>(by_pose, num_columns_, kNumPose) =
+          root->middleCols(num_intrinsics, kNumPose);
+    }
+    return true;
+  }
+
   const ModelKernel& kernel_;
   const ViewPoints& view_;
   const Pose& base_;
   double cauchy_scale_;
+  int num_columns_;
+  std::optional<ViewPieces> pieces_;
 };
+
+/// Ends the solver between two steps.
+class Stop final : public ceres::IterationCallback {
+ public:
+  explicit Stop(const std::atomic<bool>* interrupt) : interrupt_(interrupt) {}
+  ceres::CallbackReturnType operator()(const ceres::IterationSummary& /*summary*/) override {
+    return is_interrupted(interrupt_) ? ceres::SOLVER_ABORT : ceres::SOLVER_CONTINUE;
+  }
+
+ private:
+  const std::atomic<bool>* interrupt_;
+};
+
+/// R of an orthogonal factorisation, without its rows of zeros.
+Eigen::MatrixXd upper_factor(Eigen::MatrixXd matrix) {
+  const Eigen::Index rows = std::min(matrix.rows(), matrix.cols());
+  return Eigen::HouseholderQR<Eigen::MatrixXd>(std::move(matrix))
+      .matrixQR()
+      .topRows(rows)
+      .triangularView<Eigen::Upper>();
+}
 
 /// The residuals of all that is believed of the coefficients.
 class BeliefCost final : public ceres::CostFunction {
@@ -149,6 +269,8 @@ AdjustSummary adjust(const ModelKernel& kernel,
   // Coefficients that need the pull leave the normal equations singular to rounding without some
   // damping.
   solver.max_trust_region_radius = pulled ? 1e14 : 1e20;
+  Stop stop(kernel.interrupt);
+  solver.callbacks.push_back(&stop);
   ceres::Solver::Summary summary;
   ceres::Solve(solver, &problem, &summary);
 
@@ -174,6 +296,7 @@ bool adjust_pose(const ModelKernel& kernel,
   double damping = 1e-6;
   constexpr int kMaxSteps = 50;
   for (int iteration = 0; iteration < kMaxSteps; ++iteration) {
+    if (is_interrupted(kernel.interrupt)) return false;
     if (!kernel.evaluate(view,
                          intrinsics.data(),
                          base,
@@ -247,32 +370,35 @@ std::optional<InformationFactor> information_factor(const ModelKernel& kernel,
   Eigen::VectorXd unreduced_diagonal = factor.colwise().squaredNorm().transpose();
   std::vector<double> residuals;
   for (std::size_t i = 0; i < views.size(); ++i) {
-    const Eigen::Index rows = static_cast<Eigen::Index>(2 * views[i]->size());
-    residuals.resize(2 * views[i]->size());
-    RowMajor by_intrinsics(rows, n);
-    RowMajor by_pose(rows, kNumPose);
     const Step step = step_at(state.poses[i]);
-    if (!kernel.evaluate(*views[i],
-                         state.intrinsics.data(),
-                         state.poses[i],
-                         step.data(),
-                         0.0,
-                         residuals.data(),
-                         by_intrinsics.data(),
-                         by_pose.data())) {
-      return std::nullopt;
+    // The pose's columns first: below their rows stands what is left of the intrinsics' columns
+    // after projecting them out.
+    Eigen::MatrixXd of_view(0, kNumPose + n);
+    for (const ViewPoints* piece : ViewPieces(*views[i])) {
+      if (is_interrupted(kernel.interrupt)) return std::nullopt;
+      const auto rows = static_cast<Eigen::Index>(2 * piece->size());
+      residuals.resize(2 * piece->size());
+      RowMajor by_intrinsics(rows, n);
+      RowMajor by_pose(rows, kNumPose);
+      if (!kernel.evaluate(*piece,
+                           state.intrinsics.data(),
+                           state.poses[i],
+                           step.data(),
+                           0.0,
+                           residuals.data(),
+                           by_intrinsics.data(),
+                           by_pose.data())) {
+        return std::nullopt;
+      }
+      unreduced_diagonal += by_intrinsics.colwise().squaredNorm().transpose();
+      Eigen::MatrixXd stacked(of_view.rows() + rows, kNumPose + n);
+      stacked << of_view, (RowMajor(rows, kNumPose + n) << by_pose, by_intrinsics).finished();
+      of_view = upper_factor(std::move(stacked));
     }
-    // What is left of the intrinsics' columns after projecting out the pose's.
-    unreduced_diagonal += by_intrinsics.colwise().squaredNorm().transpose();
-    const Eigen::HouseholderQR<Eigen::MatrixXd> pose_qr{Eigen::MatrixXd(by_pose)};
-    const Eigen::MatrixXd rotated =
-        pose_qr.householderQ().adjoint() * Eigen::MatrixXd(by_intrinsics);
-    Eigen::MatrixXd stacked(factor.rows() + rows - kNumPose, n);
-    stacked << factor, rotated.bottomRows(rows - kNumPose);
-    factor = Eigen::HouseholderQR<Eigen::MatrixXd>(stacked)
-                 .matrixQR()
-                 .topRows(n)
-                 .triangularView<Eigen::Upper>();
+    const Eigen::Index left = std::max<Eigen::Index>(0, of_view.rows() - kNumPose);
+    Eigen::MatrixXd stacked(factor.rows() + left, n);
+    stacked << factor, of_view.bottomRightCorner(left, n);
+    factor = upper_factor(std::move(stacked));
   }
   return InformationFactor{std::move(factor), std::move(unreduced_diagonal)};
 }

@@ -9,6 +9,8 @@
 #include <utility>
 #include <vector>
 
+#include "calib/base/interrupt.h"
+
 namespace trueplate::fit::detail {
 namespace {
 
@@ -221,6 +223,7 @@ class ChartProblem {
                 const Pose& pose,
                 Equations& result,
                 ViewEquations& out) {
+    if (is_interrupted(kernel_.interrupt)) return false;
     const auto corners = static_cast<Eigen::Index>(view.size());
     const Eigen::Index n = kernel_.num_intrinsics();
     residuals_.resize(2 * view.size());
@@ -292,7 +295,7 @@ AdjustSummary adjust_with_chart(const ModelKernel& kernel,
   ChartProblem problem(kernel, views, model, options.num_fixed);
   AdjustSummary summary;
   double damping = 1e-8;
-  while (summary.iterations < options.max_iterations) {
+  while (summary.iterations < options.max_iterations && !is_interrupted(kernel.interrupt)) {
     const std::optional<Equations> equations = problem.equations(state, values);
     if (!equations) return summary;
     summary.sum_of_squares = equations->sum_of_squares;

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <utility>
 
+#include "calib/base/interrupt.h"
 #include "calib/fit/detail/adjust_chart.h"
 
 namespace trueplate::fit::detail {
@@ -63,7 +64,7 @@ class Fitter {
 
   /// Without distortion, or where a fit of the simpler model ends.
   Attempt begin(const StartPinhole& start) const {
-    if (const ModelKernel* simpler = find_kernel(kernel_.grows_from)) {
+    if (const std::optional<ModelKernel> simpler = simpler_kernel(kernel_)) {
       Attempt attempt = Fitter(*simpler, options_, screened_).run(start);
       if (attempt.converged && attempt.state.intrinsics.allFinite()) {
         Eigen::VectorXd intrinsics = first_intrinsics();
@@ -174,7 +175,7 @@ Attempt best_attempt(const ModelKernel& kernel,
     Attempt attempt = fitter.run(start);
     const bool better = attempt.rating < best.rating || &start == &starts.front();
     if (better) best = std::move(attempt);
-    if (best.rating <= poor) break;
+    if (best.rating <= poor || is_interrupted(kernel.interrupt)) break;
   }
   return best;
 }

@@ -8,6 +8,7 @@
 #include <limits>
 #include <utility>
 
+#include "calib/base/interrupt.h"
 #include "calib/fit/detail/adjust.h"
 #include "calib/fit/detail/chart_model.h"
 #include "calib/fit/detail/residual_pattern.h"
@@ -190,6 +191,7 @@ void Frames::retry_poses(Retry which, const Eigen::VectorXd& intrinsics, double 
       which == Retry::kAll ? -1.0 : std::max(3.0 * median_frame_sigma_px(), kNeverRejectPx);
   std::optional<lens::Lens> lens;
   for (Frame& frame : all) {
+    if (is_interrupted(kernel_->interrupt)) return;
     const bool bad = !(frame.sigma_px <= limit);
     if (frame.active && (!bad || which == Retry::kInactive)) continue;
     // The old pose, moved to where the current lens wants it, and one made without it.

@@ -1,6 +1,8 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <atomic>
+#include <optional>
 #include <span>
 #include <string_view>
 
@@ -107,6 +109,9 @@ struct ModelKernel {
   /// Set in the copies of a kernel that are kept from folding; not owned. Part of the fit, but not
   /// of what is known: uncertainties leave it out.
   const LeastValues* growth = nullptr;
+  /// FitOptions::interrupt, in the copies of a kernel that are fitted with: whatever iterates with
+  /// a kernel gives up when it is set, as if it had found nothing.
+  const std::atomic<bool>* interrupt = nullptr;
 
   [[nodiscard]] int num_intrinsics() const {
     return kNumPinhole + static_cast<int>(parameter_names.size());
@@ -118,6 +123,9 @@ struct ModelKernel {
 
 /// The kernel of a model, or null when the name is unknown.
 [[nodiscard]] const ModelKernel* find_kernel(std::string_view model);
+
+/// The simpler model that `kernel` grows from, to be interrupted like it; nullopt: there is none.
+[[nodiscard]] std::optional<ModelKernel> simpler_kernel(const ModelKernel& kernel);
 
 /// The kernel's prior, or its pull written as one; without rows where it has neither.
 [[nodiscard]] CoefficientPrior prior_of(const ModelKernel& kernel);

@@ -68,6 +68,14 @@ double num_held_by(const CoefficientPrior& prior, const Eigen::MatrixXd& inverse
   return rows_inverse.cwiseProduct(prior.rows).sum();
 }
 
+std::optional<ModelKernel> simpler_kernel(const ModelKernel& kernel) {
+  const ModelKernel* simpler = find_kernel(kernel.grows_from);
+  if (simpler == nullptr) return std::nullopt;
+  ModelKernel result = *simpler;
+  result.interrupt = kernel.interrupt;
+  return result;
+}
+
 Result<lens::Lens> lens_of(const ModelKernel& kernel,
                            const Eigen::VectorXd& intrinsics,
                            ImageSize plate_size) {

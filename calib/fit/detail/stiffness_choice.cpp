@@ -114,11 +114,11 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
                                           const ModelKernel& kernel,
                                           const std::vector<target::View>& views,
                                           const FitOptions& options) {
-  const ModelKernel* simpler_kernel = find_kernel(kernel.grows_from);
-  assert(simpler_kernel != nullptr);
+  const std::optional<ModelKernel> simpler_model = simpler_kernel(kernel);
+  assert(simpler_model);
   FitOptions quick = options;
   quick.held_out_folds = 0;
-  const Result<LensFit> simpler = fit_without_fold(fit, *simpler_kernel, views, quick);
+  const Result<LensFit> simpler = fit_without_fold(fit, *simpler_model, views, quick);
   if (!simpler) return fail(simpler.error());
   const Ladders ladders(fit, kernel, simpler->lens, places_of(views));
   const Result<LensFit> first = ladders.fit({kFirstRound, kFirstField}, views, quick);

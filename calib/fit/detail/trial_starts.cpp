@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calib/base/interrupt.h"
 #include "calib/fit/detail/frames.h"
 
 namespace trueplate::fit::detail {
@@ -33,6 +34,7 @@ std::vector<StartPinhole> trial_starts(const ModelKernel& kernel,
   const Point2d centre(0.5 * plate.width, 0.5 * plate.height);
   std::vector<Rated> rated;
   const auto rate = [&](const Point2d& focal_px, StartMethod method) {
+    if (is_interrupted(kernel.interrupt)) return;
     const Pinhole pinhole{focal_px, centre};
     Eigen::VectorXd intrinsics = Eigen::VectorXd::Zero(kernel.num_intrinsics());
     intrinsics.head<4>() << focal_px, centre;
