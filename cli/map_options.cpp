@@ -22,10 +22,25 @@ void add_map_options(CLI::App& app, MapArguments& arguments) {
       ->type_name("WxH");
 }
 
+void add_map_direction(CLI::App& app, MapArguments& arguments) {
+  app.add_option("--direction",
+                 arguments.direction,
+                 "what a map makes that does not say it: undistort (the straight picture) or "
+                 "redistort (the plate)")
+      ->capture_default_str();
+}
+
 Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {
   const Result<warp::TOrigin> origin = parse_origin(arguments.origin);
   if (!origin) return fail(origin.error());
   warp::StMapAssumptions assumptions{.t_origin = *origin};
+  if (arguments.direction == warp::to_text(warp::MapDirection::kRedistort)) {
+    assumptions.direction = warp::MapDirection::kRedistort;
+  } else if (arguments.direction != warp::to_text(warp::MapDirection::kUndistort)) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("--direction: '{}', wanted undistort or redistort", arguments.direction));
+  }
   if (arguments.source.empty()) return assumptions;
   const Result<std::pair<int, int>> size = parse_size(arguments.source);
   if (!size) {

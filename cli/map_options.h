@@ -12,8 +12,11 @@ namespace trueplate::cli {
 struct MapArguments {
   std::string origin = "bottom-left";
   std::string source;  // WxH; empty: the size of the map
+  std::string direction = "undistort";
 };
 void add_map_options(CLI::App& app, MapArguments& arguments);
+/// --direction, for commands to which it matters.
+void add_map_direction(CLI::App& app, MapArguments& arguments);
 
 /// What they mean. Errors: kInvalidInput, words that make no sense.
 Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments);

@@ -103,6 +103,7 @@ Action add_invert(CLI::App& app) {
                  "of the picture it makes: auto (all that MAP looks at), none or L,T,R,B in pixels")
       ->capture_default_str();
   add_map_options(app, options->arguments);
+  add_map_direction(app, options->arguments);
   app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
       ->capture_default_str();
   return [options](const CommonOptions& common) { return run(*options, common); };

@@ -188,3 +188,78 @@ TEST_CASE("damaged and hostile maps: a reason, a status, nothing left") {
   CHECK(run_trueplate({"invert", path("map.exr"), "-o", path("map.exr"), "--overwrite"}).status ==
         1);
 }
+
+TEST_CASE("a map becomes a lens profile, and fits another format") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  const lens::Lens lens = barrel(-0.2);
+  tests::write_lens(folder.path() / "lens.json", lens);
+  run_well(
+      {"stmap", path("lens.json"), "--undistort", path("u.exr"), "--redistort", path("r.exr")});
+  // From either map the lens comes back, and its maps are those again to 0.01 px.
+  for (const char* map : {"u.exr", "r.exr"}) {
+    CAPTURE(map);
+    run_well({"convert",
+              path(map),
+              path("back.json"),
+              "--serial",
+              "V-1",
+              "--json",
+              path("report.json"),
+              "--overwrite"});
+    const auto report = read_json(path("report.json"));
+    CHECK(report["max_px"].get<double>() < 0.01);
+    CHECK(report["warnings"][0]["code"] == "focal-assumed");
+    run_well({"stmap",
+              path("back.json"),
+              "--undistort",
+              path("u2.exr"),
+              "--redistort",
+              path("r2.exr"),
+              "--overwrite"});
+    run_well({"compare", path("r.exr"), path("r2.exr"), "--json", path("d.json"), "--overwrite"});
+    CHECK(read_json(path("d.json"))["largest_px"].get<double>() < 0.02);
+  }
+  // With the focal length known the coefficients are those of the lens.
+  run_well({"convert",
+            path("u.exr"),
+            path("known.json"),
+            "--model",
+            "radial-tangential",
+            "--film-back",
+            "25.6x15mm",
+            "--focal",
+            "25mm"});
+  const auto known = read_json(path("known.json"));
+  CHECK(known["stations"][0]["lens"]["coefficients"]["k1"].get<double>() ==
+        doctest::Approx(-0.2).epsilon(1e-2));
+  CHECK(known["provenance"]["footage"][0]["name"] == "u.exr");
+
+  // A map of half the size, and the map of the lens for that size.
+  run_well({"reformat", path("r.exr"), "-o", path("half.exr"), "--size", "128x75"});
+  run_well({"stmap", path("lens.json"), "--redistort", path("r128.exr"), "--size", "128x75"});
+  run_well({"compare", path("half.exr"), path("r128.exr"), "--json", path("s.json")});
+  CHECK(read_json(path("s.json"))["largest_px"].get<double>() < 1e-3);
+  run_well({"reformat",
+            path("r.exr"),
+            "-o",
+            path("crop.exr"),
+            "--crop",
+            "16,10,200x100",
+            "--output-origin",
+            "top-left"});
+
+  for (const std::vector<std::string>& wrong : {std::vector<std::string>{"--crop", "200,0,100x100"},
+                                                {"--crop", "a,b,c"},
+                                                {"--size", "0x9"}}) {
+    std::vector<std::string> arguments{"reformat", path("r.exr"), "-o", path("no.exr")};
+    arguments.insert(arguments.end(), wrong.begin(), wrong.end());
+    CHECK(run_trueplate(arguments).status != 0);
+    CHECK_FALSE(fs::exists(path("no.exr")));
+  }
+  CHECK(run_trueplate({"convert", path("lens.json"), path("no.json")}).status == 2);
+  CHECK(run_trueplate({"convert", path("u.exr"), path("no.json"), "--model", "wide"}).status == 1);
+  CHECK(run_trueplate({"convert", path("u.exr"), path("no.json"), "--direction", "up"}).status ==
+        2);
+  CHECK_FALSE(fs::exists(path("no.json")));
+}
