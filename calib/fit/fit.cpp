@@ -19,7 +19,10 @@
 #include "calib/fit/detail/chart_identity.h"
 #include "calib/fit/detail/chart_model.h"
 #include "calib/fit/detail/doubts.h"
+#include "calib/fit/detail/fewer_corners.h"
+#include "calib/fit/detail/first_look.h"
 #include "calib/fit/detail/frames.h"
+#include "calib/fit/detail/held_focal.h"
 #include "calib/fit/detail/held_out.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_misfit.h"
@@ -363,26 +366,53 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   return fit;
 }
 
+/// A fit with the focal length as `options` have it.
+Result<LensFit> fit_kept_whole(const ModelKernel& kernel,
+                               const std::vector<target::View>& views,
+                               const FitOptions& options) {
+  return kernel.make_prior == nullptr
+             ? detail::fit_without_fold(fit_as_asked, kernel, views, options)
+             : detail::fit_with_chosen_stiffness(fit_as_asked, kernel, views, options);
+}
+
+/// The fit where the views do not tell the focal length; nullopt where that matters.
+std::optional<LensFit> fit_with_assumed(const ModelKernel& kernel,
+                                        const std::vector<target::View>& views,
+                                        const FitOptions& options) {
+  const auto fit = [&](const FitOptions& which) { return fit_kept_whole(kernel, views, which); };
+  return detail::fit_with_assumed_focal(
+      fit, options, detail::screen(views, options.weighting).plate_size);
+}
+
+/// What views of very many corners leave open is seen from some of the corners: the solver would
+/// otherwise wander along the valley with all of them. More corners of the same views only average
+/// out noise, which is not what is missing then.
+std::optional<Error> left_open(const ModelKernel& kernel,
+                               const std::vector<target::View>& views,
+                               const FitOptions& options) {
+  const std::vector<target::View> fewer = detail::fewer_corners(views);
+  if (fewer.empty()) return std::nullopt;
+  const Result<LensFit> fitted = fit_kept_whole(kernel, fewer, detail::quick(options));
+  if (fitted || fitted.error().code != ErrorCode::kUndetermined) return std::nullopt;
+  return fitted.error();
+}
+
 /// fit_lens() with a checked model. What comes back after an interruption means nothing.
 Result<LensFit> fit_with(const ModelKernel& kernel,
                          const std::vector<target::View>& views,
                          const FitOptions& options) {
-  const auto fit = [&](const FitOptions& which) {
-    return kernel.make_prior == nullptr
-               ? detail::fit_without_fold(fit_as_asked, kernel, views, which)
-               : detail::fit_with_chosen_stiffness(fit_as_asked, kernel, views, which);
-  };
-  Result<LensFit> fitted = fit(options);
+  const bool free = options.focal_mode == FocalMode::kFree;
+  const std::optional<Error> open = free ? left_open(kernel, views, options) : std::nullopt;
+  Result<LensFit> fitted =
+      open ? Result<LensFit>(fail(*open)) : fit_kept_whole(kernel, views, options);
   if (options.chart_distance_mm) {
+    const auto fit = [&](const FitOptions& which) { return fit_kept_whole(kernel, views, which); };
     return detail::fit_with_chart_distance(
         fit, options, detail::screen(views, options.weighting).plate_size, fitted);
   }
-  if (fitted || fitted.error().code != ErrorCode::kUndetermined ||
-      options.focal_mode != FocalMode::kFree) {
-    return fitted;
-  }
-  std::optional<LensFit> assumed = detail::fit_with_assumed_focal(
-      fit, options, detail::screen(views, options.weighting).plate_size);
+  if (fitted || fitted.error().code != ErrorCode::kUndetermined || !free) return fitted;
+  if (open && !fit_with_assumed(kernel, detail::fewer_corners(views), options)) return fitted;
+  std::optional<LensFit> assumed = fit_with_assumed(kernel, views, options);
   if (assumed) return *std::move(assumed);
   return fitted;
 }
@@ -397,6 +427,18 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   Result<LensFit> fitted = fit_with(kernel, views, options);
   if (is_interrupted(options.interrupt)) return interruption();
   return fitted;
+}
+
+Result<LensFit> detail::first_look(std::string_view model,
+                                   const std::vector<target::View>& views,
+                                   const FitOptions& options) {
+  FitOptions plain = detail::quick(options);
+  plain.model = model;
+  const Result<const ModelKernel*> known = check(plain);
+  if (!known) return fail(known.error());
+  ModelKernel kernel = **known;
+  kernel.interrupt = options.interrupt;
+  return fit_as_asked(kernel, views, plain);
 }
 
 }  // namespace trueplate::fit

@@ -9,6 +9,8 @@
 #include <utility>
 
 #include "calib/base/interrupt.h"
+#include "calib/base/parallel.h"
+#include "calib/fit/detail/first_look.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/used_corners.h"
 #include "calib/lens/model.h"
@@ -25,6 +27,9 @@ constexpr double kWorthFolding = 1.2;
 // Share of the residuals' variance (LensFit::systematic_share), or of the corners, that is no
 // accident.
 constexpr double kLeftOver = 0.05;
+
+// A formula that leaves so many times the residuals of the best is given up.
+constexpr double kHopeless = 3.0;
 
 struct Trial {
   ModelTrial shown;
@@ -53,6 +58,16 @@ const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
   return best;
 }
 
+/// Runs body(i, options) for i = 0 .. count, several at once; each gets one thread of its own then.
+template <class Body>
+void one_a_thread(std::size_t count, const FitOptions& options, const Body& body) {
+  FitOptions own = options;
+  if (resolve_threads(options.threads) > 1) own.threads = 1;
+  parallel_rows(static_cast<int>(count), options.threads, [&](int begin, int end) {
+    for (int i = begin; i < end; ++i) body(static_cast<std::size_t>(i), own);
+  });
+}
+
 /// Why a model of very many coefficients, which takes its time, is not worth a try: the best of the
 /// formulas meets all corners and leaves next to no pattern. nullopt where it is worth one, and
 /// where nobody can tell.
@@ -71,6 +86,58 @@ std::optional<std::string> not_worth_a_try(const std::vector<Result<LensFit>>& f
       100.0 * left_out,
       100.0 * std::max(0.0, *judge->systematic_share),
       100.0 * kLeftOver);
+}
+
+using Models = std::vector<const lens::ModelInfo*>;
+
+bool is_formula(const lens::ModelInfo& model) {
+  return detail::find_kernel(model.name)->make_prior == nullptr;
+}
+
+/// For each model why it is not worth a whole fit; empty: it is. A first look of each formula
+/// tells: one that leaves kHopeless times the residuals of the best cannot meet held-out frames
+/// better.
+std::vector<std::string> hopeless_ones(const Models& models,
+                                       const std::vector<target::View>& views,
+                                       const FitOptions& options) {
+  std::vector<Result<LensFit>> looks(models.size(), fail(ErrorCode::kUndetermined, ""));
+  one_a_thread(models.size(), options, [&](std::size_t i, const FitOptions& own) {
+    if (is_formula(*models[i])) looks[i] = detail::first_look(models[i]->name, views, own);
+  });
+  std::vector<std::string> reasons(models.size());
+  const LensFit* best = best_judge(looks);
+  if (best == nullptr) return reasons;
+  for (std::size_t i = 0; i < models.size(); ++i) {
+    if (!looks[i] || !(looks[i]->rms_px > kHopeless * best->rms_px)) continue;
+    reasons[i] = fmt::format("given up after a first look: it leaves {:.3f} px, {} {:.3f} px",
+                             looks[i]->rms_px,
+                             lens::model_name(best->lens.model),
+                             best->rms_px);
+  }
+  return reasons;
+}
+
+/// Each model's own fit, with what it rejects and makes of the print. Models of very many
+/// coefficients come after the formulas, and only where those leave something.
+std::vector<Result<LensFit>> fit_each(const Models& models,
+                                      const std::vector<target::View>& views,
+                                      const FitOptions& options) {
+  FitOptions quick = options;
+  quick.held_out_folds = 0;
+  const std::vector<std::string> hopeless = hopeless_ones(models, views, options);
+  std::vector<Result<LensFit>> fits(models.size(), fail(ErrorCode::kUndetermined, ""));
+  one_a_thread(models.size(), quick, [&](std::size_t i, const FitOptions& own) {
+    if (!is_formula(*models[i])) return;
+    fits[i] = hopeless[i].empty() ? fit_lens(views, with_model(own, models[i]->name))
+                                  : Result<LensFit>(fail(ErrorCode::kUndetermined, hopeless[i]));
+  });
+  for (std::size_t i = 0; i < models.size(); ++i) {
+    if (is_formula(*models[i])) continue;
+    const std::optional<std::string> reason = not_worth_a_try(fits, views);
+    fits[i] = reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
+                     : fit_lens(views, with_model(quick, models[i]->name));
+  }
+  return fits;
 }
 
 Trial judged(const std::vector<target::View>& views, const FitOptions& options) {
@@ -204,7 +271,7 @@ ChartShape common_shape(const std::vector<Trial>& trials, ChartShape wanted) {
 Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
                                    const FitOptions& options) {
   const std::span<const lens::ModelInfo> table = lens::model_table();
-  std::vector<const lens::ModelInfo*> models;
+  Models models;
   models.reserve(table.size());
   for (const lens::ModelInfo& model : table) models.push_back(&model);
   // The default model stays first.
@@ -212,37 +279,24 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     return a->parameter_names.size() < b->parameter_names.size();
   });
 
-  std::vector<Result<LensFit>> fits;
-  fits.reserve(models.size());
-  FitOptions quick = options;
-  quick.held_out_folds = 0;
-  for (const lens::ModelInfo* model : models) {
-    const bool takes_long = detail::find_kernel(model->name)->make_prior != nullptr;
-    if (const auto reason = takes_long ? not_worth_a_try(fits, views) : std::nullopt) {
-      fits.push_back(fail(ErrorCode::kUndetermined, *reason));
-    } else {
-      fits.push_back(fit_lens(views, with_model(quick, model->name)));
-    }
-  }
+  const std::vector<Result<LensFit>> fits = fit_each(models, views, options);
   const LensFit* judge = best_judge(fits);
+  if (is_interrupted(options.interrupt)) return interruption();
   if (judge == nullptr) return fail(fits.front().error());
   const std::vector<target::View> common = detail::used_corners(views, *judge);
 
-  std::vector<Trial> trials;
-  trials.reserve(models.size());
+  std::vector<Trial> trials(models.size());
   FitOptions exact = options;
   exact.rejection = Rejection::kOff;
-  for (std::size_t i = 0; i < models.size(); ++i) {
-    Trial trial;
+  one_a_thread(models.size(), exact, [&](std::size_t i, const FitOptions& own) {
     if (fits[i]) {
-      trial = judged(common, with_model(exact, models[i]->name));
+      trials[i] = judged(common, with_model(own, models[i]->name));
     } else {
-      trial.shown.reason = fits[i].error().message;
+      trials[i].shown.reason = fits[i].error().message;
     }
-    trial.shown.model = models[i]->name;
-    trial.shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
-    trials.push_back(std::move(trial));
-  }
+    trials[i].shown.model = models[i]->name;
+    trials[i].shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
+  });
   FitOptions last = options;
   last.chart_shape = common_shape(trials, options.chart_shape);
   if (last.chart_shape != options.chart_shape) {
@@ -263,6 +317,9 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
 
   Result<LensFit> fit = fit_lens(views, with_model(last, trials[chosen].shown.model));
   if (!fit) return fail(fit.error());
+  if (last.chart_shape != options.chart_shape && last.chart_shape == ChartShape::kFlat) {
+    fit->chart.reason = "the models do not agree on its shape, and the best one found no fault";
+  }
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();
   for (const Trial& trial : trials) smallest = std::min(smallest, trial.bic);

@@ -13,7 +13,7 @@ namespace trueplate::fit {
 struct ModelTrial {
   std::string model;
   int num_coefficients = 0;
-  std::optional<double> rms_px;           // nullopt: it could not be fitted
+  std::optional<double> rms_px;           // nullopt: it was not fitted
   std::optional<double> held_out_rms_px;  // see LensFit::held_out_rms_px
   /// Bayesian information criterion less the smallest of all trials (G. Schwarz, Estimating the
   /// Dimension of a Model, Annals of Statistics 6(2), 1978); a difference of 10 is very strong
