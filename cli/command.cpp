@@ -11,6 +11,7 @@
 #include <optional>
 
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 
 namespace trueplate::cli {
 namespace {
@@ -26,12 +27,28 @@ static_assert(std::atomic<bool>::is_always_lock_free);
 
 extern "C" void on_interrupt(int) { interrupted.store(true); }
 
+/// Names and messages may hold what files say: nothing of it may drive the terminal.
+std::string one_line(std::string_view text) { return printable(text, std::string_view::npos); }
+
+/// The same for text of several lines.
+std::string lines_of(std::string_view text) {
+  std::string result;
+  for (std::size_t begin = 0; begin < text.size();) {
+    const std::size_t end = text.find('\n', begin);
+    result += one_line(text.substr(begin, end - begin));
+    if (end == std::string_view::npos) break;
+    result += '\n';
+    begin = end + 1;
+  }
+  return result;
+}
+
 }  // namespace
 
 void set_command_name(std::string_view name) { command_name() = name; }
 
 int report_failure(const Error& error) {
-  fmt::print(stderr, "trueplate {}: {}\n", command_name(), error.message);
+  fmt::print(stderr, "trueplate {}: {}\n", command_name(), one_line(error.message));
   return error.code == ErrorCode::kInterrupted ? kInterrupted : kFailed;
 }
 
@@ -40,24 +57,24 @@ int report_usage(const Error& error) {
              "trueplate{}{}: {}\n",
              command_name().empty() ? "" : " ",
              command_name(),
-             error.message);
+             one_line(error.message));
   return kUsage;
 }
 
 void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common) {
   if (common.quiet) return;
   for (const Warning& warning : warnings) {
-    fmt::print(stderr, "trueplate {}: warning: {}\n", command_name(), warning.message);
+    fmt::print(stderr, "trueplate {}: warning: {}\n", command_name(), one_line(warning.message));
   }
 }
 
 void report_frame_problem(std::string_view message) {
-  fmt::print(stderr, "trueplate {}: {}\n", command_name(), message);
+  fmt::print(stderr, "trueplate {}: {}\n", command_name(), one_line(message));
 }
 
 void print(const CommonOptions& common, std::string_view text) {
   if (common.quiet || common.json == "-") return;
-  fmt::print("{}", text);
+  fmt::print("{}", lines_of(text));
 }
 
 nlohmann::json warnings_json(const std::vector<Warning>& warnings) {
@@ -149,7 +166,7 @@ void Progress::update(int done, int total, std::string_view name) {
   if (!state_->shown) return;
   const std::lock_guard lock(state_->mutex);
   state_->drawn = true;
-  const std::string line = fmt::format("{} {}/{} {}", state_->what, done, total, name);
+  const std::string line = fmt::format("{} {}/{} {}", state_->what, done, total, one_line(name));
   if (state_->terminal) {
     fmt::print(stderr, "\r\033[K{:.100}", line);
     std::fflush(stderr);

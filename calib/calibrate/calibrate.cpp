@@ -8,10 +8,12 @@
 #include <iterator>
 #include <map>
 
-#include "calib/base/timestamp.h"
-#include "calib/calibrate/detail/detected_frames.h"
-#include "calib/calibrate/detail/observation_notes.h"
 #include "calib/base/sha256.h"
+#include "calib/base/timestamp.h"
+#include "calib/calibrate/detail/asked_focal.h"
+#include "calib/calibrate/detail/detected_frames.h"
+#include "calib/calibrate/detail/given_sizes.h"
+#include "calib/calibrate/detail/observation_notes.h"
 
 namespace trueplate {
 namespace {
@@ -82,6 +84,20 @@ Result<fit::LensFit> fitted_to(const std::vector<target::View>& views,
   return std::move(choice->fit);
 }
 
+/// What is wrong with the sizes that were given, before all other warnings.
+void warn_of_sizes(const std::vector<target::View>& views,
+                   const CalibrateOptions& options,
+                   fit::LensFit& fit) {
+  std::optional<Warning> aspect;
+  if (options.film_back) {
+    aspect = detail::film_back_aspect(
+        *options.film_back, fit.lens.plate_size, fit.lens.pixel_aspect, fit.lens.squeeze);
+  }
+  for (std::optional<Warning>& warning : std::array{std::move(aspect), detail::chart_size(views)}) {
+    if (warning) fit.warnings.insert(fit.warnings.begin(), *std::move(warning));
+  }
+}
+
 Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& options) {
   fit::FitOptions fit_options = options.fit;
   // An anamorphic plate as recorded is squeezed; unless the files say otherwise their pixels are
@@ -111,10 +127,14 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
 
   std::vector<fit::ModelTrial> trials;
   Result<fit::LensFit> fitted = fitted_to(input.views, fit_options, options.choose_model, trials);
+  if (fit_options.focal_mode == fit::FocalMode::kFixed) {
+    fitted = detail::held_against_frames(std::move(fitted), input.views, fit_options, options);
+  }
   if (!fitted) return fail(fitted.error());
   fitted->lens.pixel_aspect = pixel_aspect;
   fitted->lens.squeeze = options.squeeze;
   fitted->lens.film_back = options.film_back;
+  warn_of_sizes(input.views, options, *fitted);
 
   Calibration calibration;
   calibration.profile.labels = options.labels;

@@ -1,8 +1,10 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 
+#include "calib/base/interrupt.h"
 #include "calib/base/text.h"
 #include "calib/calibrate.h"
 #include "cli/chart_distance.h"
@@ -123,11 +125,18 @@ std::string chart_text(const fit::ChartFit& chart) {
   }
   std::string text;
   const auto add = [&](const std::string& part) { text += (text.empty() ? "" : "; ") + part; };
+  // A shape that was asked for is fitted, whether or not the frames show it.
+  constexpr double kSignificant = 3.0;
+  const auto doubt = [&](const fit::Measured& found, double described) {
+    return std::abs(found.value - described) < kSignificant * found.sigma ? ", not significant"
+                                                                          : "";
+  };
   if (chart.bend_mm) {
-    add(fmt::format("bent by {:.3f} mm (sigma {:.3f}, degree {})",
+    add(fmt::format("bent by {:.3f} mm (sigma {:.3f}, degree {}{})",
                     chart.bend_mm->value,
                     chart.bend_mm->sigma,
-                    chart.bend_degree));
+                    chart.bend_degree,
+                    doubt(*chart.bend_mm, 0.0)));
   }
   if (chart.print_error_mm) {
     add(fmt::format("points off by {:.3f} mm rms (sigma {:.3f} each)",
@@ -135,9 +144,10 @@ std::string chart_text(const fit::ChartFit& chart) {
                     chart.print_error_mm->sigma));
   }
   if (chart.pitch_ratio) {
-    add(fmt::format("pitch y over x {:.5f} (sigma {:.5f})",
+    add(fmt::format("pitch y over x {:.5f} (sigma {:.5f}{})",
                     chart.pitch_ratio->value,
-                    chart.pitch_ratio->sigma));
+                    chart.pitch_ratio->sigma,
+                    doubt(*chart.pitch_ratio, 1.0)));
   }
   return fmt::format("chart: {}\n", text);
 }
@@ -300,6 +310,7 @@ int report_fit(Error error, const Options& options) {
 }
 
 int finish(const Calibration& calibration, const Options& options, const CommonOptions& common) {
+  if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
   if (Result<void> written =
           profile::write_profile(options.output, calibration.profile, common.overwrite_policy());
       !written) {

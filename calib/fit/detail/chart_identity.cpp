@@ -46,7 +46,7 @@ bool is_flat(const ViewPoints& view) {
 NumberedChart number_chart(Screened& screened, ChartShape shape, ChartIdentity identity) {
   NumberedChart result;
   if (shape == ChartShape::kFlat) {
-    result.reason = "it was taken as described, as asked";
+    result.reason = "its shape was not to be fitted";
     return result;
   }
   std::vector<ViewPoints*> views;
@@ -58,9 +58,14 @@ NumberedChart number_chart(Screened& screened, ChartShape shape, ChartIdentity i
     }
     views.push_back(&view.points);
   }
-  if (shape == ChartShape::kAuto &&
-      (identity == ChartIdentity::kPerView ||
-       (identity == ChartIdentity::kUnknown && !same_extent(views)))) {
+  if (shape == ChartShape::kAuto && identity == ChartIdentity::kUnknown && !same_extent(views)) {
+    result.reason =
+        "its frames show different parts of it, and nothing says that one position is the same "
+        "point in all of them (observations say so by a comment such as '# grid: 9x6', or a shape "
+        "is asked for)";
+    return result;
+  }
+  if (shape == ChartShape::kAuto && identity == ChartIdentity::kPerView) {
     result.reason =
         "its columns and rows count from the first one in sight of each frame, so that its points "
         "are not known again in another frame";
