@@ -16,7 +16,7 @@ namespace trueplate::profile {
 
 /// The version of the file format this code writes, and the newest it reads. Every addition to the
 /// format raises it, because fields that are not known are refused.
-inline constexpr int kFormatVersion = 3;
+inline constexpr int kFormatVersion = 4;
 
 /// No profile is larger; what is, is refused unread.
 inline constexpr std::size_t kMaxProfileBytes = std::size_t{16} << 20;
