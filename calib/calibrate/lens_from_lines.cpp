@@ -9,10 +9,10 @@
 #include <set>
 #include <utility>
 
+#include "calib/base/sha256.h"
 #include "calib/base/timestamp.h"
 #include "calib/calibrate/detail/frame_hashes.h"
 #include "calib/calibrate/detail/visit_frames.h"
-#include "calib/base/sha256.h"
 #include "calib/footage/frame.h"
 
 namespace trueplate {

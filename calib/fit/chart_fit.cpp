@@ -30,4 +30,10 @@ std::optional<ChartShape> chart_shape_from_name(std::string_view name) {
   return std::nullopt;
 }
 
+ChartShape shape_found(const ChartFit& chart) {
+  if (chart.print_error_mm) return ChartShape::kMisprinted;
+  if (chart.bend_degree > 0) return ChartShape::kBent;
+  return chart.pitch_ratio ? ChartShape::kStretched : ChartShape::kFlat;
+}
+
 }  // namespace trueplate::fit

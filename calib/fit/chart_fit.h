@@ -71,4 +71,7 @@ struct ChartFit {
   }
 };
 
+/// What was fitted of the print, as a wish.
+[[nodiscard]] ChartShape shape_found(const ChartFit& chart);
+
 }  // namespace trueplate::fit

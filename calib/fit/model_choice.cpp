@@ -28,6 +28,10 @@ constexpr double kWorthFolding = 1.2;
 // accident.
 constexpr double kLeftOver = 0.05;
 
+// A model of very many coefficients that leaves this share of the best formula's residuals, or
+// more, would not win.
+constexpr double kHardlyLess = 0.95;
+
 // A formula that leaves so many times the residuals of the best is given up.
 constexpr double kHopeless = 3.0;
 
@@ -88,6 +92,21 @@ std::optional<std::string> not_worth_a_try(const std::vector<Result<LensFit>>& f
       100.0 * kLeftOver);
 }
 
+/// Why such a model is not worth being judged on frames held out, which takes most of the time: it
+/// hardly fits better than the best of the formulas, to no more corners. nullopt where it does.
+std::optional<std::string> not_worth_judging(const LensFit& field,
+                                             const std::vector<Result<LensFit>>& fits) {
+  const LensFit* best = best_judge(fits);
+  if (best == nullptr || kNearlyAllCorners * field.num_points > best->num_points ||
+      field.rms_px < kHardlyLess * best->rms_px) {
+    return std::nullopt;
+  }
+  return fmt::format("given up: it leaves {:.4f} px, {} {:.4f} px",
+                     field.rms_px,
+                     lens::model_name(best->lens.model),
+                     best->rms_px);
+}
+
 using Models = std::vector<const lens::ModelInfo*>;
 
 bool is_formula(const lens::ModelInfo& model) {
@@ -133,9 +152,12 @@ std::vector<Result<LensFit>> fit_each(const Models& models,
   });
   for (std::size_t i = 0; i < models.size(); ++i) {
     if (is_formula(*models[i])) continue;
-    const std::optional<std::string> reason = not_worth_a_try(fits, views);
-    fits[i] = reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
-                     : fit_lens(views, with_model(quick, models[i]->name));
+    std::optional<std::string> reason = not_worth_a_try(fits, views);
+    Result<LensFit> fitted = reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
+                                    : fit_lens(views, with_model(quick, models[i]->name));
+    if (fitted) reason = not_worth_judging(*fitted, fits);
+    fits[i] = fitted && reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
+                               : std::move(fitted);
   }
   return fits;
 }
@@ -242,13 +264,6 @@ std::size_t choose(std::vector<Trial>& trials) {
   return best;
 }
 
-/// What was fitted of the print, as a wish.
-ChartShape shape_of(const ChartFit& chart) {
-  if (chart.print_error_mm) return ChartShape::kMisprinted;
-  if (chart.bend_degree > 0) return ChartShape::kBent;
-  return chart.pitch_ratio ? ChartShape::kStretched : ChartShape::kFlat;
-}
-
 /// What all trials are to believe of the print: what the one did that met held-out frames best. The
 /// tests of the print's faults have a threshold, and a model that just passes it would win by the
 /// print and not by the lens. `wanted` where they agree, or where it was not for them to say.
@@ -258,12 +273,13 @@ ChartShape common_shape(const std::vector<Trial>& trials, ChartShape wanted) {
   bool agree = true;
   for (const Trial& trial : trials) {
     if (!trial.fit || !trial.shown.held_out_rms_px) continue;
-    if (best != nullptr) agree = agree && shape_of(best->fit->chart) == shape_of(trial.fit->chart);
+    if (best != nullptr)
+      agree = agree && shape_found(best->fit->chart) == shape_found(trial.fit->chart);
     if (best == nullptr || *trial.shown.held_out_rms_px < *best->shown.held_out_rms_px) {
       best = &trial;
     }
   }
-  return best == nullptr || agree ? wanted : shape_of(best->fit->chart);
+  return best == nullptr || agree ? wanted : shape_found(best->fit->chart);
 }
 
 }  // namespace
@@ -302,7 +318,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   if (last.chart_shape != options.chart_shape) {
     exact.chart_shape = last.chart_shape;
     for (Trial& trial : trials) {
-      if (!trial.fit || shape_of(trial.fit->chart) == last.chart_shape) continue;
+      if (!trial.fit || shape_found(trial.fit->chart) == last.chart_shape) continue;
       const ModelTrial shown = trial.shown;
       trial = judged(common, with_model(exact, shown.model));
       trial.shown.model = shown.model;

@@ -123,9 +123,14 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   const Ladders ladders(fit, kernel, simpler->lens, places_of(views));
   const Result<LensFit> first = ladders.fit({kFirstRound, kFirstField}, views, quick);
   if (!first) return fail(first.error());
+  if (options.held_out_folds == 0) {
+    return ladders.fit_without_fold({kFirstRound, kFirstField}, views, options);
+  }
 
   FitOptions judged = options;
   judged.rejection = Rejection::kOff;
+  // Whether the print has faults is not asked again on every rung.
+  if (judged.chart_shape == ChartShape::kAuto) judged.chart_shape = shape_found(first->chart);
   judged.held_out_folds = kFolds;
   const std::vector<target::View> used = used_corners(views, *first);
   Rungs rungs{.round = 0, .field = 0};

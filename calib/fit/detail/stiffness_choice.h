@@ -13,7 +13,8 @@ namespace trueplate::fit::detail {
 /// out best: first what is round about the axis, the rest at its stiffest, then the rest. From the
 /// stiffest on a softer one is taken where it lowers LensFit::held_out_rms_px by more than rounding
 /// and chance do. All are judged on the corners that a soft one kept. With too few frames to hold
-/// any out the stiffest is taken. Kept from folding (fit_without_fold); where the fit fails, it is
+/// any out the stiffest is taken; with FitOptions::held_out_folds 0 a soft one, and nothing is
+/// judged. Kept from folding (fit_without_fold); where the fit fails, it is
 /// made stiffer.
 ///
 /// Errors: those of the fit of the simpler model, and of the model itself.
