@@ -114,7 +114,7 @@ Areas campaign(const Distort& distort, int num_shoots) {
   Areas result;
   for (int n = 0; n < num_shoots; ++n) {
     const auto fitted = fit::fit_lens(shoot(distort, kFirstSeed + static_cast<unsigned>(n)),
-                                      {.model = "spline-field", .held_out_folds = 0, .threads = 1});
+                                      {.model = "spline-field", .threads = 1});
     REQUIRE_MESSAGE(fitted.has_value(), (fitted ? "" : fitted.error().message));
     const auto errors = tests::field_errors_px(places, rays, fitted->lens);
     REQUIRE(errors);
