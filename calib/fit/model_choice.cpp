@@ -153,11 +153,12 @@ std::vector<Result<LensFit>> fit_each(const Models& models,
   for (std::size_t i = 0; i < models.size(); ++i) {
     if (is_formula(*models[i])) continue;
     std::optional<std::string> reason = not_worth_a_try(fits, views);
-    Result<LensFit> fitted = reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
-                                    : fit_lens(views, with_model(quick, models[i]->name));
-    if (fitted) reason = not_worth_judging(*fitted, fits);
-    fits[i] = fitted && reason ? Result<LensFit>(fail(ErrorCode::kUndetermined, *reason))
-                               : std::move(fitted);
+    if (!reason) {
+      Result<LensFit> field = fit_lens(views, with_model(quick, models[i]->name));
+      if (field) reason = not_worth_judging(*field, fits);
+      if (!reason) fits[i] = std::move(field);
+    }
+    if (reason) fits[i] = fail(ErrorCode::kUndetermined, *reason);
   }
   return fits;
 }

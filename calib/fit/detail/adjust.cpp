@@ -175,9 +175,9 @@ class Stop final : public ceres::IterationCallback {
 };
 
 /// R of an orthogonal factorisation, without its rows of zeros.
-Eigen::MatrixXd upper_factor(Eigen::MatrixXd matrix) {
+Eigen::MatrixXd upper_factor(const Eigen::MatrixXd& matrix) {
   const Eigen::Index rows = std::min(matrix.rows(), matrix.cols());
-  return Eigen::HouseholderQR<Eigen::MatrixXd>(std::move(matrix))
+  return Eigen::HouseholderQR<Eigen::MatrixXd>(matrix)
       .matrixQR()
       .topRows(rows)
       .triangularView<Eigen::Upper>();
@@ -393,12 +393,12 @@ std::optional<InformationFactor> information_factor(const ModelKernel& kernel,
       unreduced_diagonal += by_intrinsics.colwise().squaredNorm().transpose();
       Eigen::MatrixXd stacked(of_view.rows() + rows, kNumPose + n);
       stacked << of_view, (RowMajor(rows, kNumPose + n) << by_pose, by_intrinsics).finished();
-      of_view = upper_factor(std::move(stacked));
+      of_view = upper_factor(stacked);
     }
     const Eigen::Index left = std::max<Eigen::Index>(0, of_view.rows() - kNumPose);
     Eigen::MatrixXd stacked(factor.rows() + left, n);
     stacked << factor, of_view.bottomRightCorner(left, n);
-    factor = upper_factor(std::move(stacked));
+    factor = upper_factor(stacked);
   }
   return InformationFactor{std::move(factor), std::move(unreduced_diagonal)};
 }

@@ -332,8 +332,9 @@ Eigen::MatrixXd PlateField::covariance(double share, double reach) const {
   Eigen::MatrixXd result = Eigen::MatrixXd::Zero(num_coefficients(), num_coefficients());
   for (int a = 0; a < num_splines; ++a) {
     for (int b = 0; b < num_splines; ++b) {
-      const double value = share * alike(cell.x() * (a % columns_ - b % columns_)) *
-                           alike(cell.y() * (a / columns_ - b / columns_));
+      const int columns_apart = a % columns_ - b % columns_;
+      const int rows_apart = a / columns_ - b / columns_;
+      const double value = share * alike(cell.x() * columns_apart) * alike(cell.y() * rows_apart);
       result(a, b) = value;
       result(num_splines + a, num_splines + b) = value;
     }

@@ -139,11 +139,11 @@ TEST_CASE(
   constexpr int kShoots = 3;
   const std::array<std::pair<const char*, Distort>, 2> lenses{
       {{"moustache", moustache()}, {"dented", dented}}};
-  for (const auto& [name, distort] : lenses) {
-    CAPTURE(name);
-    const Areas areas = campaign(distort, kShoots);
+  for (const auto& lens : lenses) {
+    CAPTURE(lens.first);
+    const Areas areas = campaign(lens.second, kShoots);
     MESSAGE(fmt::format("{}, {} shoots from seed {}: where corners were {}; where none was {}",
-                        name,
+                        lens.first,
                         kShoots,
                         kFirstSeed,
                         areas.seen.text(),
