@@ -12,12 +12,21 @@
 namespace trueplate::warp {
 namespace {
 
+/// A whole number of pixels, held where sums of a few of them are numbers still; whatever is held
+/// is far more than a picture may have.
+int pixels(double count) {
+  constexpr double kMost = 4.0 * kMaxImageSide;
+  return static_cast<int>(std::clamp(count, -kMost, kMost));
+}
+
 /// A window in the proportions of a resized picture: whole pixels that hold it.
 Window scaled(const Window& data, const Window& display, double scale_x, double scale_y) {
-  const int left = static_cast<int>(std::floor((data.x - display.x) * scale_x));
-  const int top = static_cast<int>(std::floor((data.y - display.y) * scale_y));
-  const int right = static_cast<int>(std::ceil((data.x - display.x + data.width) * scale_x));
-  const int bottom = static_cast<int>(std::ceil((data.y - display.y + data.height) * scale_y));
+  const double x = static_cast<double>(data.x) - display.x;
+  const double y = static_cast<double>(data.y) - display.y;
+  const int left = pixels(std::floor(x * scale_x));
+  const int top = pixels(std::floor(y * scale_y));
+  const int right = pixels(std::ceil((x + data.width) * scale_x));
+  const int bottom = pixels(std::ceil((y + data.height) * scale_y));
   return {left, top, right - left, bottom - top};
 }
 
@@ -57,8 +66,8 @@ Result<MadeMap> reformat_map(const StMap& map, const Reformat& reformat, int thr
   const Window& source = map.source_display;
   Window new_source{0,
                     0,
-                    std::max(1, static_cast<int>(std::lround(source.width * scale_x))),
-                    std::max(1, static_cast<int>(std::lround(source.height * scale_y)))};
+                    std::max(1, pixels(std::round(source.width * scale_x))),
+                    std::max(1, pixels(std::round(source.height * scale_y)))};
   if (reformat.crop) {
     output = {{0, 0, crop.width, crop.height}, {0, 0, crop.width, crop.height}};
     new_source = output.display;
@@ -70,7 +79,8 @@ Result<MadeMap> reformat_map(const StMap& map, const Reformat& reformat, int thr
   const Point2d resize(scale_x, scale_y);
   const Point2d corner(crop.x, crop.y);
   const Window& old_data = map.output.data;
-  const Point2d least(old_data.x - display.x, old_data.y - display.y);
+  const Point2d least(static_cast<double>(old_data.x) - display.x,
+                      static_cast<double>(old_data.y) - display.y);
   const Point2d most = least + Point2d(old_data.width, old_data.height);
   parallel_rows(made->st.height(), threads, [&](int begin, int end) {
     for (int row = begin; row < end; ++row) {
