@@ -315,7 +315,7 @@ void about_patterns(const LensFit& fit, Collector& out) {
           fmt::format("the residuals have a pattern over the plate that noise does not make (by "
                       "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
                       "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
-                      "corners' noise is {:.2g} px; try --model auto or a model with more terms",
+                      "corners' noise is {:.2g} px; a model with more terms may follow it",
                       std::max(misfit.p_value, 1e-300),
                       lens::model_name(fit.lens.model),
                       misfit.rms_px,
