@@ -58,4 +58,13 @@ bool is_map_name(const std::string& path) {
   return extension == ".exr";
 }
 
+nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
+  const Window& data = map.output.data;
+  return {{"file", path},
+          {"display_window", {map.output.display.width, map.output.display.height}},
+          {"data_window",
+           {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}},
+          {"t_origin", warp::to_text(map.t_origin)}};
+}
+
 }  // namespace trueplate::cli

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <nlohmann/json.hpp>
 #include <string>
 
 #include "calib/base/result.h"
@@ -23,5 +24,8 @@ Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments);
 
 /// Whether a file on the command line is meant as an ST-map: its name ends in .exr.
 [[nodiscard]] bool is_map_name(const std::string& path);
+
+/// What a map written to `path` is, for machines: file, display_window, data_window, t_origin.
+nlohmann::json map_json(const std::string& path, const warp::StMap& map);
 
 }  // namespace trueplate::cli

@@ -75,13 +75,8 @@ int run(const Options& options, const CommonOptions& common) {
                     edges->right,
                     edges->bottom,
                     options.output));
-  const nlohmann::json json = {
-      {"file", options.output},
-      {"display_window", {display.width, display.height}},
-      {"data_window",
-       {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}},
-      {"t_origin", warp::to_text(inverse->t_origin)},
-      {"warnings", warnings_json(file->warnings)}};
+  nlohmann::json json = map_json(options.output, *inverse);
+  json["warnings"] = warnings_json(file->warnings);
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
   }

@@ -101,13 +101,8 @@ int run(const Options& options, const CommonOptions& common) {
                     made->map.t_origin == warp::TOrigin::kBottomLeft ? "bottom" : "top",
                     options.output));
   report_warnings(warnings, common);
-  const nlohmann::json json = {
-      {"file", options.output},
-      {"display_window", {display.width, display.height}},
-      {"data_window",
-       {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}},
-      {"t_origin", warp::to_text(made->map.t_origin)},
-      {"warnings", warnings_json(warnings)}};
+  nlohmann::json json = map_json(options.output, made->map);
+  json["warnings"] = warnings_json(warnings);
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
   }

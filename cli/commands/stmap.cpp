@@ -12,6 +12,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/handoff_report.h"
+#include "cli/map_options.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
 #include "warp/io/st_map_file.h"
@@ -46,15 +47,6 @@ std::string lens_text(const profile::Profile& profile,
                             lens.focal_px.x(),
                             lens.focal_px.y(),
                             profile.provenance.created);
-}
-
-nlohmann::json map_json(const std::string& path, const warp::StMap& map) {
-  const Window& data = map.output.data;
-  return {{"file", path},
-          {"display_window", {map.output.display.width, map.output.display.height}},
-          {"data_window",
-           {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}},
-          {"t_origin", warp::to_text(map.t_origin)}};
 }
 
 /// Fills the hand-off and refuses what would be in its way.
