@@ -158,6 +158,10 @@ void add_pinhole(Page& page, const Station& station) {
       page.add("", fmt::format("y over x is {:.4f}, the squeeze that was measured", ratio));
     }
   }
+  if (station.entrance_pupil_mm) {
+    page.add("Entrance pupil",
+             fmt::format("{} mm from the image plane", plain(*station.entrance_pupil_mm)));
+  }
   const lens::FieldOfView straight = lens::straight_field_of_view(lens);
   std::string view = fmt::format(
       "{:.3f} x {:.3f} deg straightened", straight.horizontal_deg, straight.vertical_deg);
@@ -314,6 +318,21 @@ void add_quality(Page& page, const Station& station) {
   }
 }
 
+void add_left_out(Page& page, const Station& station) {
+  std::string_view label = "Left out";
+  const auto add = [&](const std::optional<LeftOut>& left_out, std::string_view others) {
+    if (!left_out) return;
+    page.add(label,
+             fmt::format("what {} say of this one is off by {:.4f} px rms, {:.4f} px at worst",
+                         others,
+                         left_out->rms_px,
+                         left_out->max_px));
+    label = "";
+  };
+  add(station.without_station, "the other stations");
+  add(station.without_focal_length, "the stations of other focal lengths");
+}
+
 void add_chart_as_found(Page& page, const Station& station) {
   if (!station.chart_as_found) return;
   const ChartAsFound& chart = *station.chart_as_found;
@@ -446,6 +465,7 @@ std::string describe(const Profile& profile) {
     add_distortion(page, station.lens);
     add_model(page, station);
     add_quality(page, station);
+    add_left_out(page, station);
     add_chart_as_found(page, station);
     add_channels(page, station);
     add_warnings(page, station);

@@ -16,7 +16,7 @@ namespace trueplate::profile {
 
 /// The version of the file format this code writes, and the newest it reads. Every addition to the
 /// format raises it, because fields that are not known are refused.
-inline constexpr int kFormatVersion = 4;
+inline constexpr int kFormatVersion = 5;
 
 /// No profile is larger; what is, is refused unread.
 inline constexpr std::size_t kMaxProfileBytes = std::size_t{16} << 20;
@@ -116,17 +116,30 @@ struct Channels {
   ColourLens blue;
 };
 
+/// By how much what the other stations of the profile say of this one differs from it, in plate
+/// pixels after the rotation and common change of focal length that a camera solve absorbs. Absent
+/// where the others do not surround it.
+struct LeftOut {
+  double rms_px = 0.0;
+  double max_px = 0.0;
+};
+
 /// One state of the lens.
 struct Station {
   std::optional<double> nominal_focal_mm;  // the number on the barrel; a label
   std::optional<double> focus_m;           // from the image plane; infinity is legal
   std::optional<double> t_stop;
+  /// From the image plane to the entrance pupil, positive towards the scene.
+  std::optional<double> entrance_pupil_mm = std::nullopt;
   lens::Lens lens;
   std::optional<Uncertainty> uncertainty;
   std::optional<ChartAsFound> chart_as_found =
       std::nullopt;                                 // absent when the chart is as described
   std::optional<Channels> channels = std::nullopt;  // where the colours were fitted separately
   std::optional<Quality> quality;                   // absent for numbers that were not fitted here
+  std::optional<LeftOut> without_station = std::nullopt;  // interpolated without this station
+  std::optional<LeftOut> without_focal_length =
+      std::nullopt;  // and without those of its focal length
   std::vector<Warning> warnings;
 };
 

@@ -28,6 +28,7 @@ inline constexpr Range kZeroOrMore{.least = 0.0};
 inline constexpr Range kFocalPx{.least = 1.0, .most = 1e7};
 inline constexpr Range kPrincipalPointPx{.least = -1e6, .most = 1e6};
 inline constexpr Range kFilmBackMm{.least = 0.1, .most = 1000.0};
+inline constexpr Range kEntrancePupilMm{.least = -1e5, .most = 1e5};
 inline constexpr Range kAspect{.least = 0.05, .most = 20.0};  // of pixels, and the squeeze
 inline constexpr Range kCoefficient{.least = -1e6, .most = 1e6};
 

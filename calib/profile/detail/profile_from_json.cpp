@@ -305,11 +305,19 @@ std::vector<Warning> warnings_of(const Fields& fields) {
   return warnings;
 }
 
+std::optional<LeftOut> left_out_of(const Fields& parent, std::string_view key) {
+  if (!parent.has(key)) return std::nullopt;
+  const Fields fields = parent.object(key, {"rms_px", "max_px"});
+  const double rms_px = fields.number("rms_px", kZeroOrMore);
+  return LeftOut{rms_px, fields.number("max_px", kZeroOrMore)};
+}
+
 Station station_of(const Fields& fields) {
   Station station;
   station.nominal_focal_mm = fields.optional_number("nominal_focal_mm", kPositive);
   station.focus_m = fields.optional_distance("focus_m");
   station.t_stop = fields.optional_number("t_stop", kPositive);
+  station.entrance_pupil_mm = fields.optional_number("entrance_pupil_mm", kEntrancePupilMm);
   station.lens = lens_of(fields.object("lens",
                                        {"plate_size_px",
                                         "pixel_aspect",
@@ -346,6 +354,8 @@ Station station_of(const Fields& fields) {
                                                 "map_sigma_share",
                                                 "map_misfit_rms_px"}));
   }
+  station.without_station = left_out_of(fields, "without_station");
+  station.without_focal_length = left_out_of(fields, "without_focal_length");
   station.warnings = warnings_of(fields);
   return station;
 }
@@ -445,11 +455,14 @@ Result<Profile> profile_of(const Json& json) {
                                                        {"nominal_focal_mm",
                                                         "focus_m",
                                                         "t_stop",
+                                                        "entrance_pupil_mm",
                                                         "lens",
                                                         "uncertainty",
                                                         "chart_as_found",
                                                         "channels",
                                                         "quality",
+                                                        "without_station",
+                                                        "without_focal_length",
                                                         "warnings"})));
   }
   profile.provenance =

@@ -138,6 +138,10 @@ Json json_of(const Quality& quality) {
   return json;
 }
 
+void put_left_out(Json& json, const char* key, const std::optional<LeftOut>& left_out) {
+  if (left_out) json[key] = {{"rms_px", left_out->rms_px}, {"max_px", left_out->max_px}};
+}
+
 Json json_of(const Station& station) {
   Json json = Json::object();
   put_optional(json, "nominal_focal_mm", station.nominal_focal_mm);
@@ -147,11 +151,14 @@ Json json_of(const Station& station) {
     put_optional(json, "focus_m", station.focus_m);
   }
   put_optional(json, "t_stop", station.t_stop);
+  put_optional(json, "entrance_pupil_mm", station.entrance_pupil_mm);
   json["lens"] = json_of(station.lens);
   if (station.uncertainty) json["uncertainty"] = json_of(*station.uncertainty);
   if (station.chart_as_found) json["chart_as_found"] = json_of(*station.chart_as_found);
   if (station.channels) json["channels"] = json_of(*station.channels);
   if (station.quality) json["quality"] = json_of(*station.quality);
+  put_left_out(json, "without_station", station.without_station);
+  put_left_out(json, "without_focal_length", station.without_focal_length);
   Json warnings = Json::array();
   for (const Warning& warning : station.warnings) {
     Json item = {{"code", warning.code}, {"message", warning.message}, {"value", nullptr}};

@@ -54,6 +54,9 @@ inline profile::Profile example_profile() {
   station.nominal_focal_mm = 35.0;
   station.focus_m = 2.5;
   station.t_stop = 5.6;
+  station.entrance_pupil_mm = 87.5;
+  station.without_station = profile::LeftOut{.rms_px = 0.021, .max_px = 0.11};
+  station.without_focal_length = profile::LeftOut{.rms_px = 0.16, .max_px = 0.55};
   station.lens.plate_size = {1920, 1080};
   station.lens.film_back = lens::FilmBack{.width_mm = 24.89, .height_mm = 14.000625};
   station.lens.focal_px = {1800.0 + 1.0 / 3.0, 1800.0 - 1e-9};

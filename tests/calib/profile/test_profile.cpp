@@ -359,18 +359,18 @@ TEST_CASE("the format and its version come first") {
   const std::string newer = error_of(
       R"({"format": "trueplate-lens-profile", "format_version": 7, "anything": {"new": 1}})");
   CHECK(newer ==
-        "lens.json: format_version: profile format 7 is newer than 4, the newest this version "
+        "lens.json: format_version: profile format 7 is newer than 5, the newest this version "
         "reads; update trueplate");
-  CHECK(error_of(example_with("\"format_version\": 4", "\"format_version\": 0"))
+  CHECK(error_of(example_with("\"format_version\": 5", "\"format_version\": 0"))
             .starts_with("lens.json: format_version: is 0, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 4", "\"format_version\": 1.5"))
+  CHECK(error_of(example_with("\"format_version\": 5", "\"format_version\": 1.5"))
             .starts_with("lens.json: format_version: is 1.5, wanted a whole number from 1"));
-  CHECK(error_of(example_with("\"format_version\": 4", "\"format_version\": \"1\""))
+  CHECK(error_of(example_with("\"format_version\": 5", "\"format_version\": \"1\""))
             .starts_with("lens.json: format_version: is \"1\""));
-  CHECK(error_of(example_with("\"format_version\": 4,", ""))
+  CHECK(error_of(example_with("\"format_version\": 5,", ""))
             .starts_with("lens.json: format_version: is missing"));
-  CHECK(error_of(example_with("\"format_version\": 4", "\"format_version\": 1e300"))
-            .find("is newer than 4") != std::string::npos);
+  CHECK(error_of(example_with("\"format_version\": 5", "\"format_version\": 1e300"))
+            .find("is newer than 5") != std::string::npos);
   for (const char* other : {"{}",
                             "[]",
                             "3",
@@ -381,11 +381,13 @@ TEST_CASE("the format and its version come first") {
     CAPTURE(other);
     CHECK(error_of(other).ends_with("this is no lens profile"));
   }
-  CHECK(kFormatVersion == 4);
+  CHECK(kFormatVersion == 5);
   // Files of the versions before are read.
-  for (const char* old :
-       {"\"format_version\": 1", "\"format_version\": 2", "\"format_version\": 3"})
-    CHECK(parse_profile(example_with("\"format_version\": 4", old), "old"));
+  for (const char* old : {"\"format_version\": 1",
+                          "\"format_version\": 2",
+                          "\"format_version\": 3",
+                          "\"format_version\": 4"})
+    CHECK(parse_profile(example_with("\"format_version\": 5", old), "old"));
 }
 
 TEST_CASE("text that is no JSON is refused with line and byte") {

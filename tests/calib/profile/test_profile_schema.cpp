@@ -107,8 +107,15 @@ Json minimal_profile() {
   json["labels"] = Json::object();
   json.erase("chart");
   Json& station = json["stations"][0];
-  for (const char* key :
-       {"nominal_focal_mm", "focus_m", "t_stop", "uncertainty", "channels", "quality"}) {
+  for (const char* key : {"nominal_focal_mm",
+                          "focus_m",
+                          "t_stop",
+                          "entrance_pupil_mm",
+                          "uncertainty",
+                          "channels",
+                          "quality",
+                          "without_station",
+                          "without_focal_length"}) {
     station.erase(key);
   }
   station["lens"].erase("film_back_mm");
