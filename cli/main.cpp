@@ -26,7 +26,7 @@ constexpr std::array kCommands{
     Command{"undistort", "straighten plates", &add_undistort},
     Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
     Command{"apply", "move pictures through an ST-map from anywhere", &add_apply},
-    Command{"convert", "turn an ST-map into a lens profile", &add_convert},
+    Command{"convert", "lens profiles from ST-maps, and to and from other formats", &add_convert},
     Command{"reformat", "make an ST-map fit another size or a crop", &add_reformat},
     Command{"invert", "write the ST-map that undoes another", &add_invert},
     Command{"compare", "two profiles or two ST-maps, in pixels", &add_compare},

@@ -8,7 +8,7 @@
 
 #include "calib/base/timestamp.h"
 #include "calib/lens/model.h"
-#include "calib/plate/usd_text.h"
+#include "calib/plate/usd_camera.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {

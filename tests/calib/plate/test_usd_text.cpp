@@ -17,6 +17,7 @@
 #include <variant>
 #include <vector>
 
+#include "calib/plate/usd_camera.h"
 #include "tests/support/made_shot.h"
 
 namespace {
