@@ -1,5 +1,6 @@
 #pragma once
 
+#include <optional>
 #include <span>
 
 #include "calib/base/image.h"
@@ -9,15 +10,16 @@
 
 // Looking up what is no colour: numbers of objects, depth, normals, positions, motion vectors; and
 // what filters with negative lobes need beside alpha and highlights. All functions change only the
-// channels they are given of `output`, which has the size of map.output.data and the channels of
-// `source`, and no memory in common with it. Positions, windows, edges, NaN and errors are as for
-// resample(); a channel number that does not exist is the caller's bug. Any number of threads gives
-// the same bits.
+// channels they are given of `output`, which has the size of map.output.data (or is a strip of it,
+// see ResampleOptions::first_row) and the channels of `source`, and no memory in common with it.
+// Positions, windows, edges, NaN and errors are as for resample(); a channel number that does not
+// exist is the caller's bug. Any number of threads gives the same bits.
 namespace trueplate::warp {
 
 struct PassOptions {
   Edge edge = Edge::kBlack;
-  int threads = 0;  // 0 = all cores
+  std::optional<int> first_row = {};  // see ResampleOptions
+  int threads = 0;                    // 0 = all cores
 };
 
 /// Copies the pixel that the position lies in, bit for bit: nothing is computed, so samples that

@@ -77,22 +77,25 @@ Result<void> resample(const SourcePicture& source,
                       ImageView<float> output,
                       const std::function<void(int row)>& row_done) {
   if (Result<void> checked = validate(map); !checked) return checked;
-  if (Result<void> checked = detail::check_pictures(source, map.output.data.size(), output);
+  if (Result<void> checked =
+          detail::check_pictures(source, map.output.data.size(), options.first_row, output);
       !checked) {
     return checked;
   }
   const detail::LookupSource lookup = detail::lookup_source(source, options.edge);
   const detail::StScale scale = detail::st_scale(source.windows.display.size(), map.t_origin);
   const std::size_t row_size = 2 * static_cast<std::size_t>(output.width);
+  const int first_row = options.first_row.value_or(0);
   parallel_rows(output.height, options.threads, [&](int begin, int end) {
-    for (int j = begin; j < end; ++j) {
+    for (int row = begin; row < end; ++row) {
+      const int j = first_row + row;
       if (options.filter == Filter::kArea) {
-        detail::area_row(lookup, {map, scale}, j, output.row(j));
+        detail::area_row(lookup, {map, scale}, j, output.row(row));
       } else {
         detail::resample_row(
-            lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(j));
+            lookup, options.filter, scale, {map.st.row(j), row_size}, output.row(row));
       }
-      if (row_done) row_done(j);
+      if (row_done) row_done(row);
     }
   });
   return {};
@@ -124,7 +127,8 @@ Result<void> warp_frame(const SourcePicture& source,
   }
   const Result<detail::MapRows> rows = detail::MapRows::create(lens, direction, map_options);
   if (!rows) return fail(rows.error());
-  if (Result<void> checked = detail::check_pictures(source, rows->windows().data.size(), output);
+  if (Result<void> checked =
+          detail::check_pictures(source, rows->windows().data.size(), options.first_row, output);
       !checked) {
     return checked;
   }
@@ -136,12 +140,12 @@ Result<void> warp_frame(const SourcePicture& source,
   parallel_rows(output.height, options.threads, [&](int begin, int end) {
     std::array<double, kBlock> x_px;
     std::array<double, kBlock> y_px;
-    for (int j = begin; j < end; ++j) {
+    for (int row = begin; row < end; ++row) {
       for (int i = 0; i < output.width; i += kBlock) {
         const auto count = static_cast<std::size_t>(std::min(kBlock, output.width - i));
         const std::span x(x_px.data(), count);
         const std::span y(y_px.data(), count);
-        rows->positions(j, i, x, y);
+        rows->positions(options.first_row.value_or(0) + row, i, x, y);
         if (x_scale != 1.0 || y_scale != 1.0) {
           for (double& value : x) value *= x_scale;
           for (double& value : y) value *= y_scale;
@@ -150,7 +154,7 @@ Result<void> warp_frame(const SourcePicture& source,
                              options.filter,
                              x,
                              y,
-                             output.row(j) + static_cast<std::ptrdiff_t>(i) * output.channels);
+                             output.row(row) + static_cast<std::ptrdiff_t>(i) * output.channels);
       }
     }
   });

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <functional>
+#include <optional>
 #include <string_view>
 
 #include "calib/base/geometry.h"
@@ -53,6 +54,9 @@ inline constexpr double kResampleTolerance = 1e-6;
 struct ResampleOptions {
   Filter filter = Filter::kCubic;
   Edge edge = Edge::kBlack;
+  /// Of a picture made strip by strip: `output` is the rows of the map's output from this one on,
+  /// as many as it has. Unset: all of it. Strips together have the bits of the whole.
+  std::optional<int> first_row = {};
   int threads = 0;  // 0 = all cores; any number gives the same bits
 };
 

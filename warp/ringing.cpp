@@ -103,6 +103,10 @@ Range range_in(const LookupSource& lookup, const Box& box, int channel) {
 /// Distance at which the positive part of each kernel ends.
 constexpr double kInner = 1.0;
 
+PassOptions pass_options(const ResampleOptions& options) {
+  return {.edge = options.edge, .first_row = options.first_row, .threads = options.threads};
+}
+
 }  // namespace
 
 Result<void> limit_highlights(const SourcePicture& source,
@@ -122,7 +126,7 @@ Result<void> limit_highlights(const SourcePicture& source,
           if (!inner.empty()) out[channel] = inner.hold(out[channel]);
         }
       };
-  return detail::for_each_pixel(source, map, options.edge, options.threads, output, body);
+  return detail::for_each_pixel(source, map, pass_options(options), output, body);
 }
 
 Result<void> limit_with_alpha(const SourcePicture& source,
@@ -147,7 +151,7 @@ Result<void> limit_with_alpha(const SourcePicture& source,
           if (channel == alpha) out[channel] = std::clamp(out[channel], 0.0F, 1.0F);
         }
       };
-  return detail::for_each_pixel(source, colour_map, options.edge, options.threads, output, body);
+  return detail::for_each_pixel(source, colour_map, pass_options(options), output, body);
 }
 
 }  // namespace trueplate::warp

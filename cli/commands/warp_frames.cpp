@@ -1,12 +1,13 @@
 // `undistort` and `redistort`: one command in two directions.
 
-#include <fmt/format.h>
-
 #include <memory>
+#include <string>
+#include <utility>
+#include <vector>
 
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
-#include "cli/footage_options.h"
+#include "cli/frame_sequence.h"
 #include "cli/frame_settings.h"
 #include "cli/handoff_report.h"
 #include "cli/pass_options.h"
@@ -14,20 +15,16 @@
 #include "cli/sequence_report.h"
 #include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
-#include "warp/io/sequence.h"
 
 namespace trueplate::cli {
 namespace {
 
 struct Options {
   std::string profile;
-  FrameArguments frames;
-  std::string output;
+  SequenceArguments sequence;
   std::string overscan = "auto";
   PassArguments passes;
-  std::string compression;
   int round_to = 2;
-  int in_flight = 0;
   bool per_channel = false;
   std::string handoff;  // undistort
 };
@@ -67,74 +64,43 @@ int run(const Options& options,
   if (!lens_warp) return report_failure(lens_warp.error());
   const Result<std::string> settings = frame_settings(app, *profile);
   if (!settings) return report_failure(settings.error());
-  const Result<footage::FrameSet> frames =
-      footage::resolve_frames(options.frames.arguments, options.frames.range);
-  if (!frames) return report_frames(frames.error());
-  const Result<std::vector<warp::SequenceJob>> jobs =
-      warp::make_jobs(frames->frames, options.output);
-  if (!jobs) return report_usage(jobs.error());
-  const warp::WriteOptions write{.compression = options.compression,
-                                 .overwrite = common.overwrite_policy()};
-  for (const warp::SequenceJob& job : *jobs) {
-    if (Result<void> writable = warp::check_writable_format(job.output, write); !writable) {
-      return report_usage(writable.error());
-    }
-  }
-  std::vector<std::string> inputs = paths_of(*frames);
-  inputs.push_back(options.profile);
-  std::vector<std::string> outputs;
-  for (const warp::SequenceJob& job : *jobs) outputs.push_back(job.output.string());
+  const Result<FrameSequence> sequence = FrameSequence::create(options.sequence, common);
+  if (!sequence) return report_frames(sequence.error());
   Result<HandoffFiles> files =
-      HandoffFiles::create(undistort ? options.handoff : "none", options.output);
+      HandoffFiles::create(undistort ? options.handoff : "none", options.sequence.output);
   if (!files) return report_usage(files.error());
   const Result<StraightHandoff> handoff = StraightHandoff::create(
-      *jobs, *lens_warp, *profile, lens_options->passes.filter, *std::move(files));
+      sequence->jobs(), *lens_warp, *profile, lens_options->passes.filter, *std::move(files));
   if (!handoff) return report_failure(handoff.error());
-  CommonOptions report = common;  // of the file that --json names
-  report.overwrite = common.overwrite || is_earlier_report(common.json);
-  // Whether frames that exist may stay or be replaced is known once they are looked at.
-  if (Result<void> free = check_outputs(outputs, inputs, report, Overwrite::kAllow); !free) {
+  if (Result<void> free = sequence->check(options.profile); !free) {
     return report_failure(free.error());
   }
   CommonOptions beside = common;
   beside.json.clear();  // has been checked
-  inputs.insert(inputs.end(), outputs.begin(), outputs.end());
-  inputs.push_back(report.json);
-  if (Result<void> free = check_outputs(handoff->files().outstanding(), inputs, beside); !free) {
+  std::vector<std::string> taken = sequence->inputs();
+  taken.push_back(options.profile);
+  const std::vector<std::string> outputs = sequence->outputs();
+  taken.insert(taken.end(), outputs.begin(), outputs.end());
+  taken.push_back(common.json);
+  if (Result<void> free = check_outputs(handoff->files().outstanding(), taken, beside); !free) {
     return report_failure(free.error());
   }
-  if (Result<void> known = check_passes(lens_options->passes, *frames); !known) {
+  if (Result<void> known = check_passes(lens_options->passes, sequence->frames()); !known) {
     return report_usage(known.error());
   }
-  footage::set_io_threads(common.threads);
 
   const warp::LensAttributes attributes = lens_attributes(*profile);
-  Progress progress(common, std::string(warp::to_text(direction)));
-  warp::SequenceOptions sequence_options;
-  sequence_options.write = write;
-  sequence_options.read.parts = footage::Parts::kAll;
-  sequence_options.settings = *settings;
-  sequence_options.max_frames_in_flight = options.in_flight;
-  sequence_options.threads = common.threads;
-  sequence_options.interrupt = &interrupt_flag();
-  sequence_options.progress = [&](const warp::SequenceProgress& state) {
-    progress.update(static_cast<int>(state.finished), static_cast<int>(state.total), state.frame);
+  const auto warp_frame = [&](footage::Frame frame, const warp::SequenceJob& job, int threads) {
+    Result<warp::FrameInRows> warped = lens_warp->in_rows(std::move(frame), threads);
+    if (!warped) return warped;
+    if (undistort) handoff->finish(job, warped->frame);
+    if (warp::keeps_windows(job.output)) {
+      warp::add_lens_attributes(warped->frame, attributes);
+    }
+    return warped;
   };
-  const Result<warp::SequenceSummary> summary = warp::process_sequence(
-      *jobs,
-      [&](footage::Frame frame,
-          const warp::SequenceJob& job,
-          int threads) -> Result<footage::Frame> {
-        Result<footage::Frame> warped = lens_warp->apply(std::move(frame), threads);
-        if (warped) {
-          if (undistort) handoff->finish(job, *warped);
-          if (warp::keeps_windows(job.output)) warp::add_lens_attributes(*warped, attributes);
-          return warped;
-        }
-        return fail(warped.error().code,
-                    fmt::format("{}: {}", job.input.name, warped.error().message));
-      },
-      sequence_options);
+  const Result<warp::SequenceSummary> summary =
+      sequence->run(warp::to_text(direction), *settings, warp_frame);
   if (!summary) return report_failure(summary.error());
 
   const std::vector<warp::TreatedChannel> channels = lens_warp->treated_channels();
@@ -144,25 +110,22 @@ int run(const Options& options,
     return written;
   };
   return report_sequence({.summary = *summary,
-                          .frames = *frames,
+                          .frames = sequence->frames(),
                           .channels = channels,
-                          .output = options.output,
+                          .output = options.sequence.output,
                           .beside = write_handoff},
                          common,
-                         report);
+                         sequence->report());
 }
 
 Action add(CLI::App& app, warp::MapDirection direction) {
   const bool undistort = direction == warp::MapDirection::kUndistort;
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
-  add_frames(app,
-             options->frames,
-             undistort ? "plates: files, folders, globs or patterns"
-                       : "straight renders: files, folders, globs or patterns");
-  app.add_option("-o,--output", options->output, "file, folder/ or pattern such as out.####.exr")
-      ->required()
-      ->type_name("PATTERN");
+  add_sequence(app,
+               options->sequence,
+               undistort ? "plates: files, folders, globs or patterns"
+                         : "straight renders: files, folders, globs or patterns");
   app.add_option("--overscan",
                  options->overscan,
                  undistort
@@ -179,13 +142,9 @@ Action add(CLI::App& app, warp::MapDirection direction) {
       ->type_name("N");
   if (undistort) add_handoff_option(app, options->handoff);
   add_passes(app, options->passes);
-  app.add_option("--compression", options->compression, "of the output; default: as the input");
   app.add_flag("--per-channel",
                options->per_channel,
                "red, green and blue each through its own lens, of a profile made so");
-  app.add_option("--in-flight", options->in_flight, "most frames in memory; 0: threads + 1")
-      ->check(CLI::Range(0, 1024))
-      ->type_name("N");
   return [options, direction, &app](const CommonOptions& common) {
     return run(*options, app, direction, common);
   };

@@ -15,25 +15,27 @@ namespace trueplate::warp::detail {
 inline constexpr float kAlphaRounding = 1e-6F;
 
 /// Checks what all passes have in common and calls body(lookup, scaled map, i, j, pixel of
-/// `output`) for every output pixel.
+/// `output`) for every output pixel, i and j being its column and row in the map.
 template <class Body>
 Result<void> for_each_pixel(const SourcePicture& source,
                             const StMap& map,
-                            Edge edge,
-                            int threads,
+                            const PassOptions& options,
                             ImageView<float> output,
                             const Body& body) {
   if (Result<void> checked = validate(map); !checked) return checked;
-  if (Result<void> checked = check_pictures(source, map.output.data.size(), output); !checked) {
+  if (Result<void> checked =
+          check_pictures(source, map.output.data.size(), options.first_row, output);
+      !checked) {
     return checked;
   }
-  const LookupSource lookup = lookup_source(source, edge);
+  const int first_row = options.first_row.value_or(0);
+  const LookupSource lookup = lookup_source(source, options.edge);
   const ScaledMap scaled{map, st_scale(source.windows.display.size(), map.t_origin)};
-  parallel_rows(output.height, threads, [&](int begin, int end) {
-    for (int j = begin; j < end; ++j) {
-      float* pixel = output.row(j);
+  parallel_rows(output.height, options.threads, [&](int begin, int end) {
+    for (int row = begin; row < end; ++row) {
+      float* pixel = output.row(row);
       for (int i = 0; i < output.width; ++i, pixel += output.channels) {
-        body(lookup, scaled, i, j, pixel);
+        body(lookup, scaled, i, first_row + row, pixel);
       }
     }
   });
@@ -59,14 +61,18 @@ Result<void> for_each_place(const SourcePicture& source,
                             ImageView<float> output,
                             const Body& body) {
   if (Result<void> checked = validate(map); !checked) return checked;
-  if (Result<void> checked = check_pictures(source, map.output.data.size(), output); !checked) {
+  if (Result<void> checked =
+          check_pictures(source, map.output.data.size(), options.first_row, output);
+      !checked) {
     return checked;
   }
+  const int first_row = options.first_row.value_or(0);
   const LookupSource lookup = lookup_source(source, options.edge);
   const ScaledMap scaled{map, st_scale(source.windows.display.size(), map.t_origin)};
   constexpr int kBlock = NearestPlaces::kBlock;
-  const auto body_of_row = [&](int j, NearestPlaces& places) {
-    float* pixel = output.row(j);
+  const auto body_of_row = [&](int row, NearestPlaces& places) {
+    const int j = first_row + row;
+    float* pixel = output.row(row);
     for (int begin = 0; begin < output.width; begin += kBlock) {
       const int count = std::min(kBlock, output.width - begin);
       const float* st = map.st.row(j) + 2 * static_cast<std::ptrdiff_t>(begin);
@@ -79,7 +85,7 @@ Result<void> for_each_place(const SourcePicture& source,
   };
   parallel_rows(output.height, options.threads, [&](int begin, int end) {
     NearestPlaces places;
-    for (int j = begin; j < end; ++j) body_of_row(j, places);
+    for (int row = begin; row < end; ++row) body_of_row(row, places);
   });
   return {};
 }

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <numbers>
 
 namespace trueplate::warp::detail {
@@ -92,6 +93,7 @@ LookupSource lookup_source(const SourcePicture& source, Edge edge) {
 
 Result<void> check_pictures(const SourcePicture& source,
                             ImageSize wanted,
+                            std::optional<int> first_row,
                             ImageView<float> output) {
   const ImageView<const float>& pixels = source.pixels;
   if (source.windows.display.empty()) {
@@ -106,6 +108,17 @@ Result<void> check_pictures(const SourcePicture& source,
                             pixels.height,
                             data.width,
                             data.height));
+  }
+  if (first_row) {
+    const bool lies_within = *first_row >= 0 && output.height <= wanted.height - *first_row;
+    if (!lies_within) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("output picture: rows {} to {}, wanted some of 0 to {}",
+                              *first_row,
+                              std::int64_t{*first_row} + output.height - 1,
+                              wanted.height - 1));
+    }
+    wanted.height = output.height;
   }
   if (output.size() != wanted || output.channels != pixels.channels) {
     return fail(ErrorCode::kInvalidInput,

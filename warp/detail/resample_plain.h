@@ -1,5 +1,7 @@
 #pragma once
 
+#include <optional>
+
 #include "calib/base/geometry.h"
 #include "warp/resample.h"
 
@@ -33,9 +35,12 @@ struct LookupSource {
 /// into the picture. NaN stays NaN.
 [[nodiscard]] double continued(Edge edge, double u, int taps, int size);
 
-/// Refuses sizes or channels that do not match: `output` is to have the size `wanted` and the
-/// channels of `source`.
-Result<void> check_pictures(const SourcePicture& source, ImageSize wanted, ImageView<float> output);
+/// Refuses sizes or channels that do not match: `output` is to have the size `wanted`, or with
+/// `first_row` to lie within it from that row on, and the channels of `source`.
+Result<void> check_pictures(const SourcePicture& source,
+                            ImageSize wanted,
+                            std::optional<int> first_row,
+                            ImageView<float> output);
 
 /// The reference for the vector kernels: every channel of `source` at `p_px`, a position counted
 /// from the top-left corner of the source's display window; formula in double, rounded once.

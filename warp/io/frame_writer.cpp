@@ -5,6 +5,8 @@
 #include <cmath>
 #include <cstdint>
 #include <set>
+#include <span>
+#include <utility>
 
 #include "calib/footage/detail/metadata.h"
 #include "warp/io/detail/compression.h"
@@ -19,7 +21,9 @@ using footage::Frame;
 using footage::Part;
 using footage::SampleFormat;
 
-Result<void> check_part(const std::filesystem::path& path, const Part& part) {
+Result<void> check_part(const std::filesystem::path& path,
+                        const Part& part,
+                        bool are_pixels_there) {
   const auto refuse = [&](std::string_view what) {
     return fail(ErrorCode::kInvalidInput, fmt::format("{}: {}", path.string(), what));
   };
@@ -34,7 +38,7 @@ Result<void> check_part(const std::filesystem::path& path, const Part& part) {
       return refuse(fmt::format("a window that begins at {}, {}", window.x, window.y));
     }
   }
-  if (part.pixels.view().size() != part.windows.data.size()) {
+  if (are_pixels_there && part.pixels.view().size() != part.windows.data.size()) {
     return refuse(fmt::format("{}x{} pixels for a data window of {}x{}",
                               part.pixels.width(),
                               part.pixels.height(),
@@ -42,7 +46,8 @@ Result<void> check_part(const std::filesystem::path& path, const Part& part) {
                               part.windows.data.height));
   }
   if (part.channels.empty() ||
-      part.channels.size() != static_cast<std::size_t>(part.pixels.channels())) {
+      (are_pixels_there &&
+       part.channels.size() != static_cast<std::size_t>(part.pixels.channels()))) {
     return refuse(fmt::format(
         "{} channel names for {} channels", part.channels.size(), part.pixels.channels()));
   }
@@ -62,11 +67,19 @@ Result<void> check_part(const std::filesystem::path& path, const Part& part) {
   return {};
 }
 
-Result<void> check_frame(const std::filesystem::path& path, const Frame& frame) {
+/// The maker of a part; null where its pixels are there.
+const RowMaker* maker_of(std::span<const RowMaker> makers, std::size_t part) {
+  return part < makers.size() && makers[part] ? &makers[part] : nullptr;
+}
+
+Result<void> check_frame(const std::filesystem::path& path,
+                         const Frame& frame,
+                         std::span<const RowMaker> makers) {
   std::set<std::string_view> names;
   for (std::size_t i = 0; i < frame.num_parts(); ++i) {
     const Part& part = frame.part(i);
-    if (Result<void> checked = check_part(path, part); !checked) return checked;
+    const bool are_pixels_there = maker_of(makers, i) == nullptr;
+    if (Result<void> checked = check_part(path, part, are_pixels_there); !checked) return checked;
     const bool is_named = !part.name.empty() && names.insert(part.name).second;
     if (!is_named && frame.num_parts() > 1) {
       return fail(ErrorCode::kInvalidInput,
@@ -117,6 +130,7 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                                              const std::filesystem::path& path,
                                              const std::optional<detail::Compression>& compression,
                                              const Frame& frame,
+                                             std::span<const RowMaker> makers,
                                              const WriteOptions& options) {
   std::vector<std::vector<Channel>> channels;  // of the file, part by part
   std::vector<detail::ExrPicture> parts;
@@ -125,9 +139,10 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
     const Part& part = frame.part(i);
     channels.push_back(part.channels);
     for (Channel& channel : channels.back()) channel.format = exr_format(channel.format);
+    const RowMaker* maker = maker_of(makers, i);
     parts.push_back({.header = exr_header(part, compression),
                      .name = part.name,
-                     .pixels = part.pixels.view(),
+                     .rows = maker != nullptr ? *maker : detail::rows_of(part.pixels.view()),
                      .windows = part.windows,
                      .pixel_aspect = part.pixel_aspect,
                      .channels = channels.back()});
@@ -152,6 +167,42 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
   return warnings;
 }
 
+/// `makers`: for EXR only.
+Result<std::vector<Warning>> write_with(const std::filesystem::path& path,
+                                        const Frame& frame,
+                                        std::span<const RowMaker> makers,
+                                        const WriteOptions& options) {
+  const Result<detail::FileKind> kind = detail::output_kind(path);
+  if (!kind) return fail(kind.error());
+  const auto compression = detail::parse_compression(path, *kind, options.compression);
+  if (!compression) return fail(compression.error());
+  if (Result<void> checked = check_frame(path, frame, makers); !checked)
+    return fail(checked.error());
+  Result<AtomicFile> file = AtomicFile::create(path, options.overwrite);
+  if (!file) return fail(file.error());
+  try {
+    Result<std::vector<Warning>> warnings =
+        *kind == detail::FileKind::kExr
+            ? write_frame_exr(*file, path, *compression, frame, makers, options)
+            : detail::write_other(
+                  file->temporary_path(), path, *kind, *compression, frame, options.threads);
+    if (!warnings) return warnings;
+    if (options.recipe) {
+      const Result<void> recorded = write_record(file->temporary_path(), path, *options.recipe);
+      if (!recorded) return fail(recorded.error());
+    }
+    if (Result<void> committed = file->commit(options.flush); !committed) {
+      return fail(committed.error());
+    }
+    return warnings;
+  } catch (const std::bad_alloc&) {
+    throw;
+  } catch (const std::exception& exception) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{}: cannot be written ({})", path.string(), exception.what()));
+  }
+}
+
 }  // namespace
 
 Result<void> check_writable_format(const std::filesystem::path& path, const WriteOptions& options) {
@@ -170,34 +221,16 @@ bool keeps_windows(const std::filesystem::path& path) {
 Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
                                          const Frame& frame,
                                          const WriteOptions& options) {
-  const Result<detail::FileKind> kind = detail::output_kind(path);
-  if (!kind) return fail(kind.error());
-  const auto compression = detail::parse_compression(path, *kind, options.compression);
-  if (!compression) return fail(compression.error());
-  if (Result<void> checked = check_frame(path, frame); !checked) return fail(checked.error());
-  Result<AtomicFile> file = AtomicFile::create(path, options.overwrite);
-  if (!file) return fail(file.error());
-  try {
-    Result<std::vector<Warning>> warnings =
-        *kind == detail::FileKind::kExr
-            ? write_frame_exr(*file, path, *compression, frame, options)
-            : detail::write_other(
-                  file->temporary_path(), path, *kind, *compression, frame, options.threads);
-    if (!warnings) return warnings;
-    if (options.recipe) {
-      const Result<void> recorded = write_record(file->temporary_path(), path, *options.recipe);
-      if (!recorded) return fail(recorded.error());
-    }
-    if (Result<void> committed = file->commit(options.flush); !committed) {
-      return fail(committed.error());
-    }
-    return warnings;
-  } catch (const std::bad_alloc&) {
-    throw;
-  } catch (const std::exception& exception) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("{}: cannot be written ({})", path.string(), exception.what()));
-  }
+  return write_with(path, frame, {}, options);
+}
+
+Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
+                                         FrameInRows frame,
+                                         const WriteOptions& options) {
+  if (keeps_windows(path)) return write_with(path, frame.frame, frame.makers, options);
+  const Result<Frame> whole = whole_frame(std::move(frame), options.threads);
+  if (!whole) return fail(whole.error());
+  return write_with(path, *whole, {}, options);
 }
 
 }  // namespace trueplate::warp

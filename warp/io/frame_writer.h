@@ -9,6 +9,7 @@
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
 #include "calib/footage/frame.h"
+#include "warp/io/frame_in_rows.h"
 #include "warp/io/frame_record.h"
 
 namespace trueplate::warp {
@@ -58,6 +59,11 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
 /// Safe from any thread.
 Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
                                          const footage::Frame& frame,
+                                         const WriteOptions& options = {});
+/// The same of a frame whose pixels are made on the way: of EXR some rows at a time, of other
+/// formats all of the first part before it is written. Errors: also those of its makers.
+Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
+                                         FrameInRows frame,
                                          const WriteOptions& options = {});
 
 }  // namespace trueplate::warp

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <deque>
 #include <mutex>
 #include <optional>
 #include <string_view>
@@ -51,9 +52,7 @@ Result<Lenses> lenses_for(const Lenses& calibrated, ImageSize size) {
 /// What is needed for all frames of one display window.
 struct Plan {
   Window display;
-  std::shared_ptr<const StMap> map;
-  std::shared_ptr<const StMap> red_map;  // null: one lens for all
-  std::shared_ptr<const StMap> blue_map;
+  PictureMaps maps;
   EdgePixels needed;  // kRedistort: overscan the straight picture should have
   std::vector<Warning> warnings;
 };
@@ -122,14 +121,14 @@ Result<Plan> make_plan(const Lenses& calibrated,
   }
   auto map = make_map(lenses->main, options.direction, map_options);
   if (!map) return fail(map.error());
-  plan.map = *std::move(map);
+  plan.maps.main = *std::move(map);
   if (!lenses->per_colour()) return plan;
   auto red = make_map(*lenses->red, options.direction, map_options);
   if (!red) return fail(red.error());
   auto blue = make_map(*lenses->blue, options.direction, map_options);
   if (!blue) return fail(blue.error());
-  plan.red_map = *std::move(red);
-  plan.blue_map = *std::move(blue);
+  plan.maps.red = *std::move(red);
+  plan.maps.blue = *std::move(blue);
   return plan;
 }
 
@@ -235,17 +234,24 @@ struct LensWarp::Shared {
   Lenses lenses;
   LensWarpOptions options;
   mutable std::mutex mutex;
-  mutable std::optional<Plan> plan;  // of the last display window
+  mutable std::deque<Plan> plans;  // the one used last in front
   mutable std::size_t num_plans = 0;
   mutable ChannelNotes notes;
 
   Result<Plan> plan_for(const Window& display, int threads) const {
     // Held while the map is made: frames of the same size wait for it instead of making their own.
     const std::lock_guard lock(mutex);
-    if (plan && plan->display == display) return *plan;
+    const auto found = std::find_if(
+        plans.begin(), plans.end(), [&](const Plan& plan) { return plan.display == display; });
+    if (found != plans.end()) {
+      std::rotate(plans.begin(), found, found + 1);
+      return plans.front();
+    }
     Result<Plan> made = make_plan(lenses, display, options, threads);
-    if (made) plan = *made;
     ++num_plans;
+    if (!made) return made;
+    if (plans.size() == kMostSizes) plans.pop_back();
+    plans.push_front(*made);
     return made;
   }
 };
@@ -284,6 +290,12 @@ std::size_t LensWarp::num_maps_made() const {
 std::vector<TreatedChannel> LensWarp::treated_channels() const { return shared_->notes.list(); }
 
 Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const {
+  Result<FrameInRows> made = in_rows(std::move(frame), threads);
+  if (!made) return fail(made.error());
+  return whole_frame(*std::move(made), threads);
+}
+
+Result<FrameInRows> LensWarp::in_rows(footage::Frame frame, int threads) const {
   const LensWarpOptions& options = shared_->options;
   const bool redistort = options.direction == MapDirection::kRedistort;
   if (redistort) {
@@ -314,17 +326,7 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
   if (shared_->lenses.per_colour()) {
     if (Result<void> checked = check_colours(frame); !checked) return fail(checked.error());
   }
-  const PictureMaps maps{
-      .main = plan->map.get(), .red = plan->red_map.get(), .blue = plan->blue_map.get()};
-  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
-    footage::Part& part = frame.part(i);
-    const Result<PartRules> rules = channel_rules(part, options.passes.requests);
-    if (!rules) return fail(rules.error());
-    shared_->notes.note(part, *rules);
-    Result<void> warped = warp_part(part, maps, *rules, options.passes, threads);
-    if (!warped) return fail(warped.error());
-  }
-  return frame;
+  return warp_parts(std::move(frame), plan->maps, options.passes, shared_->notes, threads);
 }
 
 }  // namespace trueplate::warp

@@ -9,6 +9,7 @@
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
 #include "warp/io/channel_notes.h"
+#include "warp/io/frame_in_rows.h"
 #include "warp/io/pass_warp.h"
 #include "warp/overscan.h"
 #include "warp/st_map.h"
@@ -41,7 +42,8 @@ struct LensPerColour {
 /// lens is scaled to it (lens::for_picture_of). Each channel of each part is looked up by its rule
 /// (warp/io/channel_rules.h). Parts, channels, sample formats and metadata pass through. kUndistort
 /// yields the display window plus overscan as data window; kRedistort yields exactly the display
-/// window. Frames of one size share one map in memory. Warnings are added to the frame:
+/// window. Frames of one size share one map in memory; those of the last kMostSizes sizes are kept.
+/// Warnings are added to the frame:
 /// `overscan-...` of warp/overscan.h, `lens-scaled`, and `render-too-small` (value: missing pixels)
 /// when a straight picture ends at the edge of the display window or beyond, but not as far out as
 /// the plate needs. Safe to call from several threads at once.
@@ -57,6 +59,10 @@ class LensWarp {
   /// one does); with a lens for each colour a frame without R and B; those of overscan() and
   /// resample().
   [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
+  /// The same, with the pixels made when they are wanted.
+  [[nodiscard]] Result<FrameInRows> in_rows(footage::Frame frame, int threads) const;
+  /// Sizes of pictures whose maps are kept: of both eyes, or plates beside their reduced copies.
+  static constexpr std::size_t kMostSizes = 3;
 
   /// What apply() makes, with kUndistort, of a plate of this size.
   struct StraightPicture {

@@ -8,13 +8,13 @@
 namespace trueplate::warp {
 
 struct MapWarp::Shared {
-  StMap map;
+  PictureMaps maps;
   PassSettings settings;
   mutable ChannelNotes notes;
 };
 
 MapWarp::MapWarp(StMap map, const PassSettings& settings) : shared_(std::make_unique<Shared>()) {
-  shared_->map = std::move(map);
+  shared_->maps.main = std::make_shared<const StMap>(std::move(map));
   shared_->settings = settings;
 }
 MapWarp::~MapWarp() = default;
@@ -23,11 +23,11 @@ MapWarp& MapWarp::operator=(MapWarp&&) noexcept = default;
 
 std::vector<TreatedChannel> MapWarp::treated_channels() const { return shared_->notes.list(); }
 
-Result<footage::Frame> MapWarp::apply(footage::Frame frame, int threads) const {
+Result<FrameInRows> MapWarp::in_rows(footage::Frame frame, int threads) const {
   const auto aspect = [](const Window& window) {
     return static_cast<double>(window.width) / window.height;
   };
-  const Window& source = shared_->map.source_display;
+  const Window& source = shared_->maps.main->source_display;
   const Window display = frame.windows.display;
   const double ratio = aspect(display) / aspect(source);
   // A copy of half or a third of the size may have lost a row.
@@ -42,16 +42,7 @@ Result<footage::Frame> MapWarp::apply(footage::Frame frame, int threads) const {
                      display.height),
          ratio});
   }
-  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
-    footage::Part& part = frame.part(i);
-    const Result<PartRules> rules = channel_rules(part, shared_->settings.requests);
-    if (!rules) return fail(rules.error());
-    shared_->notes.note(part, *rules);
-    Result<void> warped =
-        warp_part(part, {.main = &shared_->map}, *rules, shared_->settings, threads);
-    if (!warped) return fail(warped.error());
-  }
-  return frame;
+  return warp_parts(std::move(frame), shared_->maps, shared_->settings, shared_->notes, threads);
 }
 
 }  // namespace trueplate::warp

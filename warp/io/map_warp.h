@@ -6,6 +6,7 @@
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
 #include "warp/io/channel_notes.h"
+#include "warp/io/frame_in_rows.h"
 #include "warp/io/pass_warp.h"
 #include "warp/st_map.h"
 
@@ -23,8 +24,8 @@ class MapWarp {
   MapWarp(MapWarp&&) noexcept;
   MapWarp& operator=(MapWarp&&) noexcept;
 
-  /// Errors: those of channel_rules() and warp_part().
-  [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
+  /// Errors: those of warp_parts().
+  [[nodiscard]] Result<FrameInRows> in_rows(footage::Frame frame, int threads) const;
   /// Of all frames so far, sorted by part and channel. Safe from any thread.
   [[nodiscard]] std::vector<TreatedChannel> treated_channels() const;
 

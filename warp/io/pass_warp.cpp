@@ -20,8 +20,10 @@ using footage::Part;
 
 /// The filtered channels that share a map.
 struct FilterGroup {
-  const StMap* map = nullptr;
+  std::shared_ptr<const StMap> map;
   std::vector<int> channels;
+  /// Their pixels, kPacked channels at a time; empty where they are all channels of the part.
+  std::vector<Image<float>> packed = {};
 };
 
 /// An alpha and the colours of its layer.
@@ -41,7 +43,10 @@ std::vector<int> channels_with(const PartRules& rules, ChannelRule rule) {
 std::vector<FilterGroup> filter_groups(const Part& part,
                                        const PictureMaps& maps,
                                        const PartRules& rules) {
-  std::vector<FilterGroup> groups{{maps.main, {}}, {maps.red, {}}, {maps.blue, {}}};
+  std::vector<FilterGroup> groups(3);
+  groups[0].map = maps.main;
+  groups[1].map = maps.red;
+  groups[2].map = maps.blue;
   for (const int c : channels_with(rules, ChannelRule::kFilter)) {
     const std::string_view leaf =
         detail::layer_and_leaf(part.channels[static_cast<std::size_t>(c)].name).leaf;
@@ -111,37 +116,46 @@ std::vector<int> numbers_up_to(std::size_t count) {
 /// Channels packed at a time: the kernels are fastest with four, and the copies stay small.
 constexpr std::size_t kPacked = 4;
 
-/// Filters some channels. They are packed first: the kernels are made for pixels without gaps, and
-/// the bits of integers between them would be read as numbers that slow a processor down.
-Result<void> filter_some(const SourcePicture& source,
-                         const FilterGroup& group,
-                         const ResampleOptions& options,
-                         ImageView<float> output) {
-  for (std::size_t begin = 0; begin < group.channels.size(); begin += kPacked) {
-    const std::span<const int> channels =
-        std::span(group.channels).subspan(begin, std::min(kPacked, group.channels.size() - begin));
-    const std::vector<int> packed_channels = numbers_up_to(channels.size());
-    Image<float> packed(
-        source.pixels.width, source.pixels.height, static_cast<int>(channels.size()));
-    copy_channels(source.pixels, channels, packed.view(), packed_channels, options.threads);
-    const Result<Image<float>> filtered =
-        resample({.pixels = packed.view(), .windows = source.windows}, *group.map, options);
-    if (!filtered) return fail(filtered.error());
-    copy_channels(filtered->view(), packed_channels, output, channels, options.threads);
+/// Packs channels of a picture. The kernels are made for pixels without gaps, and the bits of
+/// integers between them would be read as numbers that slow a processor down.
+void pack(ImageView<const float> pixels, FilterGroup& group, int threads) {
+  const std::span<const int> channels = group.channels;
+  for (std::size_t begin = 0; begin < channels.size(); begin += kPacked) {
+    const auto some = channels.subspan(begin, std::min(kPacked, channels.size() - begin));
+    Image<float> packed(pixels.width, pixels.height, static_cast<int>(some.size()));
+    copy_channels(pixels, some, packed.view(), numbers_up_to(some.size()), threads);
+    group.packed.push_back(std::move(packed));
+  }
+}
+
+/// Filters the channels of a group that have been packed.
+Result<void> filter_packed(const FrameWindows& windows,
+                           const FilterGroup& group,
+                           const ResampleOptions& options,
+                           ImageView<float> output) {
+  std::span<const int> channels = group.channels;
+  for (const Image<float>& packed : group.packed) {
+    Image<float> filtered(output.width, output.height, packed.channels());
+    const SourcePicture source{.pixels = packed.view(), .windows = windows};
+    Result<void> done = resample(source, *group.map, options, filtered.view());
+    if (!done) return done;
+    const auto some = channels.first(static_cast<std::size_t>(packed.channels()));
+    copy_channels(filtered.view(), numbers_up_to(some.size()), output, some, options.threads);
+    channels = channels.subspan(some.size());
   }
   return {};
 }
 
 /// Calls change(colour, alpha) for the colours of every pixel.
 template <class Change>
-void for_colours(Image<float>& pixels,
+void for_colours(ImageView<float> pixels,
                  const std::vector<AlphaLayer>& layers,
                  int threads,
                  const Change& change) {
-  parallel_rows(pixels.height(), threads, [&](int begin, int end) {
+  parallel_rows(pixels.height, threads, [&](int begin, int end) {
     for (int y = begin; y < end; ++y) {
       float* pixel = pixels.row(y);
-      for (int x = 0; x < pixels.width(); ++x, pixel += pixels.channels()) {
+      for (int x = 0; x < pixels.width; ++x, pixel += pixels.channels) {
         for (const AlphaLayer& layer : layers) {
           for (const int c : layer.colours) pixel[c] = change(pixel[c], pixel[layer.alpha]);
         }
@@ -161,13 +175,14 @@ class AlphaRounding {
     for (std::size_t i = 0; i < layers_.size(); ++i) {
       bool beyond = false;
       float* value = output.row(row) + layers_[i].alpha;
+      // Without branches: the alpha of an opaque plate is on either side of 1 from pixel to pixel.
       for (int x = 0; x < output.width; ++x, value += output.channels) {
-        if (*value >= 0.0F && *value <= 1.0F) continue;
-        if (*value < -detail::kAlphaRounding || *value > 1.0F + detail::kAlphaRounding) {
-          beyond = true;
-        } else {
-          *value = std::clamp(*value, 0.0F, 1.0F);  // NaN stays
-        }
+        const float alpha = *value;
+        const bool is_far =
+            alpha < -detail::kAlphaRounding || alpha > 1.0F + detail::kAlphaRounding;
+        const float held = std::clamp(alpha, 0.0F, 1.0F);  // NaN stays
+        *value = is_far ? alpha : held;
+        beyond |= is_far;
       }
       if (beyond) beyond_[i].store(true, std::memory_order_relaxed);
     }
@@ -187,12 +202,11 @@ Result<void> filter_all(const SourcePicture& source,
                         AlphaRounding& rounding,
                         ImageView<float> output) {
   const auto take_back = [&](int row) { rounding.take_back(output, row); };
-  if (groups.size() == 1 &&
-      static_cast<int>(groups.front().channels.size()) == source.pixels.channels) {
+  if (groups.size() == 1 && groups.front().packed.empty()) {
     return resample(source, *groups.front().map, options, output, take_back);
   }
   for (const FilterGroup& group : groups) {
-    Result<void> done = filter_some(source, group, options, output);
+    Result<void> done = filter_packed(source.windows, group, options, output);
     if (!done) return done;
   }
   if (rounding.empty()) return {};
@@ -215,10 +229,10 @@ Result<void> limit(const SourcePicture& source,
     for (const FilterGroup& group : groups) {
       if (std::find(group.channels.begin(), group.channels.end(), channel) !=
           group.channels.end()) {
-        return group.map;
+        return group.map.get();
       }
     }
-    return groups.front().map;
+    return groups.front().map.get();
   };
   for (std::size_t i = 0; i < layers.size(); ++i) {
     if (!rounding.is_beyond(i)) continue;
@@ -233,7 +247,7 @@ Result<void> limit(const SourcePicture& source,
     // Alpha's own map last: alpha tells where the colours are to be held.
     const StMap* alpha_map = map_of(layers[i].alpha);
     for (const FilterGroup& group : groups) {
-      if (group.map == alpha_map) continue;
+      if (group.map.get() == alpha_map) continue;
       if (Result<void> done = hold(*group.map, false); !done) return done;
     }
     if (Result<void> done = hold(*alpha_map, true); !done) return done;
@@ -246,6 +260,85 @@ Result<void> limit(const SourcePicture& source,
   return {};
 }
 
+/// One part on its way through the maps.
+class PartWarp {
+ public:
+  PartWarp(Part& part,
+           const PictureMaps& maps,
+           PartRules rules,
+           const PassSettings& settings,
+           int threads)
+      : pixels_(std::move(part.pixels)),
+        windows_(part.windows),
+        main_(maps.main),
+        settings_(settings),
+        groups_(filter_groups(part, maps, rules)),
+        layers_(alpha_layers(part, rules)),
+        numbers_(channels_with(rules, ChannelRule::kNearest)),
+        surfaces_(surfaces_of(part, rules)),
+        motion_(std::move(rules.motion)),
+        is_multiplied_here_(settings.premultiplied == Premultiplied::kNot ||
+                            part.alpha == footage::Alpha::kUnassociated) {
+    if (is_multiplied_here_) {
+      for_colours(pixels_.view(), layers_, threads, [](float c, float alpha) { return c * alpha; });
+    }
+    const bool is_one_group =
+        groups_.size() == 1 && groups_.front().channels.size() == part.channels.size();
+    if (is_one_group) return;
+    for (FilterGroup& group : groups_) pack(pixels_.view(), group, threads);
+  }
+
+  /// A RowMaker.
+  Result<void> rows(int first_row, ImageView<float> output, int threads) const {
+    const SourcePicture source{.pixels = pixels_.view(), .windows = windows_};
+    const ResampleOptions how{.filter = settings_.filter,
+                              .edge = settings_.edge,
+                              .first_row = first_row,
+                              .threads = threads};
+    const PassOptions pass{.edge = settings_.edge, .first_row = first_row, .threads = threads};
+    AlphaRounding rounding(layers_);
+    Result<void> done = filter_all(source, groups_, how, rounding, output);
+    if (!done) return done;
+    done = limit(source, groups_, layers_, rounding, settings_, how, output);
+    if (!done) return done;
+    done = look_up_data(source, pass, output);
+    if (!done) return done;
+    if (is_multiplied_here_) {
+      for_colours(output, layers_, threads, [](float c, float alpha) {
+        return alpha > 0.0F ? c / alpha : 0.0F;
+      });
+    }
+    return {};
+  }
+
+ private:
+  /// What is no colour.
+  [[nodiscard]] Result<void> look_up_data(const SourcePicture& source,
+                                          const PassOptions& pass,
+                                          ImageView<float> output) const {
+    Result<void> done;
+    if (!numbers_.empty()) done = look_up_nearest(source, *main_, numbers_, pass, output);
+    if (!done) return done;
+    for (const std::vector<int>& data : surfaces_) {
+      done = look_up_surface(source, *main_, data, pass, output);
+      if (!done) return done;
+    }
+    if (motion_.empty()) return {};
+    return look_up_motion(source, *main_, motion_, settings_.motion_y, pass, output);
+  }
+
+  Image<float> pixels_;
+  FrameWindows windows_;
+  std::shared_ptr<const StMap> main_;
+  PassSettings settings_;
+  std::vector<FilterGroup> groups_;
+  std::vector<AlphaLayer> layers_;
+  std::vector<int> numbers_;
+  std::vector<std::vector<int>> surfaces_;
+  std::vector<MotionChannels> motion_;
+  bool is_multiplied_here_;
+};
+
 }  // namespace
 
 std::string_view to_text(Ringing ringing) { return ringing == Ringing::kAllow ? "allow" : "limit"; }
@@ -257,47 +350,26 @@ Result<Ringing> parse_ringing(std::string_view text) {
   return fail(ErrorCode::kInvalidInput, fmt::format("ringing '{}': wanted allow or limit", text));
 }
 
-Result<void> warp_part(Part& part,
-                       const PictureMaps& maps,
-                       const PartRules& rules,
-                       const PassSettings& settings,
-                       int threads) {
-  const std::vector<FilterGroup> groups = filter_groups(part, maps, rules);
-  const std::vector<AlphaLayer> layers = alpha_layers(part, rules);
-  const bool multiply =
-      settings.premultiplied == Premultiplied::kNot || part.alpha == footage::Alpha::kUnassociated;
-  if (multiply) {
-    for_colours(part.pixels, layers, threads, [](float c, float alpha) { return c * alpha; });
-  }
-  const StMap& map = *maps.main;
-  const SourcePicture source{.pixels = part.pixels.view(), .windows = part.windows};
-  const ResampleOptions how{.filter = settings.filter, .edge = settings.edge, .threads = threads};
-  const PassOptions pass{.edge = settings.edge, .threads = threads};
-  Image<float> output(map.output.data.width, map.output.data.height, part.pixels.channels());
-  AlphaRounding rounding(layers);
-  Result<void> done = filter_all(source, groups, how, rounding, output.view());
-  if (!done) return done;
-  done = limit(source, groups, layers, rounding, settings, how, output.view());
-  if (!done) return done;
-  const std::vector<int> numbers = channels_with(rules, ChannelRule::kNearest);
-  if (!numbers.empty()) done = look_up_nearest(source, map, numbers, pass, output.view());
-  if (!done) return done;
-  for (const std::vector<int>& data : surfaces_of(part, rules)) {
-    done = look_up_surface(source, map, data, pass, output.view());
-    if (!done) return done;
-  }
-  if (!rules.motion.empty()) {
-    done = look_up_motion(source, map, rules.motion, settings.motion_y, pass, output.view());
-    if (!done) return done;
-  }
-  if (multiply) {
-    for_colours(output, layers, threads, [](float c, float alpha) {
-      return alpha > 0.0F ? c / alpha : 0.0F;
+Result<FrameInRows> warp_parts(footage::Frame frame,
+                               const PictureMaps& maps,
+                               const PassSettings& settings,
+                               ChannelNotes& notes,
+                               int threads) {
+  FrameInRows made{.frame = std::move(frame)};
+  for (std::size_t i = 0; i < made.frame.num_parts(); ++i) {
+    Part& part = made.frame.part(i);
+    Result<PartRules> rules = channel_rules(part, settings.requests);
+    if (!rules) return fail(rules.error());
+    notes.note(part, *rules);
+    const auto warp =
+        std::make_shared<const PartWarp>(part, maps, *std::move(rules), settings, threads);
+    part.pixels = {};
+    part.windows = maps.main->output;
+    made.makers.push_back([warp](int first_row, ImageView<float> rows, int threads_here) {
+      return warp->rows(first_row, rows, threads_here);
     });
   }
-  part.pixels = std::move(output);
-  part.windows = map.output;
-  return {};
+  return made;
 }
 
 }  // namespace trueplate::warp

@@ -1,10 +1,14 @@
 #pragma once
 
+#include <memory>
+#include <string_view>
 #include <vector>
 
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
+#include "warp/io/channel_notes.h"
 #include "warp/io/channel_rules.h"
+#include "warp/io/frame_in_rows.h"
 #include "warp/passes.h"
 #include "warp/resample.h"
 #include "warp/st_map.h"
@@ -36,20 +40,21 @@ struct PassSettings {
 /// the filtered channels (R, B and those of layers whose names end in .R and .B). All have one
 /// output window.
 struct PictureMaps {
-  const StMap* main = nullptr;
-  const StMap* red = nullptr;  // null: the main one
-  const StMap* blue = nullptr;
+  std::shared_ptr<const StMap> main;
+  std::shared_ptr<const StMap> red = nullptr;  // null: the main one
+  std::shared_ptr<const StMap> blue = nullptr;
 };
 
-/// Moves a part through the maps, each channel by its rule. Of the filtered channels, colour goes
-/// with the alpha of its layer: where the filter takes alpha out of 0..1 both are held
+/// Moves the parts of a frame through the maps, each channel by its rule. Of the filtered channels,
+/// colour goes with the alpha of its layer: where the filter takes alpha out of 0..1 both are held
 /// (limit_with_alpha()), and colour that has not been multiplied by alpha is multiplied before
-/// filtering and divided after it; where no alpha is left it is 0. Besides the part and its output
-/// four channels of each are held in memory. Errors: those of resample().
-Result<void> warp_part(footage::Part& part,
-                       const PictureMaps& maps,
-                       const PartRules& rules,
-                       const PassSettings& settings,
-                       int threads);
+/// filtering and divided after it; where no alpha is left it is 0. The frame that comes out holds
+/// the pixels of `frame`, and its filtered channels once more where they are not all there are.
+/// The treatments are added to `notes`. Errors: those of channel_rules().
+Result<FrameInRows> warp_parts(footage::Frame frame,
+                               const PictureMaps& maps,
+                               const PassSettings& settings,
+                               ChannelNotes& notes,
+                               int threads);
 
 }  // namespace trueplate::warp

@@ -214,14 +214,15 @@ class Pipeline {
     }
     outcome.warnings = input->warnings;
     if (interrupted()) return;
-    const Result<footage::Frame> output = warp_(*std::move(input), job, thread_share());
+    Result<FrameInRows> output = warp_(*std::move(input), job, thread_share());
     if (!output) return failed(output.error());
-    outcome.warnings = output->warnings;  // those of reading are among them
+    outcome.warnings = output->frame.warnings;  // those of reading are among them
     if (interrupted()) return;
     WriteOptions write_options = options_.write;
     write_options.threads = thread_share();
     write_options.recipe = outcome.recipe;
-    const Result<std::vector<Warning>> written = write_frame(job.output, *output, write_options);
+    const Result<std::vector<Warning>> written =
+        write_frame(job.output, *std::move(output), write_options);
     if (written) {
       outcome.warnings.insert(outcome.warnings.end(), written->begin(), written->end());
       outcome.fate = Fate::kDone;

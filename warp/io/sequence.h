@@ -13,6 +13,7 @@
 #include "calib/base/warning.h"
 #include "calib/footage/frame.h"
 #include "calib/footage/frame_set.h"
+#include "warp/io/frame_in_rows.h"
 #include "warp/io/frame_record.h"
 #include "warp/io/frame_writer.h"
 
@@ -28,11 +29,11 @@ struct SequenceJob {
 Result<std::vector<SequenceJob>> make_jobs(std::span<const footage::FrameRef> frames,
                                            std::string_view output);
 
-/// Makes the output frame from the input frame, with up to `threads` threads of its own. Called
-/// from several threads at once, once per job. It takes the input over, so that its memory can be
-/// given back or used again early.
-using FrameWarp = std::function<Result<footage::Frame>(
-    footage::Frame input, const SequenceJob& job, int threads)>;
+/// Makes the output frame from the input frame, with up to `threads` threads of its own; its pixels
+/// may be made on the way to the file. Called from several threads at once, once per job. It takes
+/// the input over, so that its memory can be given back or used again early.
+using FrameWarp =
+    std::function<Result<FrameInRows>(footage::Frame input, const SequenceJob& job, int threads)>;
 
 struct FrameFailure {
   std::string name;  // of the input frame
@@ -78,8 +79,9 @@ struct SequenceOptions {
   /// one that is not is refused or replaced.
   std::string settings = {};
   /// The most frames worked on at a time; 0 = threads + 1, so that one may wait for the disk. The
-  /// memory needed is at most this many times (input frame + output frame as float), plus what the
-  /// encoder holds, whatever the number of frames.
+  /// memory needed is at most this many times (input frame + output frame as float; of EXR outputs
+  /// of up to four filtered channels the input frame), plus what the encoder holds, whatever the
+  /// number of frames.
   int max_frames_in_flight = 0;
   /// Called after each frame, one call at a time, from any of the threads.
   std::function<void(const SequenceProgress&)> progress = {};

@@ -296,7 +296,7 @@ Result<void> write_st_map(const std::filesystem::path& path,
       {{"R", footage::SampleFormat::kFloat}, {"G", footage::SampleFormat::kFloat}}};
   const Image<float> pixels = for_disk(map.st, options.threads);
   const detail::ExrPicture picture{.header = std::move(header),
-                                   .pixels = pixels.view(),
+                                   .rows = detail::rows_of(pixels.view()),
                                    .windows = map.output,
                                    .pixel_aspect = options.pixel_aspect,
                                    .channels = channels};
@@ -345,6 +345,7 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
   const Result<bool> stated =
       read_conventions(path, std::get<Imf::Header>(frame->metadata->header), file, no_source);
   if (!stated) return fail(stated.error());
+  file.states_conventions = *stated;
   if (!*stated) {
     file.warnings.push_back(
         {"assumed-conventions",

@@ -67,6 +67,7 @@ struct StMapFile {
   StMap map;              // NaN where the file says "no source"
   std::string lens_text;  // empty: none
   double pixel_aspect = 1.0;
+  bool states_conventions = false;  // the direction among them
   /// `assumed-conventions` (value 1) for a map without the attributes above; `not-normalised`
   /// (value: the share) when most values lie far from 0..1, as in a map that counts pixels;
   /// `half-map` (value: the largest error in source pixels) for a map of 16-bit half; and those of

@@ -141,7 +141,7 @@ Result<Part> part_without_pixels(const std::filesystem::path& path,
 Image<float> read_pixels(Imf::MultiPartInputFile& file, int number, const Part& part, int threads) {
   const Window& data = part.windows.data;
   Image<float> pixels(data.width, data.height, static_cast<int>(part.channels.size()));
-  PlanarRows rows(part.channels, data.width, data.height);
+  PlanarRows rows(part.channels, data.width, data.height, threads);
   Imf::InputPart input(file, number);
   for (int begin = 0; begin < data.height; begin += rows.capacity()) {
     const Window window{

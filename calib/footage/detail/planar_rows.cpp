@@ -8,7 +8,8 @@
 namespace trueplate::footage::detail {
 namespace {
 
-constexpr int kRowsAtATime = 256;
+constexpr int kRowsPerThread = 32;
+constexpr int kMostRows = 256;
 
 Imf::PixelType type_of(SampleFormat format) {
   return format == SampleFormat::kHalf    ? Imf::HALF
@@ -20,18 +21,22 @@ std::size_t sample_size(const Channel& channel) {
   return channel.format == SampleFormat::kHalf ? sizeof(std::uint16_t) : sizeof(float);
 }
 
+int capacity_for(int height, int threads) {
+  const int num_threads = std::min(resolve_threads(threads), kMostRows);
+  return std::min(std::min(kRowsPerThread * num_threads, kMostRows), height);
+}
+
 /// Fewer rows are not worth another thread.
 constexpr int kRowsPerCall = 16;
 
 }  // namespace
 
-PlanarRows::PlanarRows(std::span<const Channel> channels, int width, int height)
-    : width_(width), capacity_(std::min(kRowsAtATime, height)) {
-  const std::size_t num_samples =
-      static_cast<std::size_t>(width) * static_cast<std::size_t>(capacity_);
+PlanarRows::PlanarRows(std::span<const Channel> channels, int width, int height, int threads)
+    : width_(width), capacity_(capacity_for(height, threads)) {
   planes_.reserve(channels.size());
   for (const Channel& channel : channels) {
-    planes_.push_back({channel, std::vector<std::byte>(num_samples * sample_size(channel))});
+    const auto bytes = static_cast<int>(sample_size(channel));
+    planes_.push_back({channel, Image<std::byte>(width, capacity_, bytes)});
   }
 }
 
@@ -52,12 +57,10 @@ Imf::FrameBuffer PlanarRows::frame_buffer(const Window& window) {
 }
 
 std::vector<PlaneRow> PlanarRows::planes_of_row(int row) const {
-  const std::size_t first = static_cast<std::size_t>(row) * static_cast<std::size_t>(width_);
   std::vector<PlaneRow> rows;
   rows.reserve(planes_.size());
   for (Plane& plane : planes_) {
-    rows.push_back({plane.samples.data() + first * sample_size(plane.channel),
-                    plane.channel.format == SampleFormat::kHalf});
+    rows.push_back({plane.samples.row(row), plane.channel.format == SampleFormat::kHalf});
   }
   return rows;
 }

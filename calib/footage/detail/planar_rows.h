@@ -20,11 +20,12 @@ namespace trueplate::footage::detail {
 class PlanarRows {
  public:
   /// For `height` rows of `width` pixels or as many of them as are held at a time, see capacity().
-  /// A channel's format is kHalf, kFloat or kUint32.
-  PlanarRows(std::span<const Channel> channels, int width, int height);
+  /// A channel's format is kHalf, kFloat or kUint32. `threads`: those of the library, 0 = all
+  /// cores.
+  PlanarRows(std::span<const Channel> channels, int width, int height, int threads);
 
-  /// Rows held at a time: enough blocks for the threads of the library, and a multiple of the block
-  /// height of every compression (256 for dwab), or all there are.
+  /// Rows held at a time: two blocks of zip or one of piz for each thread, so that they stay in the
+  /// processor's cache, but at most 256, the largest block there is (dwab); or all there are.
   [[nodiscard]] int capacity() const { return capacity_; }
 
   /// Where the library finds the rows of `window`, which has at most capacity() of them.
@@ -38,7 +39,7 @@ class PlanarRows {
  private:
   struct Plane {
     Channel channel;
-    std::vector<std::byte> samples;
+    Image<std::byte> samples;
   };
   [[nodiscard]] std::vector<PlaneRow> planes_of_row(int row) const;
 

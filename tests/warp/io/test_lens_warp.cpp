@@ -125,7 +125,7 @@ TEST_CASE("a sequence of one size makes one map, whatever the threads and frames
   CHECK(undistort.num_maps_made() == 0);
   const auto summary = process_sequence(jobs,
                                         [&](footage::Frame frame, const SequenceJob&, int threads) {
-                                          return undistort.apply(std::move(frame), threads);
+                                          return undistort.in_rows(std::move(frame), threads);
                                         },
                                         {.max_frames_in_flight = 4, .threads = 4});
   REQUIRE(summary);
@@ -134,6 +134,18 @@ TEST_CASE("a sequence of one size makes one map, whatever the threads and frames
   const Window half{.x = 0, .y = 0, .width = 320, .height = 240};
   REQUIRE(undistort.apply(grey(half, half), 1));
   CHECK(undistort.num_maps_made() == 2);
+  // Sizes that take turns keep their maps; the one that was used longest ago makes room.
+  const Window third{.x = 0, .y = 0, .width = 160, .height = 120};
+  const Window fourth{.x = 0, .y = 0, .width = 80, .height = 60};
+  for (const Window& window : {kDisplay, third, half, kDisplay, third}) {
+    REQUIRE(undistort.apply(grey(window, window), 1));
+  }
+  CHECK(undistort.num_maps_made() == 3);
+  static_assert(LensWarp::kMostSizes == 3);
+  for (const Window& window : {fourth, kDisplay, third, half}) {
+    REQUIRE(undistort.apply(grey(window, window), 1));
+  }
+  CHECK(undistort.num_maps_made() == 5);
 }
 
 TEST_CASE("from profile to picture without a map file: the bits of the map on file") {
@@ -176,7 +188,7 @@ TEST_CASE("a sequence reports the warnings of reading, warping and writing, each
   const auto summary = process_sequence(
       std::span(&job, 1), [&](footage::Frame frame, const SequenceJob&, int threads) {
         frame.warnings.push_back({"from-reading", "stands for one", 0.0});
-        return redistort.apply(std::move(frame), threads);
+        return redistort.in_rows(std::move(frame), threads);
       });
   REQUIRE(summary);
   REQUIRE(summary->warnings.size() == 1);

@@ -4,6 +4,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <bit>
 #include <cmath>
 #include <cstring>
@@ -171,6 +172,32 @@ TEST_CASE("each part keeps its name and channels, and each channel goes by its r
   CHECK(
       text.find("data.coverage=nearest data.glow.R=filter data.id=nearest data.motion.x=motion ") !=
       std::string::npos);
+}
+
+TEST_CASE("rows made some at a time, in any order, are those of the whole frame") {
+  for (const Filter filter : {Filter::kLanczos, Filter::kArea}) {
+    const LensWarp warp = redistort({.filter = filter, .ringing = Ringing::kLimit});
+    const Result<Frame> whole = warp.apply(make_frame(), 3);
+    const Result<FrameInRows> made = warp.in_rows(make_frame(), 2);
+    REQUIRE(whole);
+    REQUIRE(made);
+    REQUIRE(made->makers.size() == 2);
+    for (std::size_t p = 0; p < 2; ++p) {
+      const Part& part = whole->part(p);
+      CHECK(made->frame.part(p).windows == part.windows);
+      const int height = part.pixels.height();
+      constexpr int kRows = 7;
+      for (int first = (height - 1) / kRows * kRows; first >= 0; first -= kRows) {
+        Image<float> rows(
+            part.pixels.width(), std::min(kRows, height - first), part.pixels.channels());
+        REQUIRE(made->makers[p](first, rows.view(), 2));
+        REQUIRE(std::memcmp(rows.data(), part.pixels.row(first), rows.size() * sizeof(float)) == 0);
+      }
+      Image<float> beyond(part.pixels.width(), kRows, part.pixels.channels());
+      CHECK_FALSE(made->makers[p](height - kRows + 1, beyond.view(), 1));
+      CHECK_FALSE(made->makers[p](-1, beyond.view(), 1));
+    }
+  }
 }
 
 TEST_CASE("alpha stays within 0..1 and colour goes with it, or as asked for") {

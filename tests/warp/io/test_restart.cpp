@@ -57,10 +57,10 @@ struct Shot {
     num_warped = 0;
     const auto summary = process_sequence(
         jobs,
-        [this](Frame frame, const SequenceJob&, int) -> Result<Frame> {
+        [this](Frame frame, const SequenceJob&, int) -> Result<FrameInRows> {
           ++num_warped;
           for (std::size_t i = 0; i < frame.pixels.size(); ++i) frame.pixels.data()[i] *= 2.0F;
-          return frame;
+          return FrameInRows{std::move(frame)};
         },
         options);
     if (!summary) {

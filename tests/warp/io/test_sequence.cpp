@@ -47,9 +47,9 @@ std::vector<SequenceJob> write_inputs(const fs::path& folder, int count) {
 }
 
 /// Doubles the pixels.
-Result<Frame> doubled(Frame frame, const SequenceJob&, int) {
+Result<FrameInRows> doubled(Frame frame, const SequenceJob&, int) {
   for (std::size_t i = 0; i < frame.pixels.size(); ++i) frame.pixels.data()[i] *= 2.0F;
-  return frame;
+  return FrameInRows{std::move(frame)};
 }
 
 std::size_t count_files(const fs::path& folder, std::string_view prefix) {
@@ -99,7 +99,7 @@ TEST_CASE("as many frames at a time as allowed, and no more") {
   for (const int limit : {1, 2, 3}) {
     std::atomic<int> num_alive{0};
     std::atomic<int> most{0};
-    const FrameWarp warp = [&](Frame frame, const SequenceJob&, int) -> Result<Frame> {
+    const FrameWarp warp = [&](Frame frame, const SequenceJob&, int) -> Result<FrameInRows> {
       const int now = ++num_alive;
       for (int before = most; now > before && !most.compare_exchange_weak(before, now);) {
       }
@@ -109,7 +109,7 @@ TEST_CASE("as many frames at a time as allowed, and no more") {
       frame.metadata = {guard, frame.metadata.get()};
       // Wait for company, within reason, so that the limit is reached.
       for (int i = 0; i < 200 && most < limit; ++i) std::this_thread::sleep_for(5ms);
-      return frame;
+      return FrameInRows{std::move(frame)};
     };
     SequenceOptions options{.max_frames_in_flight = limit, .threads = 2};
     options.write.overwrite = Overwrite::kAllow;
@@ -125,18 +125,18 @@ TEST_CASE("a single frame gets all threads, many share them") {
   const ScratchFolder folder;
   const auto jobs = write_inputs(folder.path(), 4);
   std::atomic<int> threads_seen{0};
-  const FrameWarp warp = [&](Frame frame, const SequenceJob&, int threads) -> Result<Frame> {
+  const FrameWarp warp = [&](Frame frame, const SequenceJob&, int threads) -> Result<FrameInRows> {
     threads_seen = threads;
-    return frame;
+    return FrameInRows{std::move(frame)};
   };
   REQUIRE(process_sequence(std::span(jobs).first(1), warp, {.threads = 6}));
   CHECK(threads_seen == 6);
   // Six threads for three frames at a time: two each, more only once fewer frames are left.
   const auto summary = process_sequence(
       jobs,
-      [&](Frame frame, const SequenceJob& job, int threads) -> Result<Frame> {
+      [&](Frame frame, const SequenceJob& job, int threads) -> Result<FrameInRows> {
         if (job.input.number == 1) threads_seen = threads;
-        return frame;
+        return FrameInRows{std::move(frame)};
       },
       {.write = {.overwrite = Overwrite::kAllow}, .max_frames_in_flight = 3, .threads = 6});
   REQUIRE(summary);
@@ -148,10 +148,10 @@ TEST_CASE("a frame that fails is named and the others go on") {
   const auto jobs = write_inputs(folder.path(), 6);
   std::ofstream(jobs[1].input.path) << "no picture";
   fs::remove(jobs[2].input.path);
-  const FrameWarp warp = [&](Frame frame, const SequenceJob& job, int) -> Result<Frame> {
+  const FrameWarp warp = [&](Frame frame, const SequenceJob& job, int) -> Result<FrameInRows> {
     if (job.input.number == 4) return fail(ErrorCode::kInvalidInput, "no lens for frame 4");
     if (job.input.number == 5) throw std::runtime_error("thrown");
-    return frame;
+    return FrameInRows{std::move(frame)};
   };
   const auto summary = process_sequence(jobs, warp, {.threads = 2});
   REQUIRE(summary);
@@ -208,9 +208,9 @@ TEST_CASE("what cannot work is refused before any frame is touched") {
   const ScratchFolder folder;
   auto jobs = write_inputs(folder.path(), 3);
   bool touched = false;
-  const FrameWarp warp = [&](Frame frame, const SequenceJob&, int) -> Result<Frame> {
+  const FrameWarp warp = [&](Frame frame, const SequenceJob&, int) -> Result<FrameInRows> {
     touched = true;
-    return frame;
+    return FrameInRows{std::move(frame)};
   };
   const auto refused = [&](ErrorCode code, const SequenceOptions& options) {
     const auto summary = process_sequence(jobs, warp, options);

@@ -14,6 +14,7 @@
 #include <stdexcept>
 #include <vector>
 
+#include "calib/base/image.h"
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/planar_rows.h"
@@ -76,17 +77,18 @@ Imf::Header header_of(const ExrPicture& picture) {
 /// Writes the rows of one picture to a file or to a part of one, and returns how many samples were
 /// clipped.
 template <class Output>
-std::int64_t write_rows(Output& output,
-                        const CheckedFile& file,
-                        const ExrPicture& picture,
-                        int threads) {
+Result<std::int64_t> write_rows(Output& output,
+                                const CheckedFile& file,
+                                const ExrPicture& picture,
+                                int threads) {
   const Window& data = picture.windows.data;
-  footage::detail::PlanarRows rows(picture.channels, data.width, data.height);
+  footage::detail::PlanarRows rows(picture.channels, data.width, data.height, threads);
+  Image<float> strip(data.width, rows.capacity(), static_cast<int>(picture.channels.size()));
   std::int64_t num_clipped = 0;
   for (int begin = 0; begin < data.height && !file.failed(); begin += rows.capacity()) {
-    ImageView<const float> view = picture.pixels;
-    view.data = view.row(begin);
+    ImageView<float> view = strip.view();
     view.height = std::min(rows.capacity(), data.height - begin);
+    if (Result<void> made = picture.rows(begin, view, threads); !made) return fail(made.error());
     num_clipped += rows.split_from(view, threads);
     output.setFrameBuffer(rows.frame_buffer({data.x, data.y + begin, data.width, view.height}));
     output.writePixels(view.height);
@@ -94,10 +96,10 @@ std::int64_t write_rows(Output& output,
   return num_clipped;
 }
 
-std::int64_t write_parts(ExrStream& stream,
-                         const CheckedFile& file,
-                         std::span<const ExrPicture> parts,
-                         int threads) {
+Result<std::int64_t> write_parts(ExrStream& stream,
+                                 const CheckedFile& file,
+                                 std::span<const ExrPicture> parts,
+                                 int threads) {
   std::vector<Imf::Header> headers;
   for (const ExrPicture& part : parts) {
     headers.push_back(header_of(part));
@@ -112,12 +114,25 @@ std::int64_t write_parts(ExrStream& stream,
   std::int64_t num_clipped = 0;
   for (int i = 0; i < count; ++i) {
     Imf::OutputPart part(output, i);
-    num_clipped += write_rows(part, file, parts[static_cast<std::size_t>(i)], threads);
+    const auto written = write_rows(part, file, parts[static_cast<std::size_t>(i)], threads);
+    if (!written) return written;
+    num_clipped += *written;
   }
   return num_clipped;
 }
 
 }  // namespace
+
+RowMaker rows_of(ImageView<const float> pixels) {
+  return [pixels](int first_row, ImageView<float> rows, int /*threads*/) -> Result<void> {
+    for (int y = 0; y < rows.height; ++y) {
+      std::copy_n(pixels.row(first_row + y),
+                  static_cast<std::ptrdiff_t>(rows.width) * rows.channels,
+                  rows.row(y));
+    }
+    return {};
+  };
+}
 
 Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
                                const std::filesystem::path& shown_path,
@@ -125,7 +140,7 @@ Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
                                int threads) {
   CheckedFile file(temporary_path);
   std::string reason;
-  std::int64_t num_clipped = 0;
+  Result<std::int64_t> num_clipped = std::int64_t{0};
   try {
     ExrStream stream(file, shown_path.string());
     if (parts.size() == 1) {

@@ -8,9 +8,9 @@
 #include <string>
 
 #include "calib/base/geometry.h"
-#include "calib/base/image.h"
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
+#include "warp/io/frame_in_rows.h"
 
 namespace trueplate::warp::detail {
 
@@ -18,17 +18,21 @@ namespace trueplate::warp::detail {
 struct ExrPicture {
   /// Of the attributes everything is taken over that does not describe pixels, and the compression.
   Imf::Header header;
-  std::string name = {};          // of the part; for a file of several
-  ImageView<const float> pixels;  // the data window
+  std::string name = {};  // of the part; for a file of several
+  RowMaker rows;          // of the data window
   FrameWindows windows;
   double pixel_aspect = 1.0;
   std::span<const footage::Channel> channels;  // kHalf, kFloat and kUint32 only, names not repeated
   std::string record = {};  // for the attribute footage::detail::kRecordName; empty: none
 };
 
+/// Hands out rows of pixels that are there; they have to outlive it.
+RowMaker rows_of(ImageView<const float> pixels);
+
 /// Writes a scanline file to `temporary_path`, of several parts when there is more than one. Errors
 /// name `shown_path`. Returns how many finite samples were beyond the largest half (65504) and
-/// became that, since infinity would spread in every later filter.
+/// became that, since infinity would spread in every later filter. Errors: those of the rows'
+/// makers; kUnwritable; kInvalidInput: what OpenEXR refuses.
 Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
                                const std::filesystem::path& shown_path,
                                std::span<const ExrPicture> parts,
