@@ -1,7 +1,10 @@
 #include <fmt/format.h>
 
 #include <memory>
+#include <optional>
 #include <string>
+#include <string_view>
+#include <utility>
 
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
@@ -18,11 +21,16 @@ struct Options {
   MapArguments arguments;
 };
 
+std::string_view picture_of(warp::MapDirection direction) {
+  return direction == warp::MapDirection::kUndistort ? "straight" : "bent";
+}
+
 /// The two as maps of one picture, with what is doubtful about them.
 struct Pair {
   warp::StMap first;
   warp::StMap second;
   std::vector<Warning> warnings;
+  bool are_directions_known = false;  // stated by both, or of the program's own making
 };
 
 Result<Pair> read_maps(const Options& options,
@@ -34,6 +42,7 @@ Result<Pair> read_maps(const Options& options,
   if (!second) return fail(second.error());
   Pair pair{std::move(first->map), std::move(second->map), std::move(first->warnings)};
   pair.warnings.insert(pair.warnings.end(), second->warnings.begin(), second->warnings.end());
+  pair.are_directions_known = first->states_conventions && second->states_conventions;
   return pair;
 }
 
@@ -55,7 +64,29 @@ Result<Pair> maps_of_profiles(const Options& options, int threads) {
   if (!a) return fail(a.error());
   Result<warp::StMap> b = warp::make_undistort_map(*other, map_options);
   if (!b) return fail(b.error());
-  return Pair{*std::move(a), *std::move(b), {}};
+  return Pair{*std::move(a), *std::move(b), {}, true};
+}
+
+/// What tells that the two are no two of a kind; nullopt: nothing does.
+std::optional<Warning> opposite_warning(const Pair& pair, const warp::MapDifference& found) {
+  const bool is_opposite = found.cosine < warp::kOppositeCosine;
+  if (pair.are_directions_known && pair.first.direction != pair.second.direction) {
+    return Warning{"opposite-maps",
+                   fmt::format("the first map makes the {} picture and the second the {} one: they "
+                               "are not for one comparison, `invert` turns one round (their "
+                               "displacements have a cosine of {:.3f})",
+                               picture_of(pair.first.direction),
+                               picture_of(pair.second.direction),
+                               found.cosine),
+                   found.cosine};
+  }
+  if (!is_opposite) return std::nullopt;
+  return Warning{"opposite-maps",
+                 fmt::format("the maps move the picture in opposite ways (cosine of their "
+                             "displacements {:.3f}): one seems to straighten and the other to "
+                             "bend; `invert` turns one round",
+                             found.cosine),
+                 found.cosine};
 }
 
 int run(const Options& options, const CommonOptions& common) {
@@ -70,11 +101,16 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> free = check_outputs({}, {options.first, options.second}, common); !free) {
     return report_failure(free.error());
   }
-  const Result<Pair> pair = maps ? read_maps(options, *assumptions, common.threads)
-                                 : maps_of_profiles(options, common.threads);
+  Result<Pair> pair = maps ? read_maps(options, *assumptions, common.threads)
+                           : maps_of_profiles(options, common.threads);
   if (!pair) return report_failure(pair.error());
-  report_warnings(pair->warnings, common);
   const Result<warp::MapDifference> found = warp::difference_of(pair->first, pair->second);
+  if (found) {
+    if (std::optional<Warning> opposite = opposite_warning(*pair, *found)) {
+      pair->warnings.push_back(*std::move(opposite));
+    }
+  }
+  report_warnings(pair->warnings, common);
   if (!found) return report_failure(found.error());
   print(common,
         fmt::format("rms {:.6g} px, mean {:.6g} px, largest {:.6g} px at {:.1f}, {:.1f}; {} pixels "
@@ -93,6 +129,7 @@ int run(const Options& options, const CommonOptions& common) {
       {"largest_at_px", {{"x", found->largest_at_px.x()}, {"y", found->largest_at_px.y()}}},
       {"compared", found->num_compared},
       {"only_one", found->num_only_one},
+      {"cosine", found->cosine},
       {"warnings", warnings_json(pair->warnings)}};
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());

@@ -52,7 +52,7 @@ int run(const Options& options, const CommonOptions& common) {
   };
   const Result<warp::EdgePixels> edges = edges_of(*overscan, file->map);
   if (!edges) return named(edges.error());
-  const Result<warp::StMap> inverse = warp::inverse_map(file->map, *edges);
+  const Result<warp::StMap> inverse = warp::inverse_map(file->map, *edges, common.threads);
   if (!inverse) return named(inverse.error());
   const warp::StMapWriteOptions write{.compression = options.compression,
                                       .overwrite = common.overwrite_policy(),

@@ -5,6 +5,7 @@
 #include <doctest/doctest.h>
 
 #include <cmath>
+#include <cstring>
 #include <limits>
 #include <string>
 
@@ -100,7 +101,10 @@ TEST_CASE("the inverse of a lens's map is its other map, overscan included") {
   const auto difference = difference_of(*bending, *redistort);
   REQUIRE(difference);
   CHECK(difference->num_only_one == 0);
-  CHECK(difference->largest_px < 1e-3);
+  constexpr double kBound_px = kInverseTolerance_px * kSize.width / 1000.0;
+  MESSAGE("redistort by inversion: " << difference->largest_px << " px");
+  CHECK(difference->largest_px < kBound_px);
+  CHECK(difference->cosine > 0.999999);
 
   const auto reach = source_reach(*redistort);
   REQUIRE(reach);
@@ -109,7 +113,26 @@ TEST_CASE("the inverse of a lens's map is its other map, overscan included") {
   CHECK(straightening->direction == MapDirection::kUndistort);
   const auto other = difference_of(*straightening, *undistort);
   REQUIRE(other);
-  CHECK(other->largest_px < 1e-3);
+  MESSAGE("undistort by inversion: " << other->largest_px << " px");
+  CHECK(other->largest_px < kBound_px);
+
+  // Of opposite directions, and of the picture as it is.
+  const auto opposite = difference_of(*make_undistort_map(barrel()), *redistort);
+  REQUIRE(opposite);
+  CHECK(opposite->cosine < -0.9);
+  const auto still = difference_of(map_of([](const Point2d& p) { return p; }), *redistort);
+  REQUIRE(still);
+  CHECK(still->cosine == 0.0);
+}
+
+TEST_CASE("an inverse has the same bits on any number of threads") {
+  const auto map = make_redistort_map(barrel());
+  REQUIRE(map);
+  const auto alone = inverse_map(*map, {30, 20, 30, 20}, 1);
+  const auto shared = inverse_map(*map, {30, 20, 30, 20}, 5);
+  REQUIRE(alone);
+  REQUIRE(shared);
+  CHECK(std::memcmp(alone->st.data(), shared->st.data(), alone->st.size() * sizeof(float)) == 0);
 }
 
 TEST_CASE("holes, tears and folds: no source, or the first that looks there; never a crash") {

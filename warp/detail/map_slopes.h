@@ -19,6 +19,10 @@ struct ScaledMap {
   }
 };
 
+[[nodiscard]] inline ScaledMap scaled_map(const StMap& map) {
+  return {map, st_scale(map.source_display.size(), map.t_origin)};
+}
+
 /// Source pixels a step of one output pixel: d(x, y) / d(column, row).
 struct Slopes {
   double x_by_column = 1.0;
