@@ -2,6 +2,9 @@
 """The whole `undistort` command on sequences of EXR frames, beside reading and writing the same files with
 OpenEXR alone (copy_exr), and beside `oiiotool --st_warp` with our own map.
 
+Before a case is timed its first frame is compared with what `oiiotool --st_warp` makes of it with our map and the same
+filter; a pixel that differs by more than DIFFERENCE ends the run.
+
 Processor time (user and system) of whole processes, taken in turn, so that other work on the machine meets all
 alike; medians of ROUNDS rounds, and the ratio to copy_exr in the same run. Peak memory is that of the process.
 
@@ -17,6 +20,14 @@ import subprocess
 import sys
 import tempfile
 
+# The library's names of the filters.
+FILTERS = {"bilinear": "triangle", "cubic": "catmull-rom", "lanczos": "lanczos3"}
+# Largest difference from the library, pictures being clamped to 0..1: a step of half, and for float what the rounding of
+# positions in single precision, there, makes of noise.
+DIFFERENCE = {"half": 1e-3, "float": 5e-4}
+PROGRAM_MIB = 190  # 200 MB
+MARGIN = 8  # pixels at the sides, where the library treats what lies outside otherwise
+
 # Width, height (of the shape the lens belongs to) and number of frames.
 SIZES = {"hd": (1920, 1080, 32), "4k": (4096, 2304, 8), "8k": (8192, 4608, 4)}
 
@@ -29,6 +40,34 @@ def measured(command):
     if process.returncode != 0:
         sys.exit(f"sequence.py: status {process.returncode} of {command}")
     return usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def st_warp(options, threads, plate, map_file, kind, compression, out):
+    return ["oiiotool", "--threads", threads, str(plate), str(map_file),
+            f"--st_warp:filter={FILTERS[options.filter]}:flip_t=1",
+            "-d", kind, "--compression", compression, "-o", str(out)]
+
+
+def undistort(options, trueplate, lens, threads, plates, out):
+    return [trueplate, "undistort", str(lens), str(plates), "-o", str(out), "--overscan", "none",
+            "--filter", options.filter, "--threads", threads, "--handoff", "none", "--quiet"]
+
+
+def check(options, trueplate, work, lens, map_file, plate, case):
+    """Ends the run when the answer is not the library's."""
+    width, height, kind, compression = case
+    threads = options.threads.split(",")[0]  # any number gives the same bits
+    ours, theirs = work / "ours.exr", work / "theirs.exr"
+    for command in (undistort(options, trueplate, lens, threads, plate, ours) + ["--overwrite"],
+                    st_warp(options, threads, plate, map_file, kind, compression, theirs)):
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    inside = f"{width - 2 * MARGIN}x{height - 2 * MARGIN}+{MARGIN}+{MARGIN}"
+    limit = str(DIFFERENCE[kind])
+    compared = subprocess.run(["oiiotool", str(ours), "--cut", inside, str(theirs), "--cut", inside, "--fail", limit,
+                               "--hardfail", limit, "--failpercent", "0", "--diff"],
+                              stdout=subprocess.PIPE, text=True, check=False)
+    if compared.returncode != 0:
+        sys.exit(f"sequence.py: {case}: not the picture of oiiotool --st_warp\n{compared.stdout}")
 
 
 def fresh(folder):
@@ -56,9 +95,9 @@ def main():
         subprocess.run([trueplate, "demo", "-o", demo, "--scale", "0.5", "--quiet"], **quiet)
         subprocess.run([trueplate, "calibrate", demo / "plover-25/chart.####.exr", "--chart", "checkerboard",
                         "--grid", "14x9", "--pitch", "40mm", "-o", lens, "--quiet"], **quiet)
-        print("| frames | type | compression | threads | reading and writing | undistort | ratio | peak memory | "
-              "in + out as float |" + (" st_warp |" if options.oiiotool else ""))
-        print("|---|---|---|---|---|---|---|---|---|" + ("---|" if options.oiiotool else ""))
+        print("| frames | type | compression | threads | reading and writing | undistort | ratio | without the start | "
+              "peak memory | stated |" + (" st_warp |" if options.oiiotool else ""))
+        print("|---|---|---|---|---|---|---|---|---|---|" + ("---|" if options.oiiotool else ""))
         for size in options.sizes.split(","):
             width, height, count = SIZES[size]
             map_file = work / "map.exr"
@@ -70,11 +109,12 @@ def main():
                     first = plates / "plate.0001.exr"
                     # Noise as of a camera; a picture enlarged without it compresses too well.
                     subprocess.run(["oiiotool", demo / "plover-25/plate.1001.exr", "--resize",
-                                    f"{width}x{height}", "--noise:type=gaussian:stddev=0.004", "--clamp:min=0",
+                                    f"{width}x{height}", "--noise:type=gaussian:stddev=0.004", "--clamp:min=0:max=1",
                                     "--ch", "R,G,B,A=1",
                                     "-d", kind, "--compression", compression, "-o", first], **quiet)
                     for i in range(2, count + 1):
                         (plates / f"plate.{i:04}.exr").symlink_to(first)
+                    check(options, trueplate, work, lens, map_file, first, (width, height, kind, compression))
                     for threads in options.threads.split(","):
                         report(options, trueplate, copy_exr, work, lens, map_file, plates, count,
                                (width, height, kind, compression, threads))
@@ -83,27 +123,28 @@ def main():
 def report(options, trueplate, copy_exr, work, lens, map_file, plates, count, case):
     width, height, kind, compression, threads = case
     files = sorted(str(path) for path in plates.iterdir())
+    start = statistics.median(measured([trueplate, "--version"])[0] for _ in range(3))
     times, peaks = {"copy": [], "ours": [], "st_warp": []}, []
     for _ in range(options.rounds):
         out = fresh(work / "out")
         times["copy"].append(measured([copy_exr, threads, *files, str(out)])[0])
         out = fresh(work / "out")
-        seconds, peak = measured([trueplate, "undistort", lens, str(plates / "plate.####.exr"), "-o",
-                                  str(out / "plate.####.exr"), "--overscan", "none", "--filter", options.filter,
-                                  "--threads", threads, "--handoff", "none", "--quiet"])
+        seconds, peak = measured(undistort(options, trueplate, lens, threads, plates / "plate.####.exr",
+                                           out / "plate.####.exr"))
         times["ours"].append(seconds)
         peaks.append(peak)
         if options.oiiotool:
             out = fresh(work / "out")
             times["st_warp"].append(count * measured(
-                ["oiiotool", "--threads", threads, files[0], str(map_file), "--st_warp:filter=triangle:flip_t=1",
-                 "-d", kind, "--compression", compression, "-o", str(out / "warped.exr")])[0])
+                st_warp(options, threads, files[0], map_file, kind, compression, out / "warped.exr"))[0])
     ms = {name: 1000 * statistics.median(values) / count for name, values in times.items() if values}
     ratio = statistics.median(ours / copy for ours, copy in zip(times["ours"], times["copy"]))
-    in_flight = int(threads) + 1
-    float_mib = 2 * width * height * 4 * 4 / (1 << 20)
+    started = statistics.median((ours - start) / copy for ours, copy in zip(times["ours"], times["copy"]))
+    # What docs/sequences.md states for RGBA: each frame's input as float, the map, and the program.
+    mib = 1 << 20
+    stated = (int(threads) + 1) * width * height * 4 * 4 / mib + 8 * width * height / mib + PROGRAM_MIB
     row = (f"| {count} x {width}x{height} | {kind} | {compression} | {threads} | {ms['copy']:.0f} ms | "
-           f"{ms['ours']:.0f} ms | {ratio:.2f} | {max(peaks):.0f} MiB | {in_flight} x {float_mib:.0f} MiB |")
+           f"{ms['ours']:.0f} ms | {ratio:.2f} | {started:.2f} | {max(peaks):.0f} MiB | {stated:.0f} MiB |")
     if options.oiiotool:
         row += f" {ms['st_warp']:.0f} ms |"
     print(row, flush=True)
