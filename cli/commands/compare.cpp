@@ -5,8 +5,12 @@
 #include <string>
 #include <string_view>
 #include <utility>
+#include <vector>
 
+#include "calib/base/utf8.h"
+#include "calib/compare/lens_change.h"
 #include "calib/profile/profile.h"
+#include "cli/change_report.h"
 #include "cli/commands/commands.h"
 #include "cli/map_options.h"
 #include "cli/profile_option.h"
@@ -19,7 +23,12 @@ struct Options {
   std::string first;
   std::string second;
   MapArguments arguments;
+  double matters_px = compare::kChangeThatMattersPx;
+  bool check = false;
 };
+
+/// What --check returns beside 0.
+enum CheckStatus : int { kChangedStatus = 4, kTooUncertainStatus = 5 };
 
 std::string_view picture_of(warp::MapDirection direction) {
   return direction == warp::MapDirection::kUndistort ? "straight" : "bent";
@@ -48,14 +57,11 @@ Result<Pair> read_maps(const Options& options,
 
 /// Where in the plate the two lenses image one ray, for the rays of the first one's straightened
 /// plate.
-Result<Pair> maps_of_profiles(const Options& options, int threads) {
-  const Result<profile::Profile> first = read_single_profile(options.first);
-  if (!first) return fail(first.error());
-  const Result<profile::Profile> second = read_single_profile(options.second);
-  if (!second) return fail(second.error());
-  const lens::Lens& lens = first->stations.front().lens;
-  const Result<lens::Lens> other =
-      lens::for_picture_of(second->stations.front().lens, lens.plate_size);
+Result<Pair> maps_of_profiles(const profile::Station& first,
+                              const profile::Station& second,
+                              int threads) {
+  const lens::Lens& lens = first.lens;
+  const Result<lens::Lens> other = lens::for_picture_of(second.lens, lens.plate_size);
   if (!other) return fail(other.error());
   const warp::MapOptions map_options{
       .straight = warp::StraightPinhole{lens.focal_px, lens.principal_point_px},
@@ -65,6 +71,45 @@ Result<Pair> maps_of_profiles(const Options& options, int threads) {
   Result<warp::StMap> b = warp::make_undistort_map(*other, map_options);
   if (!b) return fail(b.error());
   return Pair{*std::move(a), *std::move(b), {}, true};
+}
+
+/// Of two profiles of one station each.
+struct Profiles {
+  profile::Profile first;
+  profile::Profile second;
+};
+Result<Profiles> read_profiles(const Options& options) {
+  Result<profile::Profile> first = read_single_profile(options.first);
+  if (!first) return fail(first.error());
+  Result<profile::Profile> second = read_single_profile(options.second);
+  if (!second) return fail(second.error());
+  return Profiles{*std::move(first), *std::move(second)};
+}
+
+/// The mean square and the largest distance between the maps, pixel by pixel.
+std::string difference_text(const warp::MapDifference& found) {
+  return fmt::format(
+      "rms {:.6g} px, mean {:.6g} px, largest {:.6g} px at {:.1f}, {:.1f}; {} pixels compared, {} "
+      "with a source in one only\n",
+      found.rms_px,
+      found.mean_px,
+      found.largest_px,
+      found.largest_at_px.x(),
+      found.largest_at_px.y(),
+      found.num_compared,
+      found.num_only_one);
+}
+
+nlohmann::json difference_json(const warp::MapDifference& found,
+                               const std::vector<Warning>& warnings) {
+  return {{"rms_px", found.rms_px},
+          {"mean_px", found.mean_px},
+          {"largest_px", found.largest_px},
+          {"largest_at_px", {{"x", found.largest_at_px.x()}, {"y", found.largest_at_px.y()}}},
+          {"compared", found.num_compared},
+          {"only_one", found.num_only_one},
+          {"cosine", found.cosine},
+          {"warnings", warnings_json(warnings)}};
 }
 
 /// What tells that the two are no two of a kind; nullopt: nothing does.
@@ -89,6 +134,91 @@ std::optional<Warning> opposite_warning(const Pair& pair, const warp::MapDiffere
                  found.cosine};
 }
 
+int run_maps(const Options& options,
+             const warp::StMapAssumptions& assumptions,
+             const CommonOptions& common) {
+  Result<Pair> pair = read_maps(options, assumptions, common.threads);
+  if (!pair) return report_failure(pair.error());
+  const Result<warp::MapDifference> found = warp::difference_of(pair->first, pair->second);
+  if (found) {
+    if (std::optional<Warning> opposite = opposite_warning(*pair, *found)) {
+      pair->warnings.push_back(*std::move(opposite));
+    }
+  }
+  report_warnings(pair->warnings, common);
+  if (!found) return report_failure(found.error());
+  print(common, difference_text(*found));
+  if (Result<void> written = write_json(common, difference_json(*found, pair->warnings));
+      !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+/// Whether both are of one lens, as far as their labels tell.
+std::vector<Warning> identity_doubts(const Profiles& profiles) {
+  std::vector<Warning> warnings;
+  const profile::Labels& a = profiles.first.labels;
+  const profile::Labels& b = profiles.second.labels;
+  if (a.serial != b.serial) {
+    warnings.push_back({"other-serial",
+                        fmt::format("the serial numbers differ ('{}' and '{}'): are these "
+                                    "calibrations of one lens?",
+                                    printable(a.serial),
+                                    printable(b.serial)),
+                        0.0});
+  }
+  const profile::Station& first = profiles.first.stations.front();
+  const profile::Station& second = profiles.second.stations.front();
+  if (first.nominal_focal_mm != second.nominal_focal_mm || first.focus_m != second.focus_m) {
+    warnings.push_back({"other-state",
+                        "focal length or focus distance differ: the lens may be the same and in "
+                        "another state",
+                        0.0});
+  }
+  return warnings;
+}
+
+int check_status(compare::ChangeVerdict verdict) {
+  if (verdict == compare::ChangeVerdict::kChanged) return kChangedStatus;
+  return verdict == compare::ChangeVerdict::kTooUncertain ? kTooUncertainStatus : int{kDone};
+}
+
+int run_profiles(const Options& options, const CommonOptions& common) {
+  const Result<Profiles> profiles = read_profiles(options);
+  if (!profiles) return report_failure(profiles.error());
+  const profile::Station& first = profiles->first.stations.front();
+  const profile::Station& second = profiles->second.stations.front();
+  const Result<Pair> pair = maps_of_profiles(first, second, common.threads);
+  if (!pair) return report_failure(pair.error());
+  const Result<warp::MapDifference> found = warp::difference_of(pair->first, pair->second);
+  if (!found) return report_failure(found.error());
+  const compare::ChangeOptions change_options{.matters_px = options.matters_px};
+  const Result<compare::LensChange> change = compare::lens_change(first, second, change_options);
+  if (!change) return report_failure(change.error());
+  const std::vector<Warning> warnings = identity_doubts(*profiles);
+  report_warnings(warnings, common);
+  print(common,
+        fmt::format("A: {}\nB: {}\n{}",
+                    identity_text(profiles->first),
+                    identity_text(profiles->second),
+                    difference_text(*found)));
+  print(common,
+        fmt::format("a camera solve takes up {:.4f} degrees of turn and a focal length {:.6f} "
+                    "times as long\n{}\n",
+                    change->turn_deg,
+                    1.0 / change->focal_ratio,
+                    compare::verdict_text(*change, change_options)));
+  nlohmann::json json = difference_json(*found, warnings);
+  json["a"] = identity_json(profiles->first);
+  json["b"] = identity_json(profiles->second);
+  json["change"] = change_json(*change);
+  if (Result<void> written = write_json(common, json); !written) {
+    return report_failure(written.error());
+  }
+  return options.check ? check_status(change->verdict) : int{kDone};
+}
+
 int run(const Options& options, const CommonOptions& common) {
   const Result<warp::StMapAssumptions> assumptions = map_assumptions(options.arguments);
   if (!assumptions) return report_usage(assumptions.error());
@@ -101,40 +231,11 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> free = check_outputs({}, {options.first, options.second}, common); !free) {
     return report_failure(free.error());
   }
-  Result<Pair> pair = maps ? read_maps(options, *assumptions, common.threads)
-                           : maps_of_profiles(options, common.threads);
-  if (!pair) return report_failure(pair.error());
-  const Result<warp::MapDifference> found = warp::difference_of(pair->first, pair->second);
-  if (found) {
-    if (std::optional<Warning> opposite = opposite_warning(*pair, *found)) {
-      pair->warnings.push_back(*std::move(opposite));
-    }
+  if (!maps) return run_profiles(options, common);
+  if (options.check) {
+    return report_usage({ErrorCode::kInvalidInput, "--check is for profiles, not for maps"});
   }
-  report_warnings(pair->warnings, common);
-  if (!found) return report_failure(found.error());
-  print(common,
-        fmt::format("rms {:.6g} px, mean {:.6g} px, largest {:.6g} px at {:.1f}, {:.1f}; {} pixels "
-                    "compared, {} with a source in one only\n",
-                    found->rms_px,
-                    found->mean_px,
-                    found->largest_px,
-                    found->largest_at_px.x(),
-                    found->largest_at_px.y(),
-                    found->num_compared,
-                    found->num_only_one));
-  const nlohmann::json json = {
-      {"rms_px", found->rms_px},
-      {"mean_px", found->mean_px},
-      {"largest_px", found->largest_px},
-      {"largest_at_px", {{"x", found->largest_at_px.x()}, {"y", found->largest_at_px.y()}}},
-      {"compared", found->num_compared},
-      {"only_one", found->num_only_one},
-      {"cosine", found->cosine},
-      {"warnings", warnings_json(pair->warnings)}};
-  if (Result<void> written = write_json(common, json); !written) {
-    return report_failure(written.error());
-  }
-  return kDone;
+  return run_maps(options, *assumptions, common);
 }
 
 }  // namespace
@@ -143,6 +244,11 @@ Action add_compare(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("A", options->first, "a profile, or an ST-map (.exr)")->required()->type_name("");
   app.add_option("B", options->second, "another of the same kind")->required()->type_name("");
+  app.add_option("--matters", options->matters_px, "the change, rms in px, that has to be found")
+      ->check(finite_range(1e-6, 1e6))
+      ->capture_default_str()
+      ->type_name("PX");
+  app.add_flag("--check", options->check, "exit status 4: changed, 5: too uncertain to say");
   add_map_options(app, options->arguments);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
