@@ -14,6 +14,7 @@
 #include "charts/draw/raster.h"
 #include "charts/draw/vector.h"
 #include "cli/commands/commands.h"
+#include "cli/document_date.h"
 #include "cli/version.h"
 #include "warp/io/frame_writer.h"
 
@@ -167,27 +168,6 @@ Result<draw::ChartDesign> design_of(const Options& options, std::optional<double
   return design;
 }
 
-/// --date, else the moment that SOURCE_DATE_EPOCH names (reproducible-builds.org), else today.
-Result<std::string> date_of(const Options& options) {
-  if (!options.date.empty()) {
-    if (is_utc_timestamp(options.date + "T00:00:00Z")) return options.date;
-    return refused(fmt::format("--date: '{}' is no date; write it as 2031-05-04", options.date));
-  }
-  auto moment = std::chrono::system_clock::now();
-  if (const char* const epoch = std::getenv("SOURCE_DATE_EPOCH")) {
-    constexpr double kEndOf9999 = 253402300799.0;
-    const std::optional<double> seconds = parse_number(epoch);
-    if (!seconds || *seconds < 0.0 || *seconds > kEndOf9999) {
-      return refused(fmt::format(
-          "SOURCE_DATE_EPOCH: '{}' is no number of seconds since 1970; unset it or use --date",
-          epoch));
-    }
-    moment = std::chrono::system_clock::time_point(
-        std::chrono::seconds(static_cast<std::int64_t>(*seconds)));
-  }
-  return utc_timestamp(moment).substr(0, 10);
-}
-
 Result<void> read_paper(const Options& options, Request& request) {
   const bool tiled = !options.tile.empty();
   const Result<double> margin = length_of("--margin", options.margin, request.paper.margin_mm);
@@ -243,7 +223,7 @@ Result<Request> request_of(const Options& options) {
   const Result<draw::ChartDesign> design = design_of(options, mm_per_pixel);
   if (!design) return fail(design.error());
   request.design = *design;
-  const Result<std::string> date = date_of(options);
+  const Result<std::string> date = document_date(options.date);
   if (!date) return fail(date.error());
   request.imprint = {.program = fmt::format("trueplate {}", kVersion), .date = *date};
   request.paper.imprint = request.imprint;

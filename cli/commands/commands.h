@@ -20,6 +20,7 @@ Action add_lines(CLI::App& app);
 Action add_points(CLI::App& app);
 Action add_redistort(CLI::App& app);
 Action add_reformat(CLI::App& app);
+Action add_report(CLI::App& app);
 Action add_solve(CLI::App& app);
 Action add_stmap(CLI::App& app);
 Action add_undistort(CLI::App& app);

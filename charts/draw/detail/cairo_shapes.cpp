@@ -43,6 +43,7 @@ struct Painter {
   }
   void operator()(const Polygon& polygon) const {
     set_shade(context, polygon.shade);
+    cairo_new_path(context);  // a text before leaves a point
     for (const Point2d& corner : polygon.corners) cairo_line_to(context, corner.x(), corner.y());
     cairo_close_path(context);
     cairo_fill(context);
