@@ -1,7 +1,10 @@
 #include <fmt/format.h>
 
+#include <cstdint>
 #include <filesystem>
 #include <memory>
+#include <set>
+#include <string>
 #include <utility>
 #include <vector>
 
@@ -79,6 +82,18 @@ std::string filed_text(const std::string& file, const archive::Filed& filed) {
   return fmt::format("{}: filed as {}, takes the place of {}\n", file, filed.id, filed.supersedes);
 }
 
+/// One profile of a call took the place of another: as likely two states of a lens that do not say
+/// which.
+Warning superseded_now(const std::string& file, const archive::Filed& filed) {
+  return {"superseded-in-one-call",
+          fmt::format("{}: takes the place of {}, filed in this very call, because both say the "
+                      "same lens, body and states; are these two states of the lens? State focal "
+                      "length and focus distance in the profiles (calibrate --focal, --focus)",
+                      file,
+                      filed.supersedes),
+          static_cast<double>(filed.supersedes)};
+}
+
 int run_add(const AddOptions& options, const std::string& location, const CommonOptions& common) {
   const Result<std::vector<fs::path>> files = profile_files(options.paths);
   if (!files) return report_archive(files.error());
@@ -96,6 +111,8 @@ int run_add(const AddOptions& options, const std::string& location, const Common
 
   nlohmann::json added = nlohmann::json::array();
   nlohmann::json failed = nlohmann::json::array();
+  std::vector<Warning> warnings;
+  std::set<std::int64_t> filed_now;
   Progress progress(common, "filing");
   for (std::size_t i = 0; i < files->size() && !interrupt_flag().load(); ++i) {
     const std::string file = (*files)[i].string();
@@ -116,6 +133,10 @@ int run_add(const AddOptions& options, const std::string& location, const Common
     }
     const archive::Filed& one = filed->front();
     print(common, filed_text(file, one));
+    if (!one.was_there && filed_now.contains(one.supersedes)) {
+      warnings.push_back(superseded_now(file, one));
+    }
+    filed_now.insert(one.id);
     added.push_back(
         {{"file", file},
          {"id", one.id},
@@ -123,9 +144,12 @@ int run_add(const AddOptions& options, const std::string& location, const Common
          {"supersedes",
           one.supersedes == 0 ? nlohmann::json(nullptr) : nlohmann::json(one.supersedes)}});
   }
+  report_warnings(warnings, common);
   const bool some = !added.empty();
   const bool all = failed.empty();
-  if (Result<void> written = write_json(common, {{"added", added}, {"failed", failed}}); !written) {
+  if (Result<void> written = write_json(
+          common, {{"added", added}, {"failed", failed}, {"warnings", warnings_json(warnings)}});
+      !written) {
     return report_failure(written.error());
   }
   if (interrupt_flag().load()) return kInterrupted;

@@ -125,6 +125,22 @@ TEST_CASE("a folder is taken in, everything is written out, and taken in elsewhe
             .output.find("more than 2") != std::string::npos);
 }
 
+TEST_CASE("profiles of one state in one call are warned of: they may be several states") {
+  const Catalogue catalogue;
+  const std::string first = catalogue.profile("first.json", "A-1001", 0.11);
+  const std::string second = catalogue.profile("second.json", "A-1001", 0.12);
+  const nlohmann::json told = catalogue.json({"add", first, second});
+  REQUIRE(told["added"].size() == 2);
+  CHECK(told["added"][1]["supersedes"] == told["added"][0]["id"]);
+  REQUIRE(told["warnings"].size() == 1);
+  CHECK(told["warnings"][0]["code"] == "superseded-in-one-call");
+  // In a later call it is what it says, a new calibration.
+  const nlohmann::json later =
+      catalogue.json({"add", catalogue.profile("third.json", "A-1001", 0.13)});
+  CHECK(later["warnings"].empty());
+  CHECK(later["added"][0]["supersedes"] == told["added"][1]["id"]);
+}
+
 TEST_CASE("wrong words, absent archives and hostile labels") {
   const Catalogue catalogue;
   CHECK(run_trueplate({"archive"}).status == 2);

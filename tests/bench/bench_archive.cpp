@@ -1,0 +1,184 @@
+// Finding in an archive of 100,000 calibrations, beside the same question put to SQLite itself in
+// one bare statement on an open connection. The answers are compared before anything is timed.
+// TRUEPLATE_BENCH_CALIBRATIONS sets another number; TRUEPLATE_BENCH_ARCHIVE a file that is kept, so
+// that filling it is paid for once.
+
+#include <benchmark/benchmark.h>
+#include <fmt/format.h>
+#include <sqlite3.h>
+
+#include <algorithm>
+#include <cstdint>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "calib/archive/archive.h"
+#include "calib/profile/profile.h"
+
+namespace {
+
+using namespace trueplate;
+
+[[noreturn]] void stop(const std::string& message) {
+  fmt::print(stderr, "bench_archive: {}\n", message);
+  std::exit(1);
+}
+
+/// A calibration of an invented lens; eight focus distances of each.
+archive::Filing filing_of(int number) {
+  constexpr double kFocals[] = {14.0, 18.0, 21.0, 25.0, 28.0, 35.0, 40.0, 50.0, 65.0, 85.0};
+  constexpr double kFocus[] = {0.6, 0.9, 1.3, 2.0, 3.5, 7.0, 15.0, 40.0};
+  profile::Profile profile;
+  profile.labels.lens = fmt::format("Invented {}", number % 97);
+  profile.labels.serial = fmt::format("S-{:06}", number / 8);
+  profile::Station& station = profile.stations.emplace_back();
+  station.nominal_focal_mm = kFocals[number / 8 % 10];
+  station.focus_m = kFocus[number % 8];
+  station.lens.plate_size = {1920, 1080};
+  station.lens.focal_px = {1800.0 + number * 1e-3, 1800.0};
+  station.lens.principal_point_px = {960.0, 540.0};
+  profile.provenance.created = "2031-05-04T10:20:30Z";
+  profile.provenance.program = "bench";
+  profile.provenance.program_version = "0.1";
+  profile.provenance.method = "invented";
+  Result<std::string> text = profile::profile_text(profile);
+  if (!text) stop(text.error().message);
+  archive::Filing filing;
+  filing.document = *std::move(text);
+  filing.source = fmt::format("{}.json", number);
+  filing.added_by = "bench";
+  return filing;
+}
+
+/// The archive, filled where it is not.
+archive::Archive filled(const std::string& path, int count) {
+  Result<archive::Archive> archive = archive::Archive::open(path, archive::Absent::kCreate);
+  if (!archive) stop(archive.error().message);
+  constexpr int kAtOnce = 1000;
+  const auto last = archive->entry(count);
+  for (int i = 0; i < count && !last; i += kAtOnce) {
+    std::vector<archive::Filing> filings;
+    for (int k = i; k < std::min(count, i + kAtOnce); ++k) filings.push_back(filing_of(k));
+    if (const auto added = archive->add(filings); !added) stop(added.error().message);
+  }
+  return *std::move(archive);
+}
+
+/// One bare statement, prepared once, that yields all columns a listing shows.
+class Bare {
+ public:
+  Bare(const std::string& path, const std::string& where) {
+    if (sqlite3_open_v2(path.c_str(), &database_, SQLITE_OPEN_READONLY, nullptr) != SQLITE_OK) {
+      stop(sqlite3_errmsg(database_));
+    }
+    const std::string text =
+        "SELECT c.*, l.*, k.*, n.id FROM calibration c JOIN lens l ON l.id = c.lens_id JOIN camera "
+        "k ON k.id = c.camera_id LEFT JOIN calibration n ON n.supersedes = c.id WHERE n.id IS NULL "
+        "AND " +
+        where + " LIMIT 50";
+    if (sqlite3_prepare_v2(database_, text.c_str(), -1, &statement_, nullptr) != SQLITE_OK) {
+      stop(sqlite3_errmsg(database_));
+    }
+  }
+  Bare(const Bare&) = delete;
+  Bare& operator=(const Bare&) = delete;
+  ~Bare() {
+    sqlite3_finalize(statement_);
+    sqlite3_close(database_);
+  }
+
+  /// The ids found; every column is read.
+  std::vector<std::int64_t> run() {
+    std::vector<std::int64_t> ids;
+    while (sqlite3_step(statement_) == SQLITE_ROW) {
+      for (int i = 0; i < sqlite3_column_count(statement_); ++i) {
+        benchmark::DoNotOptimize(sqlite3_column_text(statement_, i));
+      }
+      ids.push_back(sqlite3_column_int64(statement_, 0));
+    }
+    sqlite3_reset(statement_);
+    return ids;
+  }
+
+ private:
+  sqlite3* database_ = nullptr;
+  sqlite3_stmt* statement_ = nullptr;
+};
+
+struct Question {
+  const char* name;
+  archive::Query query;
+  std::string where;
+};
+
+/// What is asked, and how a person who knows the tables would ask SQLite.
+std::vector<Question> questions() {
+  archive::Query serial;
+  serial.serial = "S-000100";
+  archive::Query near;
+  near.focal_mm = 35.0;
+  near.focus_m = 2.0;
+  archive::Query words;
+  words.words = {"inv", "000100"};
+  return {
+      {"words",
+       words,
+       "c.id IN (SELECT calibration_id FROM word WHERE word >= 'inv' AND word < 'inw') AND c.id "
+       "IN (SELECT calibration_id FROM word WHERE word >= '000100' AND word < '000101') ORDER "
+       "BY c.id DESC"},
+      {"serial",
+       serial,
+       "c.id IN (SELECT calibration_id FROM word WHERE word = 'serial:s-000100') ORDER BY c.id "
+       "DESC"},
+      {"35mm near 2 m",
+       near,
+       "c.focal_least_mm <= 36.05 AND c.focal_most_mm >= 33.95 AND c.focus_least_per_m <= 0.6 "
+       "AND c.focus_most_per_m >= 0.4 ORDER BY CASE WHEN c.focus_least_per_m > 0.5 THEN "
+       "c.focus_least_per_m - 0.5 WHEN c.focus_most_per_m < 0.5 THEN 0.5 - c.focus_most_per_m "
+       "ELSE 0 END, c.id DESC"}};
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const char* const number = std::getenv("TRUEPLATE_BENCH_CALIBRATIONS");
+  const char* const kept = std::getenv("TRUEPLATE_BENCH_ARCHIVE");
+  const int count = number != nullptr ? std::max(1000, std::atoi(number)) : 100000;
+  const std::filesystem::path path =
+      kept != nullptr ? std::filesystem::path(kept)
+                      : std::filesystem::temp_directory_path() / "trueplate_bench.archive";
+  archive::Archive archive = filled(path.string(), count);
+  const std::vector<Question> all = questions();
+  for (const Question& question : all) {
+    auto bare = std::make_shared<Bare>(path.string(), question.where);
+    const auto entries = archive.find(question.query);
+    if (!entries) stop(entries.error().message);
+    std::vector<std::int64_t> ids;
+    for (const archive::Entry& entry : *entries) ids.push_back(entry.id);
+    if (ids.empty() || ids != bare->run()) {
+      stop(fmt::format("{}: {} found, SQLite finds others", question.name, ids.size()));
+    }
+    benchmark::RegisterBenchmark(fmt::format("find/{}", question.name).c_str(),
+                                 [&archive, &question](benchmark::State& state) {
+                                   for (auto _ : state) {
+                                     benchmark::DoNotOptimize(archive.find(question.query));
+                                   }
+                                 })
+        ->Unit(benchmark::kMillisecond);
+    benchmark::RegisterBenchmark(fmt::format("sqlite/{}", question.name).c_str(),
+                                 [bare](benchmark::State& state) {
+                                   for (auto _ : state) benchmark::DoNotOptimize(bare->run());
+                                 })
+        ->Unit(benchmark::kMillisecond);
+  }
+  benchmark::Initialize(&argc, argv);
+  benchmark::RunSpecifiedBenchmarks();
+  if (kept == nullptr) {
+    for (const char* end : {"", "-wal", "-shm"}) std::filesystem::remove(path.string() + end);
+  }
+  return 0;
+}
