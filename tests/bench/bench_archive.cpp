@@ -127,9 +127,9 @@ std::vector<Question> questions() {
   return {
       {"words",
        words,
-       "c.id IN (SELECT calibration_id FROM word WHERE word >= 'inv' AND word < 'inw') AND c.id "
-       "IN (SELECT calibration_id FROM word WHERE word >= '000100' AND word < '000101') ORDER "
-       "BY c.id DESC"},
+       "c.id IN (SELECT calibration_id FROM word WHERE word >= '000100' AND word < '000101') AND "
+       "EXISTS (SELECT 1 FROM word w WHERE w.calibration_id = c.id AND w.word >= 'inv' AND w.word "
+       "< 'inw') ORDER BY c.id DESC"},
       {"serial",
        serial,
        "c.id IN (SELECT calibration_id FROM word WHERE word = 'serial:s-000100') ORDER BY c.id "

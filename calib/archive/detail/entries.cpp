@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <list>
 #include <string_view>
+#include <utility>
 #include <variant>
 
 #include "calib/archive/detail/bound.h"
@@ -144,6 +145,35 @@ void require_beginning(Select& select, const std::string& word) {
                   select.value(word + "\U0010FFFF")));
 }
 
+/// The same, asked of each calibration that the other conditions leave: for a word that many have,
+/// beside one that few have.
+void require_beginning_too(Select& select, const std::string& word) {
+  select.condition(
+      fmt::format("EXISTS (SELECT 1 FROM word w WHERE w.calibration_id = c.id AND w.word >= {} AND "
+                  "w.word < {})",
+                  select.value(word),
+                  select.value(word + "\U0010FFFF")));
+}
+
+/// The longest word, which few calibrations are likely to have, is looked up; the others are asked
+/// of what it leaves.
+void require_beginnings(Select& select, const std::vector<std::string>& typed) {
+  std::vector<std::string> words;
+  for (const std::string& one : typed) {
+    for (const std::string& word : split_words(one)) words.push_back(word);
+  }
+  std::stable_sort(words.begin(), words.end(), [](const std::string& a, const std::string& b) {
+    return a.size() > b.size();
+  });
+  for (std::size_t i = 0; i < words.size(); ++i) {
+    if (i == 0) {
+      require_beginning(select, words[i]);
+    } else {
+      require_beginning_too(select, words[i]);
+    }
+  }
+}
+
 void require_range(Select& select, std::string_view least, std::string_view most, Span wanted) {
   select.condition(fmt::format("c.{} <= {}", least, select.value(wanted.most)));
   select.condition(fmt::format("c.{} >= {}", most, select.value(wanted.least)));
@@ -159,9 +189,7 @@ void add_conditions(Select& select, const Query& query) {
   require_field(select, "by", query.added_by);
   require_field(select, "lens_model", query.lens_model);
   require_field(select, "footage", query.footage_sha256);
-  for (const std::string& typed : query.words) {
-    for (const std::string& word : split_words(typed)) require_beginning(select, word);
-  }
+  require_beginnings(select, query.words);
   if (query.plate) {
     require_word(
         select, field_word("plate", fmt::format("{}x{}", query.plate->width, query.plate->height)));
