@@ -97,6 +97,7 @@ struct CalibrateOptions {
   std::optional<double> nominal_focal_mm;  // start value; needs film_back
   std::optional<double> focus_m;
   std::optional<double> t_stop;
+  std::optional<double> entrance_pupil_mm = {};
   std::string program_version;  // provenance
 };
 

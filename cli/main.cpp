@@ -21,6 +21,8 @@ constexpr std::array kCommands{
     Command{"detect", "find the chart in frames, write observations", &add_detect},
     Command{"calibrate", "fit the lens to chart frames, write its profile", &add_calibrate},
     Command{"info", "tell what a profile holds, in words", &add_info},
+    Command{"gather", "put calibrations of one lens together: a zoom, a focus pull", &add_gather},
+    Command{"state", "the lens at one focal length and focus, as a profile", &add_state},
     Command{"handoff", "the numbers for solve, render and comp", &add_handoff},
     Command{"stmap", "write undistort and redistort ST-maps", &add_stmap},
     Command{"undistort", "straighten plates", &add_undistort},

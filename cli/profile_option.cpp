@@ -9,8 +9,8 @@ Result<profile::Profile> read_single_profile(const std::string& path) {
   if (profile && profile->stations.size() != 1) {
     return fail(
         ErrorCode::kUnsupported,
-        fmt::format("{}: holds {} stations, wanted one; keep the station to use in a file of "
-                    "its own",
+        fmt::format("{}: holds {} stations, wanted one; `trueplate state` makes a profile of "
+                    "one state",
                     path,
                     profile->stations.size()));
   }

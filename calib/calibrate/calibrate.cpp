@@ -44,6 +44,7 @@ profile::Station station_of(const fit::LensFit& fit, const CalibrateOptions& opt
   station.nominal_focal_mm = options.nominal_focal_mm;
   station.focus_m = options.focus_m;
   station.t_stop = options.t_stop;
+  station.entrance_pupil_mm = options.entrance_pupil_mm;
   station.lens = fit.lens;
   station.uncertainty = profile::Uncertainty{fit.parameter_names, fit.covariance};
   station.chart_as_found = chart_as_found(fit.chart);

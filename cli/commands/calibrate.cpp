@@ -8,11 +8,13 @@
 #include "calib/base/text.h"
 #include "calib/calibrate.h"
 #include "cli/chart_distance.h"
+#include "cli/clip_option.h"
 #include "cli/colour_report.h"
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
 #include "cli/footage_options.h"
 #include "cli/lens_options.h"
+#include "cli/pool_option.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -20,12 +22,15 @@ namespace {
 
 struct Options {
   FrameArguments frames;
+  std::vector<std::string> clips;  // in the place of frames
+  std::string pool = "auto";       // of the clips' stations
   ChartOptions chart;
   std::string output;
   std::string observations;
   std::string draw;  // folder; empty: no pictures
   std::string model = "auto";
   LensOptions lens;
+  std::string entrance_pupil;
   std::string chart_distance;
   std::string chart_distance_sigma;  // empty: a share of the distance
   std::string chart_shape = "auto";
@@ -81,6 +86,14 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.film_back = lengths->film_back;
   result.nominal_focal_mm = lengths->focal_mm;
   result.focus_m = lengths->focus_m;
+  if (!options.entrance_pupil.empty()) {
+    const Result<double> pupil = parse_length_mm(options.entrance_pupil);
+    if (!pupil) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("--entrance-pupil: {}", pupil.error().message));
+    }
+    result.entrance_pupil_mm = *pupil;
+  }
   const Result<std::optional<fit::Measured>> chart_distance =
       parse_chart_distance(options.chart_distance, options.chart_distance_sigma);
   if (!chart_distance) return fail(chart_distance.error());
@@ -309,6 +322,9 @@ int report_fit(Error error, const Options& options) {
   return report_failure(error);
 }
 
+/// What is done with a calibration; the exit status.
+using Finish = std::function<int(const Calibration&)>;
+
 int finish(const Calibration& calibration, const Options& options, const CommonOptions& common) {
   if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
   if (Result<void> written =
@@ -339,7 +355,8 @@ CalibrateOptions for_measuring(CalibrateOptions options) {
 
 int calibrate_frames(const Options& options,
                      const CalibrateOptions& calibrate_options,
-                     const CommonOptions& common) {
+                     const CommonOptions& common,
+                     const Finish& finished) {
   const Result<target::Chart> chart = chart_of(options.chart);
   if (!chart) return report_chart(chart.error());
   const Result<footage::FrameSet> frames =
@@ -383,7 +400,7 @@ int calibrate_frames(const Options& options,
       return report_failure(written.error());
     }
   }
-  const int status = finish(*calibration, options, common);
+  const int status = finished(*calibration);
   if (status != kDone) return status;
   if (report_other_sizes(*detected, calibration->fit.lens.plate_size)) partly = true;
   for (const DetectedFrame& frame : *detected) {
@@ -392,7 +409,7 @@ int calibrate_frames(const Options& options,
   return partly ? kPartly : kDone;
 }
 
-int run(const Options& options, const CommonOptions& common) {
+int calibrate_one(const Options& options, const CommonOptions& common, const Finish& finished) {
   const Result<CalibrateOptions> calibrate = calibrate_options(options, common);
   if (!calibrate) return report_usage(calibrate.error());
   if (Result<void> free =
@@ -400,7 +417,9 @@ int run(const Options& options, const CommonOptions& common) {
       !free) {
     return report_failure(free.error());
   }
-  if (!is_observations(options.frames)) return calibrate_frames(options, *calibrate, common);
+  if (!is_observations(options.frames)) {
+    return calibrate_frames(options, *calibrate, common, finished);
+  }
   if (!options.draw.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "--draw shows what was found in frames, and the input is observations"});
@@ -418,7 +437,53 @@ int run(const Options& options, const CommonOptions& common) {
   const Result<Calibration> calibration =
       trueplate::calibrate(std::filesystem::path(options.frames.arguments.front()), *calibrate);
   if (!calibration) return report_fit(calibration.error(), options);
-  return finish(*calibration, options, common);
+  return finished(*calibration);
+}
+
+/// Calibrates clip after clip and puts their stations into one profile.
+int calibrate_clips(const Options& options, const CommonOptions& common) {
+  if (!options.frames.arguments.empty() || !options.draw.empty() || !options.observations.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--clip names the frames of each station: FRAMES, --draw and "
+                         "--observations are for one at a time"});
+  }
+  const Result<zoom::Pooling> pooling = pooling_of(options.pool);
+  if (!pooling) return report_usage(pooling.error());
+  bool partly = false;
+  std::vector<zoom::NamedProfile> profiles;
+  for (const std::string& text : options.clips) {
+    const Result<Clip> clip = parse_clip(text);
+    if (!clip) return report_usage(clip.error());
+    Options one = options;
+    one.frames.arguments = {clip->frames};
+    if (!clip->focal.empty()) one.lens.focal = clip->focal;
+    if (!clip->focus.empty()) one.lens.focus = clip->focus;
+    if (clip->t_stop) one.lens.t_stop = clip->t_stop;
+    if (!clip->entrance_pupil.empty()) one.entrance_pupil = clip->entrance_pupil;
+    print(common, fmt::format("{}\n", text));
+    const int status = calibrate_one(one, common, [&](const Calibration& calibration) {
+      print(common, summary(calibration, "a station"));
+      report_warnings(calibration.profile.stations.front().warnings, common);
+      profiles.push_back({text, calibration.profile});
+      return static_cast<int>(kDone);
+    });
+    if (status == kPartly) partly = true;
+    if (status != kDone && status != kPartly) return status;
+  }
+  const int status = write_gathered(std::move(profiles), *pooling, options.output, common);
+  return status == kDone && partly ? kPartly : status;
+}
+
+int run(const Options& options, const CommonOptions& common) {
+  if (!options.clips.empty()) return calibrate_clips(options, common);
+  if (options.frames.arguments.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "FRAMES is missing: chart frames, observations, or --clip for each "
+                         "station of a zoom"});
+  }
+  return calibrate_one(options, common, [&](const Calibration& calibration) {
+    return finish(calibration, options, common);
+  });
 }
 
 }  // namespace
@@ -427,6 +492,14 @@ Action add_calibrate(CLI::App& app) {
   auto options = std::make_shared<Options>();
   add_frames(
       app, options->frames, "chart frames (files, folders, globs, patterns) or observations");
+  app.get_option("FRAMES")->required(false);
+  app.add_option("--clip",
+                 options->clips,
+                 "in the place of FRAMES, once a station of a zoom or a focus pull: "
+                 "FRAMES,focal=35mm,focus=2m[,t-stop=4][,entrance-pupil=110mm]")
+      ->type_name("CLIP")
+      ->allow_extra_args(false);
+  add_pool_option(app, options->pool);
   add_chart(app, options->chart);
   add_draw(app, options->draw);
   app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
@@ -439,6 +512,10 @@ Action add_calibrate(CLI::App& app) {
       ->capture_default_str()
       ->type_name("WORD");
   add_lens_options(app, options->lens, "nominal focal length, a start value; needs --film-back");
+  app.add_option("--entrance-pupil",
+                 options->entrance_pupil,
+                 "from the image plane to the entrance pupil, where it is known; a label")
+      ->type_name("LENGTH");
   app.add_flag("--fix-focal", options->fix_focal, "keep the focal length at --focal");
   app.add_option("--chart-distance",
                  options->chart_distance,

@@ -13,6 +13,7 @@ Action add_compare(CLI::App& app);
 Action add_convert(CLI::App& app);
 Action add_demo(CLI::App& app);
 Action add_detect(CLI::App& app);
+Action add_gather(CLI::App& app);
 Action add_handoff(CLI::App& app);
 Action add_info(CLI::App& app);
 Action add_invert(CLI::App& app);
@@ -22,6 +23,7 @@ Action add_redistort(CLI::App& app);
 Action add_reformat(CLI::App& app);
 Action add_report(CLI::App& app);
 Action add_solve(CLI::App& app);
+Action add_state(CLI::App& app);
 Action add_stmap(CLI::App& app);
 Action add_undistort(CLI::App& app);
 

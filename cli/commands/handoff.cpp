@@ -5,12 +5,14 @@
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
+#include "cli/state_options.h"
 
 namespace trueplate::cli {
 namespace {
 
 struct Options {
   std::string profile;
+  StateArguments state;
   PlateOptions plate;
   std::string film_back;
   bool per_channel = false;
@@ -26,10 +28,12 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> free = check_outputs({}, {options.profile}, common); !free) {
     return report_failure(free.error());
   }
-  const Result<profile::Profile> profile = read_single_profile(options.profile);
-  if (!profile) return report_failure(profile.error());
+  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
+  if (!at_state) return report_failure(at_state.error());
+  const profile::Profile& profile = at_state->profile;
+  report_warnings(at_state->warnings, common);
   Result<std::vector<lens::Lens>> lenses =
-      lenses_of(*profile, options.profile, options.per_channel ? "green" : "");
+      lenses_of(profile, options.profile, options.per_channel ? "green" : "");
   if (!lenses) return report_failure(lenses.error());
   if (film_back) {
     for (lens::Lens& lens : *lenses) lens.film_back = film_back;
@@ -43,7 +47,7 @@ int run(const Options& options, const CommonOptions& common) {
   const Result<warp::Handoff> handoff =
       warp::make_handoff(request->lenses.front(), request->map, request->filter);
   if (!handoff) return report_failure(handoff.error());
-  HandoffNotes notes = handoff_notes(*profile);
+  HandoffNotes notes = handoff_notes(profile);
   notes.warnings = overscan->warnings;
   print(common, handoff_text(*handoff, notes));
   if (Result<void> written = write_json(common, handoff_json(*handoff, notes)); !written) {
@@ -57,6 +61,7 @@ int run(const Options& options, const CommonOptions& common) {
 Action add_handoff(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_state_options(app, options->state);
   add_plate_options(app, options->plate);
   app.add_option("--film-back",
                  options->film_back,

@@ -1,8 +1,12 @@
+#include <fmt/format.h>
+
 #include <memory>
 
 #include "calib/profile/describe.h"
 #include "calib/profile/profile.h"
+#include "calib/zoom/zoom_lens.h"
 #include "cli/commands/commands.h"
+#include "cli/zoom_report.h"
 
 namespace trueplate::cli {
 namespace {
@@ -13,7 +17,16 @@ int run(const std::string& path, const CommonOptions& common) {
   }
   const Result<profile::Profile> profile = profile::read_profile(path);
   if (!profile) return report_failure(profile.error());
-  print(common, profile::describe(*profile));
+  std::string words = profile::describe(*profile);
+  if (profile->stations.size() > 1) {
+    // Stations that do not go together are described all the same, each by itself.
+    const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile->stations);
+    words += fmt::format("\nBetween stations\n{}{}",
+                         stations_text(*profile),
+                         lens ? breathing_text(*profile, *lens)
+                              : fmt::format("  not interpolated: {}\n", lens.error().message));
+  }
+  print(common, words);
   if (common.json.empty()) return kDone;
   const Result<std::string> text = profile::profile_text(*profile);
   if (!text) return report_failure(text.error());

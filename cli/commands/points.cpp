@@ -6,6 +6,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/profile_option.h"
+#include "cli/state_options.h"
 #include "warp/overscan.h"
 #include "warp/resample.h"
 
@@ -14,6 +15,7 @@ namespace {
 
 struct Options {
   std::string profile;
+  StateArguments state;
   std::string input;
   std::string output;
   bool undistort = false;
@@ -53,9 +55,11 @@ int run(const Options& options, const CommonOptions& common) {
       !free) {
     return report_failure(free.error());
   }
-  const Result<profile::Profile> profile = read_single_profile(options.profile);
-  if (!profile) return report_failure(profile.error());
-  const lens::Lens& lens = profile->stations.front().lens;
+  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
+  if (!at_state) return report_failure(at_state.error());
+  const profile::Profile& profile = at_state->profile;
+  report_warnings(at_state->warnings, common);
+  const lens::Lens& lens = profile.stations.front().lens;
   const Result<exchange::StraightFrame> straight = straight_frame(options, lens);
   if (!straight) return report_usage(straight.error());
   const Result<exchange::PointsReport> report =
@@ -124,6 +128,7 @@ int run(const Options& options, const CommonOptions& common) {
 Action add_points(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_state_options(app, options->state);
   app.add_option("POINTS", options->input, "a CSV file with columns x and y")
       ->required()
       ->type_name("");

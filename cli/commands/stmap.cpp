@@ -15,6 +15,7 @@
 #include "cli/map_options.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
+#include "cli/state_options.h"
 #include "warp/io/st_map_file.h"
 
 namespace trueplate::cli {
@@ -22,6 +23,7 @@ namespace {
 
 struct Options {
   std::string profile;
+  StateArguments state;
   std::string undistort;
   std::string redistort;
   std::string compression = "zip";
@@ -96,10 +98,12 @@ int run(const Options& options, const CommonOptions& common) {
       return report_usage(writable.error());
     }
   }
-  const Result<profile::Profile> profile = read_single_profile(options.profile);
-  if (!profile) return report_failure(profile.error());
+  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
+  if (!at_state) return report_failure(at_state.error());
+  const profile::Profile& profile = at_state->profile;
+  report_warnings(at_state->warnings, common);
   const Result<std::vector<lens::Lens>> lenses =
-      lenses_of(*profile, options.profile, options.channel);
+      lenses_of(profile, options.profile, options.channel);
   if (!lenses) return report_failure(lenses.error());
   Result<PlateRequest> request = read_plate_options(options.plate, *lenses, common.threads);
   if (!request) return report_usage(request.error());
@@ -107,15 +111,15 @@ int run(const Options& options, const CommonOptions& common) {
       warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
   if (!overscan) return report_failure(overscan.error());
   const lens::Lens& lens = request->lenses.front();
-  if (Result<void> free = prepare_handoff(options, *profile, *request, *overscan, common, *files);
+  if (Result<void> free = prepare_handoff(options, profile, *request, *overscan, common, *files);
       !free) {
     return report_failure(free.error());
   }
   const warp::StMapWriteOptions write{.compression = options.compression,
                                       .overwrite = common.overwrite_policy(),
-                                      .lens_text = lens_text(*profile, lens, options.channel),
+                                      .lens_text = lens_text(profile, lens, options.channel),
                                       .pixel_aspect = lens.pixel_aspect,
-                                      .lens = lens_attributes(*profile),
+                                      .lens = lens_attributes(profile),
                                       .threads = common.threads};
   footage::set_io_threads(common.threads);
 
@@ -171,6 +175,7 @@ int run(const Options& options, const CommonOptions& common) {
 Action add_stmap(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_state_options(app, options->state);
   app.add_option("--undistort", options->undistort, "write the map that straightens plates")
       ->type_name("FILE");
   app.add_option("--redistort", options->redistort, "write the map that bends renders back")

@@ -13,6 +13,7 @@
 #include "cli/pass_options.h"
 #include "cli/profile_option.h"
 #include "cli/sequence_report.h"
+#include "cli/state_options.h"
 #include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
 
@@ -21,6 +22,7 @@ namespace {
 
 struct Options {
   std::string profile;
+  StateArguments state;
   SequenceArguments sequence;
   std::string overscan = "auto";
   PassArguments passes;
@@ -58,11 +60,13 @@ int run(const Options& options,
   const bool undistort = direction == warp::MapDirection::kUndistort;
   const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
   if (!lens_options) return report_usage(lens_options.error());
-  const Result<profile::Profile> profile = read_single_profile(options.profile);
-  if (!profile) return report_failure(profile.error());
-  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, *profile, *lens_options);
+  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
+  if (!at_state) return report_failure(at_state.error());
+  const profile::Profile& profile = at_state->profile;
+  report_warnings(at_state->warnings, common);
+  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, profile, *lens_options);
   if (!lens_warp) return report_failure(lens_warp.error());
-  const Result<std::string> settings = frame_settings(app, *profile);
+  const Result<std::string> settings = frame_settings(app, profile);
   if (!settings) return report_failure(settings.error());
   const Result<FrameSequence> sequence = FrameSequence::create(options.sequence, common);
   if (!sequence) return report_frames(sequence.error());
@@ -70,7 +74,7 @@ int run(const Options& options,
       HandoffFiles::create(undistort ? options.handoff : "none", options.sequence.output);
   if (!files) return report_usage(files.error());
   const Result<StraightHandoff> handoff = StraightHandoff::create(
-      sequence->jobs(), *lens_warp, *profile, lens_options->passes.filter, *std::move(files));
+      sequence->jobs(), *lens_warp, profile, lens_options->passes.filter, *std::move(files));
   if (!handoff) return report_failure(handoff.error());
   if (Result<void> free = sequence->check(options.profile); !free) {
     return report_failure(free.error());
@@ -89,7 +93,7 @@ int run(const Options& options,
     return report_usage(known.error());
   }
 
-  const warp::LensAttributes attributes = lens_attributes(*profile);
+  const warp::LensAttributes attributes = lens_attributes(profile);
   const auto warp_frame = [&](footage::Frame frame, const warp::SequenceJob& job, int threads) {
     Result<warp::FrameInRows> warped = lens_warp->in_rows(std::move(frame), threads);
     if (!warped) return warped;

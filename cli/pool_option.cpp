@@ -1,0 +1,57 @@
+#include "cli/pool_option.h"
+
+#include <fmt/format.h>
+
+#include <chrono>
+#include <utility>
+
+#include "calib/base/timestamp.h"
+#include "cli/version.h"
+#include "cli/zoom_report.h"
+
+namespace trueplate::cli {
+
+void add_pool_option(CLI::App& app, std::string& word) {
+  app.add_option(
+         "--pool",
+         word,
+         "auto: principal point, cylinder axis and sensor tilt common to the stations where "
+         "their differences are noise; none")
+      ->capture_default_str()
+      ->type_name("WORD");
+}
+
+Result<zoom::Pooling> pooling_of(const std::string& word) {
+  if (word == "auto") return zoom::Pooling::kAuto;
+  if (word == "none") return zoom::Pooling::kNone;
+  return fail(ErrorCode::kInvalidInput, fmt::format("--pool: '{}' is neither auto nor none", word));
+}
+
+int write_gathered(std::vector<zoom::NamedProfile> profiles,
+                   zoom::Pooling pooling,
+                   const std::string& output,
+                   const CommonOptions& common) {
+  const Result<zoom::Gathered> gathered =
+      zoom::gather(std::move(profiles),
+                   {.pooling = pooling,
+                    .created = utc_timestamp(std::chrono::system_clock::now()),
+                    .program_version = std::string(kVersion)});
+  if (!gathered) return report_failure(gathered.error());
+  if (Result<void> written =
+          profile::write_profile(output, gathered->profile, common.overwrite_policy());
+      !written) {
+    return report_failure(written.error());
+  }
+  print(common,
+        stations_text(gathered->profile) + pool_text(gathered->pool_tests) +
+            fmt::format("{} stations -> {}\n", gathered->profile.stations.size(), output));
+  if (Result<void> written = write_json(common,
+                                        {{"stations", stations_json(gathered->profile)},
+                                         {"pooled", pool_json(gathered->pool_tests)}});
+      !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
+}  // namespace trueplate::cli
