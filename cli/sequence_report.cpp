@@ -137,7 +137,9 @@ int report_sequence(const SequenceReport& report,
     }
     if (!report.channels.empty()) print(common, channels_text(report.channels));
   }
-  if (Result<void> written = write_json(json, summary_json(summary, report.channels)); !written) {
+  nlohmann::json value = summary_json(summary, report.channels);
+  if (!report.lenses.is_null()) value["lenses"] = report.lenses;
+  if (Result<void> written = write_json(json, value); !written) {
     return report_failure(written.error());
   }
   if (summary.interrupted) {

@@ -19,6 +19,7 @@ struct SequenceReport {
   const std::string& output;  // as on the command line
   /// Writes and reports what goes beside the frames, if any was made.
   std::function<Result<void>()> beside;
+  nlohmann::json lenses = {};  // of every frame; null: one for all
 };
 
 /// Says what was made, what not and why, writes the JSON and returns the exit status. `json` is

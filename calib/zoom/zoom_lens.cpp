@@ -86,6 +86,11 @@ bool at_one_place(const StationPlace& a, const StationPlace& b) {
 Result<std::vector<StationPlace>> places_of(std::span<const profile::Station> stations,
                                             Colour colour) {
   if (stations.empty()) return fail(ErrorCode::kInvalidInput, "there are no stations");
+  if (stations.size() > kMostStations) {
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("there are {} stations, wanted at most {}", stations.size(), kMostStations));
+  }
   std::vector<StationPlace> places;
   for (std::size_t i = 0; i < stations.size(); ++i) {
     const Result<StationPlace> place = place_of(stations[i], i);

@@ -53,6 +53,9 @@ struct LensAtState {
 /// A lens model that misses the interpolated field by more than this somewhere is warned of.
 inline constexpr double kRefitLimitPx = 0.05;
 
+/// No lens has more stations; each is told by all others, which takes time.
+inline constexpr std::size_t kMostStations = 500;
+
 /// The lens in one of the plate's colours, for profiles that were made by colour.
 enum class Colour { kGreen, kRed, kBlue };
 
@@ -72,7 +75,8 @@ enum class Colour { kGreen, kRed, kBlue };
 /// between stations and beyond them and is scaled by leaving out stations (docs/zoom.md).
 class ZoomLens {
  public:
-  /// errors  kInvalidInput, naming stations by number from 1: none; no nominal focal length and no
+  /// errors  kInvalidInput, naming stations by number from 1: none, or above kMostStations; no
+  /// nominal focal length and no
   ///         film back; a focus within the focal length, or stated by some only; two at one place;
   ///         plates of several sizes, pixel aspects, squeezes or film backs; no colours, where
   ///         asked for; kNotConverged: the stations have no common part of the plate with an

@@ -449,17 +449,26 @@ int calibrate_clips(const Options& options, const CommonOptions& common) {
   }
   const Result<zoom::Pooling> pooling = pooling_of(options.pool);
   if (!pooling) return report_usage(pooling.error());
-  bool partly = false;
-  std::vector<zoom::NamedProfile> profiles;
+  std::vector<Options> stations;
   for (const std::string& text : options.clips) {
     const Result<Clip> clip = parse_clip(text);
     if (!clip) return report_usage(clip.error());
-    Options one = options;
+    Options& one = stations.emplace_back(options);
     one.frames.arguments = {clip->frames};
     if (!clip->focal.empty()) one.lens.focal = clip->focal;
     if (!clip->focus.empty()) one.lens.focus = clip->focus;
     if (clip->t_stop) one.lens.t_stop = clip->t_stop;
     if (!clip->entrance_pupil.empty()) one.entrance_pupil = clip->entrance_pupil;
+    if (const auto valid = calibrate_options(one, common); !valid) {
+      return report_usage(
+          {valid.error().code, fmt::format("--clip {}: {}", text, valid.error().message)});
+    }
+  }
+  bool partly = false;
+  std::vector<zoom::NamedProfile> profiles;
+  for (std::size_t i = 0; i < stations.size(); ++i) {
+    const Options& one = stations[i];
+    const std::string& text = options.clips[i];
     print(common, fmt::format("{}\n", text));
     const int status = calibrate_one(one, common, [&](const Calibration& calibration) {
       print(common, summary(calibration, "a station"));

@@ -1,12 +1,13 @@
 #include <fmt/format.h>
 
 #include <memory>
+#include <vector>
 
 #include "calib/exchange/points.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
-#include "cli/profile_option.h"
-#include "cli/state_options.h"
+#include "cli/per_frame.h"
+#include "cli/points_per_frame.h"
 #include "warp/overscan.h"
 #include "warp/resample.h"
 
@@ -16,6 +17,7 @@ namespace {
 struct Options {
   std::string profile;
   StateArguments state;
+  PerFrameArguments per_frame;
   std::string input;
   std::string output;
   bool undistort = false;
@@ -25,12 +27,13 @@ struct Options {
   bool rays = false;
 };
 
-/// The straight picture that undistort makes with the same options.
-Result<exchange::StraightFrame> straight_frame(const Options& options, const lens::Lens& lens) {
+/// The straight picture that undistort makes with the same options, of the one lens or of all.
+Result<exchange::StraightFrame> straight_frame(const Options& options,
+                                               const std::vector<lens::Lens>& lenses) {
   const Result<warp::OverscanRequest> request = warp::parse_overscan(options.overscan);
   if (!request) return fail(request.error());
-  const Result<warp::Overscan> overscan = warp::overscan(
-      lens,
+  const Result<warp::Overscan> overscan = warp::common_overscan(
+      lenses,
       *request,
       {.round_to = options.round_to, .margin_px = warp::kernel_width(warp::Filter::kCubic) / 2});
   if (!overscan) return fail(overscan.error());
@@ -55,20 +58,27 @@ int run(const Options& options, const CommonOptions& common) {
       !free) {
     return report_failure(free.error());
   }
-  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
-  if (!at_state) return report_failure(at_state.error());
-  const profile::Profile& profile = at_state->profile;
-  report_warnings(at_state->warnings, common);
-  const lens::Lens& lens = profile.stations.front().lens;
-  const Result<exchange::StraightFrame> straight = straight_frame(options, lens);
+  const Result<ShotProfile> shot =
+      read_shot_profile(options.profile, options.state, options.per_frame, nullptr);
+  if (!shot) return report_failure(shot.error());
+  report_warnings(shot->warnings, common);
+  const lens::Lens& lens = shot->profile.stations.front().lens;
+  const Result<exchange::StraightFrame> straight =
+      straight_frame(options, shot->lenses ? shot->lenses->all() : std::vector{lens});
   if (!straight) return report_usage(straight.error());
   const Result<exchange::PointsReport> report =
-      exchange::transform_points_file(options.input,
-                                      options.output,
-                                      lens,
-                                      direction_of(options),
-                                      common.overwrite_policy(),
-                                      *straight);
+      shot->lenses ? transform_points_per_frame(options.input,
+                                                options.output,
+                                                *shot->lenses,
+                                                direction_of(options),
+                                                common.overwrite_policy(),
+                                                *straight)
+                   : exchange::transform_points_file(options.input,
+                                                     options.output,
+                                                     lens,
+                                                     direction_of(options),
+                                                     common.overwrite_policy(),
+                                                     *straight);
   if (!report) return report_failure(report.error());
 
   print(common,
@@ -129,6 +139,7 @@ Action add_points(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
   add_state_options(app, options->state);
+  add_per_frame_options(app, options->per_frame, OwnHeaders::kNo);
   app.add_option("POINTS", options->input, "a CSV file with columns x and y")
       ->required()
       ->type_name("");

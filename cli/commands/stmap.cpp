@@ -8,11 +8,13 @@
 
 #include "calib/base/interrupt.h"
 #include "calib/footage/frame.h"
+#include "calib/footage/frame_set.h"
 #include "calib/lens/lens.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/handoff_report.h"
 #include "cli/map_options.h"
+#include "cli/per_frame.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
 #include "cli/state_options.h"
@@ -24,6 +26,7 @@ namespace {
 struct Options {
   std::string profile;
   StateArguments state;
+  PerFrameArguments per_frame;
   std::string undistort;
   std::string redistort;
   std::string compression = "zip";
@@ -74,6 +77,102 @@ Result<void> prepare_handoff(const Options& options,
   return check_outputs(outputs, {options.profile}, common);
 }
 
+/// The paths of the maps of a shot: of each pattern that is given, for each frame.
+Result<std::vector<std::string>> map_paths(const Options& options, const FrameLenses& lenses) {
+  std::vector<std::string> paths;
+  for (const std::string& pattern : {options.undistort, options.redistort}) {
+    if (pattern.empty()) continue;
+    if (!footage::is_frame_pattern(pattern)) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: --per-frame writes a map for every frame; wanted a pattern such "
+                              "as map.####.exr",
+                              pattern));
+    }
+    for (const auto& [frame, at] : lenses.lenses()) {
+      const Result<std::filesystem::path> path = footage::path_for_frame(pattern, frame);
+      if (!path) return fail(path.error());
+      paths.push_back(path->string());
+    }
+  }
+  return paths;
+}
+
+/// Maps for every frame of a shot, all of one data window.
+int run_per_frame(const Options& options, const CommonOptions& common) {
+  if (!options.channel.empty() || (!options.handoff.empty() && options.handoff != "none")) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--per-frame goes with neither --channel nor --handoff: it interpolates "
+                         "one lens for all colours, and a hand-off is of one lens"});
+  }
+  const Result<ShotProfile> shot =
+      read_shot_profile(options.profile, options.state, options.per_frame, nullptr);
+  if (!shot) return report_failure(shot.error());
+  const FrameLenses& lenses = *shot->lenses;
+  const Result<std::vector<std::string>> paths = map_paths(options, lenses);
+  if (!paths) return report_usage(paths.error());
+  if (Result<void> free = check_outputs(*paths, {options.profile}, common); !free) {
+    return report_failure(free.error());
+  }
+  for (const std::string& path : *paths) {
+    if (Result<void> writable = warp::check_writable_st_map(path, options.compression); !writable) {
+      return report_usage(writable.error());
+    }
+  }
+  Result<PlateRequest> request = read_plate_options(options.plate, lenses.all(), common.threads);
+  if (!request) return report_usage(request.error());
+  // Every straight picture has the pinhole of its frame.
+  request->map.straight.reset();
+  request->overscan_options.straight.reset();
+  const Result<warp::Overscan> overscan =
+      warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
+  if (!overscan) return report_failure(overscan.error());
+  std::vector<Warning> warnings = shot->warnings;
+  warnings.insert(warnings.end(), overscan->warnings.begin(), overscan->warnings.end());
+  report_warnings(warnings, common);
+  footage::set_io_threads(common.threads);
+
+  Progress progress(common, "maps");
+  std::size_t written_maps = 0;
+  Window data;
+  for (const std::string& pattern : {options.undistort, options.redistort}) {
+    if (pattern.empty()) continue;
+    std::size_t index = 0;
+    for (const auto& [frame, at] : lenses.lenses()) {
+      if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
+      const lens::Lens& lens = request->lenses[index++];
+      warp::MapOptions map_options = request->map;
+      const bool undistort = pattern == options.undistort;
+      if (undistort) map_options.overscan_px = overscan->edges;
+      const Result<warp::StMap> map = undistort ? warp::make_undistort_map(lens, map_options)
+                                                : warp::make_redistort_map(lens, map_options);
+      if (!map) return report_failure(map.error());
+      if (undistort || options.undistort.empty()) data = map->output.data;
+      const std::string& path = (*paths)[written_maps];
+      const warp::StMapWriteOptions write{.compression = options.compression,
+                                          .overwrite = common.overwrite_policy(),
+                                          .lens_text = lens_text(shot->profile, lens, ""),
+                                          .pixel_aspect = lens.pixel_aspect,
+                                          .lens = lenses.attributes(shot->profile, frame),
+                                          .threads = common.threads};
+      if (Result<void> written = warp::write_st_map(path, *map, write); !written) {
+        return report_failure(written.error());
+      }
+      progress.update(static_cast<int>(++written_maps), static_cast<int>(paths->size()), path);
+    }
+  }
+  print(common, lenses.text() + fmt::format("{} maps written\n", written_maps));
+  if (Result<void> written = write_json(
+          common,
+          {{"warnings", warnings_json(warnings)},
+           {"lenses", lenses.json()},
+           {"data_window",
+            {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}}});
+      !written) {
+    return report_failure(written.error());
+  }
+  return kDone;
+}
+
 int run(const Options& options, const CommonOptions& common) {
   if (!options.channel.empty() && !is_colour(options.channel)) {
     return report_usage(
@@ -83,6 +182,10 @@ int run(const Options& options, const CommonOptions& common) {
   if (options.undistort.empty() && options.redistort.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "say which maps to write: --undistort FILE, --redistort FILE or both"});
+  }
+  if (options.per_frame.given()) return run_per_frame(options, common);
+  if (options.per_frame.smooth_frames > 0.0) {
+    return report_usage({ErrorCode::kInvalidInput, "--smooth goes with --per-frame"});
   }
   Result<HandoffFiles> files = HandoffFiles::create(
       options.handoff, options.undistort.empty() ? options.redistort : options.undistort);
@@ -176,6 +279,7 @@ Action add_stmap(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
   add_state_options(app, options->state);
+  add_per_frame_options(app, options->per_frame, OwnHeaders::kNo);
   app.add_option("--undistort", options->undistort, "write the map that straightens plates")
       ->type_name("FILE");
   app.add_option("--redistort", options->redistort, "write the map that bends renders back")

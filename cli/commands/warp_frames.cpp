@@ -1,6 +1,8 @@
 // `undistort` and `redistort`: one command in two directions.
 
 #include <memory>
+#include <mutex>
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -11,11 +13,13 @@
 #include "cli/frame_settings.h"
 #include "cli/handoff_report.h"
 #include "cli/pass_options.h"
+#include "cli/per_frame.h"
 #include "cli/profile_option.h"
 #include "cli/sequence_report.h"
 #include "cli/state_options.h"
 #include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
+#include "warp/overscan.h"
 
 namespace trueplate::cli {
 namespace {
@@ -23,6 +27,7 @@ namespace {
 struct Options {
   std::string profile;
   StateArguments state;
+  PerFrameArguments per_frame;
   SequenceArguments sequence;
   std::string overscan = "auto";
   PassArguments passes;
@@ -53,23 +58,62 @@ Result<warp::LensWarp> lens_warp_of(const Options& options,
   return warp::LensWarp({lenses->red, lenses->green, lenses->blue}, lens_options);
 }
 
+/// With a lens for every frame: an overscan that is found from the lens becomes the one that all of
+/// them need together, or the straight pictures would differ in size.
+Result<void> fit_overscan(const ShotProfile& shot,
+                          const footage::FrameSet& frames,
+                          warp::LensWarpOptions& options) {
+  using Kind = warp::OverscanRequest::Kind;
+  if (!shot.lenses || options.direction != warp::MapDirection::kUndistort ||
+      options.overscan.kind != Kind::kAuto) {
+    return {};
+  }
+  const footage::FrameRef& first = frames.frames.front();
+  const Result<footage::Frame> header =
+      first.movie_frame ? Result<footage::Frame>(fail(ErrorCode::kUnsupported, ""))
+                        : footage::read_frame_header(first.path);
+  std::vector<lens::Lens> lenses;
+  for (const lens::Lens& calibrated : shot.lenses->all()) {
+    Result<lens::Lens> lens = lens::for_picture_of(
+        calibrated, header ? header->windows.display.size() : calibrated.plate_size);
+    if (!lens) return fail(lens.error());
+    lenses.push_back(*std::move(lens));
+  }
+  const Result<warp::Overscan> overscan = warp::common_overscan(
+      lenses,
+      options.overscan,
+      {.round_to = options.round_to, .margin_px = warp::kernel_width(options.passes.filter) / 2});
+  if (!overscan) return fail(overscan.error());
+  options.overscan = {.kind = Kind::kPixels, .pixels = overscan->edges};
+  return {};
+}
+
 int run(const Options& options,
         const CLI::App& app,
         warp::MapDirection direction,
         const CommonOptions& common) {
   const bool undistort = direction == warp::MapDirection::kUndistort;
-  const Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
+  Result<warp::LensWarpOptions> lens_options = warp_options(options, direction);
   if (!lens_options) return report_usage(lens_options.error());
-  const Result<ProfileAtState> at_state = read_profile_at(options.profile, options.state);
-  if (!at_state) return report_failure(at_state.error());
-  const profile::Profile& profile = at_state->profile;
-  report_warnings(at_state->warnings, common);
-  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, profile, *lens_options);
-  if (!lens_warp) return report_failure(lens_warp.error());
-  const Result<std::string> settings = frame_settings(app, profile);
-  if (!settings) return report_failure(settings.error());
   const Result<FrameSequence> sequence = FrameSequence::create(options.sequence, common);
   if (!sequence) return report_frames(sequence.error());
+  if (options.per_channel && options.per_frame.given()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--per-frame interpolates one lens for all colours; leave --per-channel "
+                         "out"});
+  }
+  const Result<ShotProfile> shot =
+      read_shot_profile(options.profile, options.state, options.per_frame, &sequence->frames());
+  if (!shot) return report_failure(shot.error());
+  report_warnings(shot->warnings, common);
+  const profile::Profile& profile = shot->profile;
+  if (Result<void> fitting = fit_overscan(*shot, sequence->frames(), *lens_options); !fitting) {
+    return report_failure(fitting.error());
+  }
+  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, profile, *lens_options);
+  if (!lens_warp) return report_failure(lens_warp.error());
+  const Result<std::string> settings = frame_settings(app, shot->whole);
+  if (!settings) return report_failure(settings.error());
   Result<HandoffFiles> files =
       HandoffFiles::create(undistort ? options.handoff : "none", options.sequence.output);
   if (!files) return report_usage(files.error());
@@ -94,20 +138,30 @@ int run(const Options& options,
   }
 
   const warp::LensAttributes attributes = lens_attributes(profile);
+  std::mutex mutex;
+  std::vector<warp::TreatedChannel> channels;
   const auto warp_frame = [&](footage::Frame frame, const warp::SequenceJob& job, int threads) {
-    Result<warp::FrameInRows> warped = lens_warp->in_rows(std::move(frame), threads);
+    const bool own = shot->lenses.has_value();
+    // Its map is kept by what comes out of it, and is of no use to another frame.
+    const warp::LensWarp of_frame(own ? shot->lenses->lens(*job.input.number) : lens::Lens{},
+                                  *lens_options);
+    const warp::LensWarp& used = own ? of_frame : *lens_warp;
+    Result<warp::FrameInRows> warped = used.in_rows(std::move(frame), threads);
     if (!warped) return warped;
     if (undistort) handoff->finish(job, warped->frame);
     if (warp::keeps_windows(job.output)) {
-      warp::add_lens_attributes(warped->frame, attributes);
+      warp::add_lens_attributes(
+          warped->frame, own ? shot->lenses->attributes(profile, *job.input.number) : attributes);
     }
+    const std::lock_guard lock(mutex);
+    channels = used.treated_channels();
     return warped;
   };
   const Result<warp::SequenceSummary> summary =
       sequence->run(warp::to_text(direction), *settings, warp_frame);
   if (!summary) return report_failure(summary.error());
 
-  const std::vector<warp::TreatedChannel> channels = lens_warp->treated_channels();
+  if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
     Result<void> written = handoff->write(common.overwrite_policy());
     if (written) report_handoff(handoff->files(), common);
@@ -117,7 +171,8 @@ int run(const Options& options,
                           .frames = sequence->frames(),
                           .channels = channels,
                           .output = options.sequence.output,
-                          .beside = write_handoff},
+                          .beside = write_handoff,
+                          .lenses = shot->lenses ? shot->lenses->json() : nlohmann::json()},
                          common,
                          sequence->report());
 }
@@ -126,6 +181,8 @@ Action add(CLI::App& app, warp::MapDirection direction) {
   const bool undistort = direction == warp::MapDirection::kUndistort;
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
+  add_state_options(app, options->state);
+  add_per_frame_options(app, options->per_frame, OwnHeaders::kYes);
   add_sequence(app,
                options->sequence,
                undistort ? "plates: files, folders, globs or patterns"

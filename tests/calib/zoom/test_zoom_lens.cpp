@@ -257,6 +257,8 @@ TEST_CASE("stations that do not go together are refused, by number") {
   bad[1].lens.focal_px.x() = -1.0;
   CHECK(contains(refusal(bad), "station 2"));
   CHECK(!zoom::ZoomLens::create(good, zoom::Colour::kRed));
+  CHECK(contains(refusal(std::vector<profile::Station>(zoom::kMostStations + 1, good[0])),
+                 "501 stations"));
 }
 
 TEST_CASE("states that are no states are refused") {
