@@ -21,6 +21,7 @@
 #include "calib/fit/detail/doubts.h"
 #include "calib/fit/detail/fewer_corners.h"
 #include "calib/fit/detail/first_look.h"
+#include "calib/fit/detail/frame_focal.h"
 #include "calib/fit/detail/frames.h"
 #include "calib/fit/detail/held_focal.h"
 #include "calib/fit/detail/held_out.h"
@@ -183,7 +184,7 @@ Result<LensFit> fit_as_asked(const ModelKernel& kernel,
   if (views.empty()) return fail(ErrorCode::kInvalidInput, "no views to fit a lens to");
   if (is_interrupted(options.interrupt)) return interruption();
 
-  Screened screened = detail::screen(views, options.weighting);
+  Screened screened = detail::screen(views, options);
   std::vector<Eigen::Matrix3d> homographies;
   for (const ScreenedView& s : screened.views) {
     if (s.usable()) homographies.push_back(s.plate_from_plane);
@@ -380,8 +381,7 @@ std::optional<LensFit> fit_with_assumed(const ModelKernel& kernel,
                                         const std::vector<target::View>& views,
                                         const FitOptions& options) {
   const auto fit = [&](const FitOptions& which) { return fit_kept_whole(kernel, views, which); };
-  return detail::fit_with_assumed_focal(
-      fit, options, detail::screen(views, options.weighting).plate_size);
+  return detail::fit_with_assumed_focal(fit, options, detail::screen(views, options).plate_size);
 }
 
 /// What views of very many corners leave open is seen from some of the corners: the solver would
@@ -408,7 +408,7 @@ Result<LensFit> fit_with(const ModelKernel& kernel,
   if (options.chart_distance_mm) {
     const auto fit = [&](const FitOptions& which) { return fit_kept_whole(kernel, views, which); };
     return detail::fit_with_chart_distance(
-        fit, options, detail::screen(views, options.weighting).plate_size, fitted);
+        fit, options, detail::screen(views, options).plate_size, fitted);
   }
   if (fitted || fitted.error().code != ErrorCode::kUndetermined || !free) return fitted;
   if (open && !fit_with_assumed(kernel, detail::fewer_corners(views), options)) return fitted;
@@ -424,7 +424,8 @@ Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOption
   if (!known) return fail(known.error());
   ModelKernel kernel = **known;
   kernel.interrupt = options.interrupt;
-  Result<LensFit> fitted = fit_with(kernel, views, options);
+  const auto fit = [&](const FitOptions& which) { return fit_with(kernel, views, which); };
+  Result<LensFit> fitted = detail::fit_with_one_focal(fit, kernel, views, options);
   if (is_interrupted(options.interrupt)) return interruption();
   return fitted;
 }

@@ -2,7 +2,9 @@
 
 #include <Eigen/Core>
 #include <atomic>
+#include <cstddef>
 #include <limits>
+#include <map>
 #include <optional>
 #include <string>
 #include <utility>
@@ -58,6 +60,9 @@ struct FitOptions {
   double rejection_limit_sigma = 5.0;
   /// A frame goes when its robust standard deviation exceeds this multiple of the median frame's.
   double frame_limit_factor = 5.0;
+  /// Views that do not take part, by their places in the list, each with the reason that
+  /// FrameFit::reason gives.
+  std::map<std::size_t, std::string> left_out = {};
   Weighting weighting = Weighting::kEqual;
   /// What is believed of the chart, and whether its points are known again in other views.
   ChartShape chart_shape = ChartShape::kAuto;

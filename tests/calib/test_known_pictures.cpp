@@ -25,6 +25,7 @@
 #include "tests/calib/picture_fit.h"
 #include "tests/support/chart_render.h"
 #include "tests/support/known_lens.h"
+#include "tests/support/warnings.h"
 
 using namespace trueplate;
 using tests::ChartScene;
@@ -75,13 +76,6 @@ ChartScene wall(int width, int height, double focal_px, const std::array<double,
           .noise = 1.0 / 255.0,
           .bits = 10,
           .samples = 3};
-}
-
-const Warning* find_warning(const fit::LensFit& fit, std::string_view code) {
-  for (const Warning& warning : fit.warnings) {
-    if (warning.code == code) return &warning;
-  }
-  return nullptr;
 }
 
 }  // namespace
@@ -203,8 +197,8 @@ TEST_CASE("five square-on pictures: straightened, the focal length flagged; fixe
                   k1,
                   fixed.last.sigma(4)));
   CHECK(free_error.max_px <= 0.05);
-  CHECK(find_warning(free.last, "focal-assumed"));
+  CHECK(tests::find_warning(free.last.warnings, "focal-assumed"));
   CHECK(fixed_error.max_px <= 0.05);
-  CHECK_FALSE(find_warning(fixed.last, "focal-assumed"));
+  CHECK_FALSE(tests::find_warning(fixed.last.warnings, "focal-assumed"));
   CHECK(std::abs(k1 + 0.14) < 4.0 * fixed.last.sigma(4));
 }

@@ -4,10 +4,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 #include <string>
 #include <utility>
 
 #include "calib/fit/detail/map_uncertainty.h"
+#include "calib/fit/detail/misread.h"
 
 namespace trueplate::fit::detail {
 namespace {
@@ -38,6 +40,9 @@ class Collector {
  public:
   void add(std::string code, double value, std::string message) {
     warnings_.push_back({std::move(code), std::move(message), value});
+  }
+  void add(const std::optional<Warning>& warning) {
+    if (warning) warnings_.push_back(*warning);
   }
   std::vector<Warning> take() { return std::move(warnings_); }
 
@@ -442,6 +447,7 @@ std::vector<Warning> doubts(const LensFit& fit,
   about_chart(fit, options, out);
   about_residuals(fit, input.held_out_per_noise, out);
   about_rejection(fit, input.num_other_size, out);
+  out.add(warning_of(misread_frames(views, fit), fit));
   return out.take();
 }
 

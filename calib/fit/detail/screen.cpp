@@ -224,15 +224,18 @@ Pose ScreenedView::pose(const Pinhole& pinhole) const {
   return composed(pose_from_homography(plate_from_plane, pinhole), plane_from_chart);
 }
 
-Screened screen(const std::vector<target::View>& views, Weighting weighting) {
+Screened screen(const std::vector<target::View>& views, const FitOptions& options) {
   Screened result;
   for (std::size_t i = 0; i < views.size(); ++i) {
     ScreenedView screened;
     screened.index = i;
     screen_view(views[i], screened);
+    if (const auto out = options.left_out.find(i); out != options.left_out.end()) {
+      screened.reason = out->second;
+    }
     result.views.push_back(std::move(screened));
   }
-  if (weighting == Weighting::kBySigma) set_weights(views, result.views);
+  if (options.weighting == Weighting::kBySigma) set_weights(views, result.views);
   result.plate_size = most_common_size(views, result.views);
   for (ScreenedView& s : result.views) {
     const ImageSize size = views[s.index].plate_size;

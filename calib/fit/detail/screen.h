@@ -28,13 +28,13 @@ struct ScreenedView {
 };
 
 /// Screens all views. Views of another plate size than most usable ones have (on a tie, the larger
-/// plate) are set aside.
+/// plate) are set aside, and so are those of FitOptions::left_out.
 struct Screened {
   std::vector<ScreenedView> views;  // in canonical order: by name, then by content
   ImageSize plate_size;             // of the usable views
   int num_other_size = 0;
 };
-[[nodiscard]] Screened screen(const std::vector<target::View>& views, Weighting weighting);
+[[nodiscard]] Screened screen(const std::vector<target::View>& views, const FitOptions& options);
 
 /// Whether corners determine a homography (at least four, not on a line).
 [[nodiscard]] bool determines_homography(const ViewPoints& points, const Pose& plane_from_chart);

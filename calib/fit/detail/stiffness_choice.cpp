@@ -129,6 +129,7 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
 
   FitOptions judged = options;
   judged.rejection = Rejection::kOff;
+  judged.left_out.clear();  // they are not among the used ones
   // Whether the print has faults is not asked again on every rung.
   if (judged.chart_shape == ChartShape::kAuto) judged.chart_shape = shape_found(first->chart);
   judged.held_out_folds = kFolds;

@@ -15,6 +15,7 @@
 #include "calib/fit/detail/f_test.h"
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/synthetic.h"
+#include "tests/support/warnings.h"
 
 using namespace trueplate;
 using fit::ChartIdentity;
@@ -52,11 +53,6 @@ double chi_square(const LensFit& fit, const lens::Lens& truth) {
   return error.dot(fit.covariance.ldlt().solve(error));
 }
 constexpr double kChiSquare999 = 27.88;  // 99.9 % of chi square with 9 degrees of freedom (tables)
-
-bool has_warning(const LensFit& fit, std::string_view code) {
-  return std::any_of(
-      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
-}
 
 /// Root mean square distance of corresponding points after the best similarity (S. Umeyama,
 /// Least-Squares Estimation of Transformation Parameters, IEEE PAMI 13(4), 1991, as Eigen has it).
@@ -132,8 +128,8 @@ TEST_CASE("a bent board: its shape and the lens come out within their sigmas") {
   CHECK(chi_square(*fitted, truth) < kChiSquare999);
   CHECK(chi_square(*flat, truth) > kChiSquare999);
   CHECK(fitted->noise_sigma_px == doctest::Approx(kNoisePx).epsilon(0.08));
-  CHECK(has_warning(*fitted, "chart-bent"));
-  CHECK_FALSE(has_warning(*flat, "chart-bent"));
+  CHECK(tests::has_warning(fitted->warnings, "chart-bent"));
+  CHECK_FALSE(tests::has_warning(flat->warnings, "chart-bent"));
 }
 
 TEST_CASE("a bad print: each point comes out within its sigma") {
@@ -157,7 +153,7 @@ TEST_CASE("a bad print: each point comes out within its sigma") {
   CHECK(shape == doctest::Approx(fitted->chart.print_error_mm->sigma).epsilon(0.3));
   CHECK(chi_square(*fitted, truth) < kChiSquare999);
   CHECK(fitted->noise_sigma_px == doctest::Approx(kNoisePx).epsilon(0.08));
-  CHECK(has_warning(*fitted, "chart-misprinted"));
+  CHECK(tests::has_warning(fitted->warnings, "chart-misprinted"));
 }
 
 TEST_CASE("a stretched print: the ratio of its pitches comes out") {
@@ -177,7 +173,7 @@ TEST_CASE("a stretched print: the ratio of its pitches comes out") {
   CHECK_FALSE(fitted->chart.bend_mm);
   CHECK_FALSE(fitted->chart.print_error_mm);
   CHECK(chi_square(*fitted, truth) < kChiSquare999);
-  CHECK(has_warning(*fitted, "chart-stretched"));
+  CHECK(tests::has_warning(fitted->warnings, "chart-stretched"));
 }
 
 TEST_CASE("perfect boards are found perfect") {
@@ -307,7 +303,7 @@ TEST_CASE("views whose points are not known again tell nothing about the print")
   const auto forced = fit::fit_lens({data.views.begin(), data.views.begin() + 4},
                                     {.chart_shape = ChartShape::kBent});
   REQUIRE(forced);
-  CHECK(has_warning(*forced, "chart-not-fitted"));
+  CHECK(tests::has_warning(forced->warnings, "chart-not-fitted"));
 }
 
 TEST_CASE("views that read an unmarked print upside down are found by its errors") {

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "tests/calib/fit/synthetic.h"
+#include "tests/support/warnings.h"
 
 using namespace trueplate;
 using fit::FitOptions;
@@ -25,11 +26,6 @@ Eigen::VectorXd parameters_of(const lens::Lens& lens) {
     result(4 + static_cast<Eigen::Index>(i)) = coefficients[i];
   }
   return result;
-}
-
-bool has_warning(const LensFit& fit, std::string_view code) {
-  return std::any_of(
-      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
 }
 
 /// A set with nothing to complain about.
@@ -180,8 +176,8 @@ TEST_CASE("wrong corners and frames are found, named and left out") {
   CHECK_FALSE(fitted->frames[17].used);
   CHECK_FALSE(fitted->frames[16].reason.empty());
   CHECK(fitted->frames[17].reason.find("times the median") != std::string::npos);
-  CHECK(has_warning(*fitted, "frames-rejected"));
-  CHECK(has_warning(*fitted, "many-rejected"));
+  CHECK(tests::has_warning(fitted->warnings, "frames-rejected"));
+  CHECK(tests::has_warning(fitted->warnings, "many-rejected"));
   // The lens is as good as without the wrong ones.
   const Eigen::VectorXd error = fitted->parameters - parameters_of(truth);
   CHECK(error.dot(fitted->covariance.ldlt().solve(error)) <
@@ -313,14 +309,14 @@ TEST_CASE("anamorphic: unequal focal lengths, and a wrong expectation is reporte
   REQUIRE(fitted);
   CHECK(std::abs(fitted->lens.focal_px.x() - 1000.0) < 5.0 * fitted->sigma(0));
   CHECK(std::abs(fitted->lens.focal_px.y() - 2000.0) < 5.0 * fitted->sigma(1));
-  CHECK_FALSE(has_warning(*fitted, "focal-ratio"));
+  CHECK_FALSE(tests::has_warning(fitted->warnings, "focal-ratio"));
   const auto unexpected = fit::fit_lens(data.views, {.focal_ratio = 1.0});
   REQUIRE(unexpected);
   CHECK((unexpected->parameters - fitted->parameters)
             .cwiseQuotient(fitted->sigma)
             .cwiseAbs()
             .maxCoeff() < 1e-3);
-  CHECK(has_warning(*unexpected, "focal-ratio"));
+  CHECK(tests::has_warning(unexpected->warnings, "focal-ratio"));
 }
 
 TEST_CASE("held-out rms is close to the noise where there are frames enough, worse where not") {
@@ -333,7 +329,7 @@ TEST_CASE("held-out rms is close to the noise where there are frames enough, wor
   // half.
   const double expected = 0.1 * std::sqrt(2.0) * std::sqrt(1.0 + 6.0 / 54.0);
   CHECK(*many->held_out_rms_px == doctest::Approx(expected).epsilon(0.05));
-  CHECK_FALSE(has_warning(*many, "held-out-worse"));
+  CHECK_FALSE(tests::has_warning(many->warnings, "held-out-worse"));
   const auto none = fit::fit_lens(
       tests::synthetic_views(truth, {.num_views = 40, .seed = 20}).views, {.held_out_folds = 0});
   REQUIRE(none);
@@ -350,7 +346,7 @@ TEST_CASE("a fixed focal length stays, and frees a single view") {
   CHECK(fixed->sigma(0) == 0.0);
   CHECK(fixed->sigma(1) == 0.0);
   CHECK(fixed->sigma(2) > 0.0);
-  CHECK(has_warning(*fixed, "few-frames"));
+  CHECK(tests::has_warning(fixed->warnings, "few-frames"));
   const auto free = fit::fit_lens(data.views, {});
   REQUIRE_FALSE(free);
   CHECK(free.error().code == ErrorCode::kUndetermined);
@@ -412,7 +408,7 @@ TEST_CASE("what is not noise is told from noise") {
     REQUIRE(fitted);
     REQUIRE(fitted->systematic_share);
     CHECK(std::abs(*fitted->systematic_share) < 0.12);
-    CHECK_FALSE(has_warning(*fitted, "systematic-residuals"));
+    CHECK_FALSE(tests::has_warning(fitted->warnings, "systematic-residuals"));
   }
   // A print that is bowed by 3 mm over 200 mm, believed to be flat.
   auto data = good_set(truth, 26, 0.05);
@@ -433,7 +429,7 @@ TEST_CASE("what is not noise is told from noise") {
   REQUIRE(bowed);
   REQUIRE(bowed->systematic_share);
   CHECK(*bowed->systematic_share > 0.8);
-  CHECK(has_warning(*bowed, "systematic-residuals"));
+  CHECK(tests::has_warning(bowed->warnings, "systematic-residuals"));
   // And what is left is the noise that was put in.
   CHECK(bowed->noise_sigma_px * std::sqrt(1.0 - *bowed->systematic_share) ==
         doctest::Approx(0.05).epsilon(0.3));
@@ -451,7 +447,7 @@ TEST_CASE("a cropped plate: the principal point is found far from the centre, an
   CHECK(std::abs(fitted->lens.principal_point_px.x() - whole.principal_point_px.x()) <
         4.0 * fitted->sigma(2));
   CHECK(std::abs(fitted->lens.focal_px.x() - whole.focal_px.x()) < 4.0 * fitted->sigma(0));
-  CHECK(has_warning(*fitted, "principal-point-far"));
+  CHECK(tests::has_warning(fitted->warnings, "principal-point-far"));
 }
 
 TEST_CASE("corners in the middle only: the fit says that the frame's corner is a guess") {
@@ -468,9 +464,9 @@ TEST_CASE("corners in the middle only: the fit says that the frame's corner is a
   }
   const auto fitted = fit::fit_lens(data.views, {});
   REQUIRE(fitted);
-  CHECK(has_warning(*fitted, "poor-coverage"));
-  CHECK(has_warning(*fitted, "short-reach"));
-  CHECK(has_warning(*fitted, "uncertain-map"));
+  CHECK(tests::has_warning(fitted->warnings, "poor-coverage"));
+  CHECK(tests::has_warning(fitted->warnings, "short-reach"));
+  CHECK(tests::has_warning(fitted->warnings, "uncertain-map"));
   // The forecast at the frame's corner covers the true error there.
   const Point2d corner(0.0, 0.0);
   const auto sigma = fit::map_sigma_px(*fitted, corner, fit::Absorbed::kNothing);
@@ -492,7 +488,7 @@ TEST_CASE(
   const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
   REQUIRE(fitted);
   CHECK(lens::invertible_share_of_border(fitted->lens) == 1.0);
-  CHECK(has_warning(*fitted, "fold"));
+  CHECK(tests::has_warning(fitted->warnings, "fold"));
   REQUIRE(fitted->fold);
   CHECK(fitted->fold->invertible_share < 1.0);
   CHECK(fitted->fold->rms_px == doctest::Approx(0.1 * std::sqrt(2.0)).epsilon(0.1));
@@ -509,7 +505,7 @@ TEST_CASE("too few frames for the noise: held-out frames say so") {
     const auto fitted = fit::fit_lens(data.views, {});
     if (!fitted) continue;
     REQUIRE(fitted->held_out_rms_px);
-    if (has_warning(*fitted, "held-out-worse")) ++warned;
+    if (tests::has_warning(fitted->warnings, "held-out-worse")) ++warned;
   }
   CHECK(warned > 0);
 }

@@ -9,6 +9,7 @@
 
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/synthetic.h"
+#include "tests/support/warnings.h"
 
 using namespace trueplate;
 using fit::FitOptions;
@@ -21,12 +22,6 @@ constexpr double kInf = std::numeric_limits<double>::infinity();
 
 std::vector<target::View> good_views(int count = 8, unsigned seed = 31) {
   return tests::synthetic_views(tests::synthetic_lens(), {.num_views = count, .seed = seed}).views;
-}
-
-const Warning* find_warning(const LensFit& fit, std::string_view code) {
-  const auto found = std::find_if(
-      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
-  return found == fit.warnings.end() ? nullptr : &*found;
 }
 
 bool contains(const std::string& text, std::string_view part) {
@@ -89,8 +84,8 @@ TEST_CASE("frames without use are named with their reason, the others fit") {
     CHECK_FALSE(frame.has_pose);
     CHECK(frame.num_used == 0);
   }
-  REQUIRE(find_warning(*fitted, "frames-rejected"));
-  CHECK(find_warning(*fitted, "frames-rejected")->value == 5.0);
+  REQUIRE(tests::find_warning(fitted->warnings, "frames-rejected"));
+  CHECK(tests::find_warning(fitted->warnings, "frames-rejected")->value == 5.0);
 }
 
 TEST_CASE("unusable corners are dropped, the rest of the frame stays") {
@@ -124,8 +119,8 @@ TEST_CASE("frames of another size are left out and counted") {
   REQUIRE(fitted);
   CHECK(fitted->lens.plate_size == ImageSize{1920, 1080});
   CHECK(contains(fitted->frames[2].reason, "1921x1081"));
-  REQUIRE(find_warning(*fitted, "mixed-sizes"));
-  CHECK(find_warning(*fitted, "mixed-sizes")->value == 2.0);
+  REQUIRE(tests::find_warning(fitted->warnings, "mixed-sizes"));
+  CHECK(tests::find_warning(fitted->warnings, "mixed-sizes")->value == 2.0);
 }
 
 TEST_CASE("one view, or the same view over and over, needs a fixed focal length") {
@@ -161,8 +156,8 @@ TEST_CASE("square-on views: an error, or a result that says how weak it is") {
       CHECK(contains(fitted.error().message, "tilt"));
       continue;
     }
-    CHECK(find_warning(*fitted, "little-tilt"));
-    CHECK(find_warning(*fitted, "few-tilts"));
+    CHECK(tests::find_warning(fitted->warnings, "little-tilt"));
+    CHECK(tests::find_warning(fitted->warnings, "few-tilts"));
     // Whatever came out is no further off than it admits.
     CHECK(std::abs(fitted->lens.focal_px.x() - 1824.0) < 5.0 * fitted->sigma(0));
   }
@@ -178,7 +173,7 @@ TEST_CASE("square-on and noise-free: the focal length is undetermined, whatever 
     CHECK(fitted.error().code == ErrorCode::kUndetermined);
     return;
   }
-  CHECK(find_warning(*fitted, "focal-assumed"));
+  CHECK(tests::find_warning(fitted->warnings, "focal-assumed"));
   CHECK(fitted->sigma(0) > 0.1 * fitted->lens.focal_px.x());
 }
 
@@ -204,13 +199,13 @@ TEST_CASE("weak sets carry their warnings, each with its number") {
                              "fair-rms",
                              "uncertain-map"}) {
       CAPTURE(code);
-      REQUIRE(find_warning(*fitted, code));
-      const Warning& warning = *find_warning(*fitted, code);
+      REQUIRE(tests::find_warning(fitted->warnings, code));
+      const Warning& warning = *tests::find_warning(fitted->warnings, code);
       CHECK(std::isfinite(warning.value));
       CHECK_FALSE(contains(warning.message, "\n"));
       CHECK(warning.message.size() > 40);
     }
-    CHECK(find_warning(*fitted, "few-frames")->value == 5.0);
+    CHECK(tests::find_warning(fitted->warnings, "few-frames")->value == 5.0);
   }
   // And a good set carries none of those about geometry and residuals.
   const auto good = fit::fit_lens(good_views(24, 47), {});
@@ -228,8 +223,8 @@ TEST_CASE("rms bands") {
                                              {.num_views = 20, .noise_px = noise, .seed = 48});
     const auto fitted = fit::fit_lens(data.views, {});
     REQUIRE(fitted);
-    REQUIRE(find_warning(*fitted, code));
-    CHECK(find_warning(*fitted, code)->value == fitted->rms_px);
+    REQUIRE(tests::find_warning(fitted->warnings, code));
+    CHECK(tests::find_warning(fitted->warnings, code)->value == fitted->rms_px);
   }
 }
 

@@ -47,7 +47,7 @@ tests::Synthetic shoot(const KnownLens& lens, unsigned seed, int num_views = 12)
 Result<fit::LensFit> fit_of(const KnownLens& lens,
                             std::string_view model,
                             const std::vector<target::View>& views,
-                       int held_out_folds = 0) {
+                            int held_out_folds = 0) {
   return fit::fit_lens(
       views,
       {.model = std::string(model),

@@ -12,17 +12,12 @@
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/field_error.h"
 #include "tests/calib/fit/synthetic.h"
+#include "tests/support/warnings.h"
 
 using namespace trueplate;
 using fit::LensFit;
 
 namespace {
-
-const Warning* find_warning(const LensFit& fit, std::string_view code) {
-  const auto found = std::find_if(
-      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
-  return found == fit.warnings.end() ? nullptr : &*found;
-}
 
 /// Square-on views of a grid that fills the frame: the camera on a tripod before a wall, moved a
 /// little between frames, level to within `wobble_deg`.
@@ -65,7 +60,7 @@ std::vector<target::View> square_on(int count, double noise_px, double wobble_de
 }
 
 void check_flagged(const LensFit& fit) {
-  const Warning* warning = find_warning(fit, "focal-assumed");
+  const Warning* warning = tests::find_warning(fit.warnings, "focal-assumed");
   REQUIRE(warning);
   CHECK(warning->value == fit.lens.focal_px.x());
   REQUIRE(fit.focal_range_px);
@@ -129,7 +124,7 @@ TEST_CASE("a hand-held grid, nearly square-on: determined, or flagged") {
                       fitted->focal_range_px ? "assumed" : "fitted"));
       CHECK(*error < 0.1);
       CHECK(std::abs(fitted->lens.focal_px.x() - truth.focal_px.x()) < 4.0 * fitted->sigma(0));
-      CHECK(find_warning(*fitted, "little-tilt"));
+      CHECK(tests::find_warning(fitted->warnings, "little-tilt"));
     }
   }
 }
@@ -142,7 +137,7 @@ TEST_CASE("square-on with the focal length given: stable, fixed or nominal") {
   REQUIRE(fixed);
   CHECK(fixed->lens.focal_px == truth.focal_px);
   CHECK_FALSE(fixed->focal_range_px);
-  CHECK_FALSE(find_warning(*fixed, "focal-assumed"));
+  CHECK_FALSE(tests::find_warning(fixed->warnings, "focal-assumed"));
   CHECK(*tests::field_error_px(truth, fixed->lens) < 0.05);
   // With the true focal length the coefficients are the true ones.
   CHECK(std::abs(fixed->parameters(4) + 0.18) < 5.0 * fixed->sigma(4));
@@ -152,7 +147,8 @@ TEST_CASE("square-on with the focal length given: stable, fixed or nominal") {
   REQUIRE(given);
   CHECK(given->lens.focal_px.x() == nominal.x());
   check_flagged(*given);
-  CHECK(find_warning(*given, "focal-assumed")->message.find("was given") != std::string::npos);
+  CHECK(tests::find_warning(given->warnings, "focal-assumed")->message.find("was given") !=
+        std::string::npos);
   CHECK(*tests::field_error_px(truth, given->lens) < 0.05);
 }
 
@@ -178,7 +174,7 @@ TEST_CASE("an uncertain principal point is named, with the roll that was seen") 
       truth, {.num_views = 12, .noise_px = 0.3, .max_tilt_deg = 25.0, .fill = 0.4, .seed = 90});
   const auto fitted = fit::fit_lens(data.views, {});
   REQUIRE(fitted);
-  const Warning* warning = find_warning(*fitted, "uncertain-principal-point");
+  const Warning* warning = tests::find_warning(fitted->warnings, "uncertain-principal-point");
   REQUIRE(warning);
   CHECK(warning->message.find("rolled over") != std::string::npos);
   CHECK(std::abs(fitted->lens.principal_point_px.x() - truth.principal_point_px.x()) <
@@ -194,10 +190,10 @@ TEST_CASE("square-on with the distance of the chart given: the focal length foll
     const auto fitted =
         fit::fit_lens(views, {.chart_distance_mm = fit::Measured{1000.0 + off, 10.0}});
     REQUIRE_MESSAGE(fitted.has_value(), fitted.error().message);
-    const Warning* warning = find_warning(*fitted, "focal-from-distance");
+    const Warning* warning = tests::find_warning(fitted->warnings, "focal-from-distance");
     REQUIRE(warning);
     CHECK(warning->value == fitted->lens.focal_px.x());
-    CHECK_FALSE(find_warning(*fitted, "focal-assumed"));
+    CHECK_FALSE(tests::find_warning(fitted->warnings, "focal-assumed"));
     CHECK_FALSE(fitted->focal_range_px);
     REQUIRE(fitted->focal_from_distance_px);
     MESSAGE(
@@ -255,8 +251,8 @@ TEST_CASE("a chart distance is weighed against what the frames say") {
   CHECK(both->sigma(0) ==
         doctest::Approx(1.0 / std::hypot(1.0 / free->sigma(0), 1.0 / alone_sigma)).epsilon(1e-3));
   CHECK(std::abs(both->parameters(0) - truth.focal_px.x()) < 3.0 * both->sigma(0));
-  CHECK_FALSE(find_warning(*both, "focal-from-distance"));
-  CHECK_FALSE(find_warning(*both, "chart-distance-disagrees"));
+  CHECK_FALSE(tests::find_warning(both->warnings, "focal-from-distance"));
+  CHECK_FALSE(tests::find_warning(both->warnings, "chart-distance-disagrees"));
   CHECK(*tests::field_error_px(truth, both->lens) < 0.1);
 
   // A wrong one is contradicted, and hardly moves what strong frames say.
@@ -270,14 +266,14 @@ TEST_CASE("a chart distance is weighed against what the frames say") {
   const auto agreeing =
       fit::fit_lens(strong.views, {.chart_distance_mm = fit::Measured{distance, 0.02 * distance}});
   REQUIRE(agreeing);
-  CHECK_FALSE(find_warning(*agreeing, "chart-distance-disagrees"));
+  CHECK_FALSE(tests::find_warning(agreeing->warnings, "chart-distance-disagrees"));
   // The chart was carried about.
-  CHECK(find_warning(*agreeing, "chart-distance-varies"));
+  CHECK(tests::find_warning(agreeing->warnings, "chart-distance-varies"));
   CHECK(std::abs(agreeing->parameters(0) - by_frames->parameters(0)) < 0.1 * by_frames->sigma(0));
   const auto doubled =
       fit::fit_lens(strong.views, {.chart_distance_mm = fit::Measured{2.0 * distance, 1.0}});
   REQUIRE(doubled);
-  CHECK(find_warning(*doubled, "chart-distance-disagrees"));
+  CHECK(tests::find_warning(doubled->warnings, "chart-distance-disagrees"));
   CHECK(std::abs(doubled->parameters(0) - by_frames->parameters(0)) < 0.1 * by_frames->sigma(0));
 }
 
@@ -314,7 +310,7 @@ TEST_CASE("points that stop short of the edges: the error in the corners is fore
     forecast += variance({0.0, 0.0}) / kShoots;
     middle_error += errors->segment<2>(errors->size() / 2 - 1).squaredNorm() / kShoots;
     middle_forecast += variance({960.0, 540.0}) / kShoots;
-    const Warning* warning = find_warning(*fitted, "short-reach");
+    const Warning* warning = tests::find_warning(fitted->warnings, "short-reach");
     REQUIRE(warning);
     CHECK(warning->message.find("px") != std::string::npos);
   }

@@ -14,6 +14,7 @@
 #include "calib/plate/line_fit.h"
 #include "tests/support/field.h"
 #include "tests/support/line_scene.h"
+#include "tests/support/warnings.h"
 
 namespace {
 
@@ -39,11 +40,6 @@ double coefficient(const plate::LineFit& fit, std::string_view name) {
 double sigma_of(const plate::LineFit& fit, const std::string& name) {
   const auto& names = fit.parameter_names;
   return fit.sigma[std::find(names.begin(), names.end(), name) - names.begin()];
-}
-
-bool has_warning(const plate::LineFit& fit, std::string_view code) {
-  return std::any_of(
-      fit.warnings.begin(), fit.warnings.end(), [&](const Warning& w) { return w.code == code; });
 }
 
 std::string refusal(const plate::LineSet& lines, const plate::LineFitOptions& options = {}) {
@@ -86,7 +82,7 @@ TEST_CASE("a lens without noise comes back, coefficients, centre and all") {
     CHECK(coefficient(fit, "k2") == doctest::Approx(0.05).epsilon(1e-3));
     CHECK((fit.lens.principal_point_px - truth.centre_px).norm() < 1e-2);
     CHECK(field_error(fit.lens, truth.as_lens()).max_px < 1e-3);
-    CHECK_FALSE(has_warning(fit, "focal-assumed"));
+    CHECK_FALSE(tests::has_warning(fit.warnings, "focal-assumed"));
   }
 }
 
@@ -98,7 +94,7 @@ TEST_CASE("the straightening does not depend on the focal length that is assumed
   const plate::LineFit b = fitted(
       lines,
       {.model = "radial-tangential", .radial_terms = 1, .focal_px = Point2d(2500.0, 2500.0)});
-  CHECK(has_warning(a, "focal-assumed"));
+  CHECK(tests::has_warning(a.warnings, "focal-assumed"));
   CHECK(a.lens.focal_px.x() == doctest::Approx(plate::kAssumedFocal * 960));
   CHECK(a.rms_px == doctest::Approx(b.rms_px).epsilon(1e-6));
   const double ratio = std::pow(2500.0 / a.lens.focal_px.x(), 2);
@@ -242,7 +238,7 @@ TEST_CASE("the centre moves as far as the lines determine it, or stays where it 
         4.0 * sigma_of(free, "principal_x_px"));
   CHECK(std::abs(free.lens.principal_point_px.y() - 263.0) <
         4.0 * sigma_of(free, "principal_y_px"));
-  CHECK_FALSE(has_warning(free, "centre-not-determined"));
+  CHECK_FALSE(tests::has_warning(free.warnings, "centre-not-determined"));
   const plate::LineFit held = fitted(lines, {.centre_px = Point2d(480.0, 270.0)});
   CHECK(held.lens.principal_point_px == Point2d(480.0, 270.0));
   CHECK(sigma_of(held, "principal_x_px") == 0.0);
@@ -251,7 +247,7 @@ TEST_CASE("the centre moves as far as the lines determine it, or stays where it 
   const PlumbLens weak{.centre_px = {492.0, 263.0}, .k1 = -0.002};
   const plate::LineFit open =
       fitted(sample_lines(weak, {.num_lines = 40, .noise_px = 0.2}, random));
-  CHECK(has_warning(open, "centre-not-determined"));
+  CHECK(tests::has_warning(open.warnings, "centre-not-determined"));
   CHECK((open.lens.principal_point_px - Point2d(480.0, 270.0)).norm() < 20.0);
   CHECK(sigma_of(open, "principal_x_px") > 0.4 * plate::kCentreDoubt * 960.0);
 }
@@ -320,7 +316,7 @@ TEST_CASE("one long line near the edge is little, but it is something") {
                                              Point2d(gauss(random), gauss(random)));
   }
   const plate::LineFit fit = fitted(lines, {.focal_px = Point2d(900.0, 900.0)});
-  CHECK(has_warning(fit, "few-lines"));
+  CHECK(tests::has_warning(fit.warnings, "few-lines"));
   CHECK(std::abs(coefficient(fit, "k1") + 0.2) < 5.0 * sigma_of(fit, "k1") + 0.02);
 }
 
