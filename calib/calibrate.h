@@ -88,7 +88,9 @@ Result<footage::Observations> observations_of(const std::vector<DetectedFrame>& 
 
 /// Everything about a calibration that is not in the pictures.
 struct CalibrateOptions {
-  fit::FitOptions fit;        // focal_px, focal_ratio and chart_identity are set by calibrate()
+  fit::FitOptions fit;  // focal_px, focal_ratio and chart_identity are set by calibrate()
+  /// Whether a lens that folds back inside the frame, and has no map in a part of it, is a result.
+  bool accept_fold = false;
   bool choose_model = false;  // fit::fit_best_model() finds the model; that of `fit` is ignored
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
@@ -117,8 +119,9 @@ struct Calibration {
 /// Fits the lens to detected frames. Frames without corners and frames that were not chosen are
 /// listed in the profile's provenance with their reason. Warnings: those of the fit,
 /// `interlaced-frames` (value: how many had to be fitted), and `several-sequences` (value: how
-/// many) when the names say that footage was mixed. Errors: those of fit_lens(); a nominal focal
-/// length without a film back; nothing detected.
+/// many) when the names say that footage was mixed. Errors: those of fit_lens(); kUndetermined for
+/// a lens that folds back inside the frame, unless that is accepted; a nominal focal length without
+/// a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,
                               const target::Chart& chart,
                               const CalibrateOptions& options);

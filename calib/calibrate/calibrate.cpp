@@ -14,6 +14,7 @@
 #include "calib/calibrate/detail/detected_frames.h"
 #include "calib/calibrate/detail/given_sizes.h"
 #include "calib/calibrate/detail/observation_notes.h"
+#include "calib/lens/model.h"
 
 namespace trueplate {
 namespace {
@@ -99,6 +100,19 @@ void warn_of_sizes(const std::vector<target::View>& views,
   }
 }
 
+Unexpected folding(const fit::LensFit& fit) {
+  return fail(
+      ErrorCode::kUndetermined,
+      fmt::format(
+          "the {} lens that fits these corners best ({:.3f} px) folds back inside the frame, and "
+          "along {:.1f} % of the border it has no map: add frames with corners near the edges, "
+          "take "
+          "another model (--model auto looks for one), or accept the lens with --accept-fold",
+          lens::model_name(fit.lens.model),
+          fit.rms_px,
+          100.0 * (1.0 - fit.fold->invertible_share)));
+}
+
 Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& options) {
   fit::FitOptions fit_options = options.fit;
   // An anamorphic plate as recorded is squeezed; unless the files say otherwise their pixels are
@@ -132,6 +146,7 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
     fitted = detail::held_against_frames(std::move(fitted), input.views, fit_options, options);
   }
   if (!fitted) return fail(fitted.error());
+  if (fitted->fold && !fitted->fold->held && !options.accept_fold) return folding(*fitted);
   fitted->lens.pixel_aspect = pixel_aspect;
   fitted->lens.squeeze = options.squeeze;
   fitted->lens.film_back = options.film_back;

@@ -102,6 +102,7 @@ struct FrameFit {
 struct FoldHeld {
   double invertible_share = 0.0;  // of the border of the frame and a margin, 0..1
   double rms_px = 0.0;            // of the fit left to itself
+  bool held = true;               // false: it could not be, and the lens is that fit
 };
 
 /// What the lens does, as the residuals have it, that its model cannot: a displacement on the
@@ -200,7 +201,7 @@ struct LensFit {
   std::optional<Measured> focal_from_distance_px;
 
   /// Set when the fit left to itself folds back inside the frame: its coefficients were held where
-  /// it does not or, where the warning `fold` says so, could not be, and a part has no inverse.
+  /// it does not or could not be, and a part of the frame has no inverse.
   std::optional<FoldHeld> fold;
 
   StartPinhole start;  // where the fit began

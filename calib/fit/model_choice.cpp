@@ -163,6 +163,12 @@ std::vector<Result<LensFit>> fit_each(const Models& models,
   return fits;
 }
 
+std::string folds_back(const Trial& trial) {
+  return fmt::format(
+      "left to itself it folds back inside the frame (inverse along {:.1f} % of the border)",
+      100.0 * trial.fit->fold->invertible_share);
+}
+
 Trial judged(const std::vector<target::View>& views, const FitOptions& options) {
   Trial trial;
   Result<LensFit> fit = fit_lens(views, options);
@@ -178,6 +184,10 @@ Trial judged(const std::vector<target::View>& views, const FitOptions& options) 
   trial.shown.rms_px = fit->rms_px;
   trial.shown.held_out_rms_px = fit->held_out_rms_px;
   trial.fit = *std::move(fit);
+  if (trial.folds && !trial.fit->fold->held) {
+    trial.shown.reason = folds_back(trial) + ", and nothing holds it";
+    trial.fit.reset();
+  }
   return trial;
 }
 
@@ -200,12 +210,6 @@ std::optional<double> held_out_gain(const LensFit& simple, const LensFit& comple
   const double error = std::sqrt(variance / count);
   if (!(error > 0.0)) return 0.0;
   return mean / error;
-}
-
-std::string folds_back(const Trial& trial) {
-  return fmt::format(
-      "left to itself it folds back inside the frame (inverse along {:.1f} % of the border)",
-      100.0 * trial.fit->fold->invertible_share);
 }
 
 /// Whether `folding` meets held-out frames (where none were, the fitted ones) so much better than

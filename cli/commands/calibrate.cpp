@@ -37,6 +37,7 @@ struct Options {
   bool fix_focal = false;
   bool keep_all = false;
   bool per_channel = false;
+  bool accept_fold = false;
   int most_frames = kMostFrames;
 };
 
@@ -56,6 +57,7 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.program_version = kVersion;
   result.fit.threads = common.threads;
   result.fit.interrupt = &interrupt_flag();
+  result.accept_fold = options.accept_fold;
   result.choose_model = options.model == "auto";
   if (!result.choose_model) result.fit.model = options.model;
   const auto table = lens::model_table();
@@ -541,6 +543,11 @@ Action add_calibrate(CLI::App& app) {
       ->capture_default_str()
       ->type_name("N");
   app.add_flag("--keep-all", options->keep_all, "reject neither points nor frames");
+  app.add_flag(
+      "--accept-fold",
+      options->accept_fold,
+      "write the lens even where it folds back inside the frame and so has no map in a part "
+      "of it; it is refused else");
   app.add_flag("--per-channel",
                options->per_channel,
                "fit green, and red and blue beside it (lateral chromatic aberration)");

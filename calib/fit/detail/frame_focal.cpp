@@ -226,16 +226,16 @@ void warn_of_two(const TwoFocals& two, LensFit& fit) {
   const double focal = fit.lens.focal_px.x();
   fit.warnings.push_back(
       {"mixed-focal",
-       fmt::format("frames look shot at two focal lengths, {:.1f} px ({} frames: {}) and {:.1f} px "
-                   "({} frames: {}), {:.0f} standard deviations of a frame apart: calibrate them "
-                   "apart",
-                   focal * (1.0 + two.few_change),
-                   two.few.size(),
-                   names_of(fit, two.few),
-                   focal * (1.0 + two.many_change),
-                   two.many.size(),
-                   names_of(fit, two.many),
-                   two.apart),
+       fmt::format(
+           "frames look shot at two focal lengths, {:.1f} px ({} frames: {}) and {:.1f} px "
+           "({} frames: {}), {:.0f} standard deviations apart: calibrate each group by itself",
+           focal * (1.0 + two.few_change),
+           two.few.size(),
+           names_of(fit, two.few),
+           focal * (1.0 + two.many_change),
+           two.many.size(),
+           names_of(fit, two.many),
+           two.apart),
        std::max(two.few_change, two.many_change) - std::min(two.few_change, two.many_change)});
 }
 

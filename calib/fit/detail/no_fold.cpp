@@ -22,18 +22,23 @@ constexpr int kStepsToBorder = 20;
 // (a lens of 60 degrees off the axis has a quarter even as a fisheye), what counts as near that,
 // and what is hoped for beyond a fold when the way to the border is looked for.
 constexpr double kLeastGrowth = 0.05;
+constexpr double kLeastReach = 1.005;
 constexpr double kNearGrowth = 0.5;
 constexpr double kHopedGrowth = 0.5;
 // Points of the plane at distance 1 run away towards 90 degrees.
 constexpr double kFarthestFlat = 80.0 * EIGEN_PI / 180.0;
 constexpr double kFarthestRay = 175.0 * EIGEN_PI / 180.0;
-// Weight of a growth that is missing, in pixels of residual per unit: at first just enough to
-// choose among lenses that the corners do not tell apart, then heavier, so that the solver is never
-// thrown against a wall. The least growth becomes larger, too.
-constexpr double kFirstWeightPx = 1.0;
+// Weight of what is missing, in pixels of residual per unit: at first just enough to choose among
+// lenses that the corners do not tell apart, then heavier, so that the solver is never thrown
+// against a wall. What is demanded becomes more, too.
 constexpr double kHeavier = 10.0;
-constexpr double kTighter = 1.2;
-constexpr int kMaxRounds = 4;
+constexpr double kLighter = 30.0;  // after a round that folded more
+constexpr double kHeaviestPx = 100.0;
+constexpr double kMoreGrowth = 1.2;   // times the last
+constexpr double kMoreReach = 0.005;  // of the way to the border
+constexpr int kMaxRounds = 8;
+// A round may lose so much of the border and is still on its way.
+constexpr double kNearBest = 0.05;
 
 /// The plate with its margin, as distorted points.
 struct Frame {
@@ -115,34 +120,49 @@ class RayImage {
   ViewPoints view_;
 };
 
-/// One step outwards: how the picture grows there, and by the coefficients.
-struct Growth {
+/// Something that has to be at least so large; it is linear in the coefficients about a lens.
+struct Demand {
   double value;
   Eigen::RowVectorXd by_coefficients;
+  double least;
 };
 
-/// The steps along one direction, as far as the border should be reached, whose growth is small.
-void add_steps(RayImage& image,
-               const Point2d& direction,
-               double border,
-               bool takes_rays,
-               std::vector<Growth>& out) {
+/// What is demanded of the growth, relative to that at the axis, and of the reach, relative to the
+/// border's distance.
+struct Least {
+  double growth;
+  double reach;
+};
+
+/// Along one direction, as far as the border should be reached: the picture grows wherever its
+/// growth is small, and at the end it has reached the border.
+void add_demands(RayImage& image,
+                 const Point2d& direction,
+                 double border,
+                 bool takes_rays,
+                 const Least& least,
+                 std::vector<Demand>& out) {
   const double step = std::atan(border) / kStepsToBorder;
   const double farthest = takes_rays ? kFarthestRay : kFarthestFlat;
   std::optional<Imaged> before = image.at(Eigen::Vector3d::UnitZ());
   double reach = 0.0;
   for (int i = 1; before && reach < border && i * step < farthest; ++i) {
     const double angle = i * step;
-    const std::optional<Imaged> here = image.at(
+    std::optional<Imaged> here = image.at(
         {std::sin(angle) * direction.x(), std::sin(angle) * direction.y(), std::cos(angle)});
     if (!here) return;
-    Growth growth{.value = direction.dot(here->p - before->p) / step,
+    Demand growth{.value = direction.dot(here->p - before->p) / step,
                   .by_coefficients = direction.transpose() *
-                                     (here->by_coefficients - before->by_coefficients) / step};
+                                     (here->by_coefficients - before->by_coefficients) / step,
+                  .least = least.growth};
     reach += step * std::max(growth.value, kHopedGrowth);
     if (growth.value < kNearGrowth) out.push_back(std::move(growth));
-    before = here;
+    before = std::move(here);
   }
+  if (!before || reach < border) return;
+  out.push_back({.value = direction.dot(before->p) / border,
+                 .by_coefficients = direction.transpose() * before->by_coefficients / border,
+                 .least = least.reach});
 }
 
 std::string how_it_folds(double share) {
@@ -156,7 +176,7 @@ std::string how_it_folds(double share) {
 LensFit not_held(LensFit free, double share) {
   // What is missing of the border is the fold's doing.
   std::erase_if(free.warnings, [](const Warning& w) { return w.code == "no-flat-picture"; });
-  free.fold = FoldHeld{.invertible_share = share, .rms_px = free.rms_px};
+  free.fold = FoldHeld{.invertible_share = share, .rms_px = free.rms_px, .held = false};
   free.warnings.push_back(
       {"fold",
        fmt::format(
@@ -198,30 +218,31 @@ double invertible_share_of_frame(const lens::Lens& lens) {
   return static_cast<double>(inside) / kBorderSamples;
 }
 
-bool GrowthHold::tighten(const lens::Lens& folding) {
+bool GrowthHold::tighten(const lens::Lens& folding, bool on_its_way) {
   if (rounds_++ == kMaxRounds) return false;
-  const double tighter = std::pow(kTighter, rounds_ - 1);
+  weight_px_ = on_its_way ? std::min(weight_px_ * kHeavier, kHeaviestPx) : weight_px_ / kLighter;
   const std::span<const double> known = lens::parameters(folding.model);
   const Eigen::Map<const Eigen::VectorXd> coefficients(known.data(),
                                                        static_cast<Eigen::Index>(known.size()));
   RayImage image(kernel_, known);
   const Frame frame(folding);
   const bool takes_rays = image.at({1.0, 0.0, 0.0}).has_value();
-  std::vector<Growth> steps;
+  const Least least{.growth = kLeastGrowth * std::pow(kMoreGrowth, rounds_ - 1),
+                    .reach = kLeastReach + kMoreReach * (rounds_ - 1)};
+  std::vector<Demand> demands;
   for (int i = 0; i < kDirections; ++i) {
     const double angle = 2.0 * EIGEN_PI * i / kDirections;
     const Point2d direction(std::cos(angle), std::sin(angle));
-    add_steps(image, direction, frame.distance(direction), takes_rays, steps);
+    add_demands(image, direction, frame.distance(direction), takes_rays, least, demands);
   }
-  if (steps.empty()) return false;
-  const double weight = kFirstWeightPx * std::pow(kHeavier, rounds_ - 1);
-  rows_.rows.resize(static_cast<Eigen::Index>(steps.size()), coefficients.size());
+  if (demands.empty()) return false;
+  rows_.rows.resize(static_cast<Eigen::Index>(demands.size()), coefficients.size());
   rows_.least.resize(rows_.rows.rows());
   for (Eigen::Index i = 0; i < rows_.rows.rows(); ++i) {
-    const Growth& growth = steps[static_cast<std::size_t>(i)];
-    rows_.rows.row(i) = weight * growth.by_coefficients;
+    const Demand& demand = demands[static_cast<std::size_t>(i)];
+    rows_.rows.row(i) = weight_px_ * demand.by_coefficients;
     rows_.least(i) =
-        weight * (tighter * kLeastGrowth - growth.value) + rows_.rows.row(i).dot(coefficients);
+        weight_px_ * (demand.least - demand.value) + rows_.rows.row(i).dot(coefficients);
   }
   return rows_.rows.allFinite() && rows_.least.allFinite();
 }
@@ -241,15 +262,21 @@ Result<LensFit> fit_without_fold(const FitWithKernel& fit,
   ModelKernel held_kernel = kernel;
   held_kernel.growth = &hold.rows();
   lens::Lens lens = free->lens;
-  do {
-    if (!hold.tighten(lens)) return not_held(*std::move(free), share);
+  double best_share = share;
+  bool near_best = true;
+  while (best_share < 1.0) {
+    if (!hold.tighten(lens, near_best)) return not_held(*std::move(free), share);
     const Result<LensFit> held = fit(held_kernel, views, quick);
     if (!held) return not_held(*std::move(free), share);
-    lens = held->lens;
-  } while (invertible_share_of_frame(lens) < 1.0);
+    const double held_share = invertible_share_of_frame(held->lens);
+    near_best = held_share > best_share - kNearBest;
+    if (near_best) lens = held->lens;
+    best_share = std::max(best_share, held_share);
+  }
   Result<LensFit> held = fit(held_kernel, views, options);
-  if (!held) return not_held(*std::move(free), share);
-  held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px};
+  if (!held || invertible_share_of_frame(held->lens) < 1.0)
+    return not_held(*std::move(free), share);
+  held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px, .held = true};
   held->warnings.push_back(
       {"fold",
        fmt::format(

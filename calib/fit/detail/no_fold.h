@@ -27,9 +27,10 @@ class GrowthHold {
  public:
   explicit GrowthHold(const ModelKernel& kernel) : kernel_(kernel) {}
 
-  /// New rows from a lens that folds, which demand more each time. False when there is nothing left
-  /// to demand: its domain ends for another reason, or the demands had no effect.
-  bool tighten(const lens::Lens& folding);
+  /// New rows from a lens that folds, which demand more each time; more heavily where the last
+  /// ones brought the fit on its way, less where they threw it elsewhere. False when there is
+  /// nothing left to demand: its domain ends for another reason, or the demands had no effect.
+  bool tighten(const lens::Lens& folding, bool on_its_way = true);
 
   [[nodiscard]] const LeastValues& rows() const { return rows_; }
 
@@ -37,6 +38,7 @@ class GrowthHold {
   const ModelKernel& kernel_;
   LeastValues rows_;
   int rounds_ = 0;
+  double weight_px_ = 0.1;  // of a shortfall of 1, in pixels of residual
 };
 
 using FitWithKernel = std::function<Result<LensFit>(
