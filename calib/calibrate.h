@@ -119,7 +119,7 @@ struct Calibration {
 /// Fits the lens to detected frames. Frames without corners and frames that were not chosen are
 /// listed in the profile's provenance with their reason. Warnings: those of the fit,
 /// `interlaced-frames` (value: how many had to be fitted), and `several-sequences` (value: how
-/// many) when the names say that footage was mixed. Errors: those of fit_lens(); kUndetermined for
+/// many) when the names say that footage was mixed. Errors: those of fit_lens(); kNotConverged for
 /// a lens that folds back inside the frame, unless that is accepted; a nominal focal length without
 /// a film back; nothing detected.
 Result<Calibration> calibrate(const std::vector<DetectedFrame>& frames,

@@ -102,15 +102,14 @@ void warn_of_sizes(const std::vector<target::View>& views,
 
 Unexpected folding(const fit::LensFit& fit) {
   return fail(
-      ErrorCode::kUndetermined,
-      fmt::format(
-          "the {} lens that fits these corners best ({:.3f} px) folds back inside the frame, and "
-          "along {:.1f} % of the border it has no map: add frames with corners near the edges, "
-          "take "
-          "another model (--model auto looks for one), or accept the lens with --accept-fold",
-          lens::model_name(fit.lens.model),
-          fit.rms_px,
-          100.0 * (1.0 - fit.fold->invertible_share)));
+      ErrorCode::kNotConverged,
+      fmt::format("the {} lens that fits these corners best ({:.3f} px) folds back inside "
+                  "the frame and has no map in {:.1f} % of it: add frames with corners near "
+                  "the edges, take another model (--model auto looks for one), or accept "
+                  "the lens with --accept-fold",
+                  lens::model_name(fit.lens.model),
+                  fit.rms_px,
+                  100.0 * (1.0 - fit.fold->invertible_share)));
 }
 
 Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& options) {

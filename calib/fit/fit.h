@@ -100,7 +100,7 @@ struct FrameFit {
 
 /// What a lens would have been that was kept from folding.
 struct FoldHeld {
-  double invertible_share = 0.0;  // of the border of the frame and a margin, 0..1
+  double invertible_share = 0.0;  // of places in the frame and a margin, 0..1
   double rms_px = 0.0;            // of the fit left to itself
   bool held = true;               // false: it could not be, and the lens is that fit
 };

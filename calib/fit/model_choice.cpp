@@ -165,7 +165,7 @@ std::vector<Result<LensFit>> fit_each(const Models& models,
 
 std::string folds_back(const Trial& trial) {
   return fmt::format(
-      "left to itself it folds back inside the frame (inverse along {:.1f} % of the border)",
+      "left to itself it folds back inside the frame (it can be inverted in {:.1f} % of it)",
       100.0 * trial.fit->fold->invertible_share);
 }
 
@@ -269,22 +269,34 @@ std::size_t choose(std::vector<Trial>& trials) {
   return best;
 }
 
-/// What all trials are to believe of the print: what the one did that met held-out frames best. The
-/// tests of the print's faults have a threshold, and a model that just passes it would win by the
-/// print and not by the lens. `wanted` where they agree, or where it was not for them to say.
-ChartShape common_shape(const std::vector<Trial>& trials, ChartShape wanted) {
-  if (wanted != ChartShape::kAuto) return wanted;
-  const Trial* best = nullptr;
-  bool agree = true;
-  for (const Trial& trial : trials) {
-    if (!trial.fit || !trial.shown.held_out_rms_px) continue;
-    if (best != nullptr)
-      agree = agree && shape_found(best->fit->chart) == shape_found(trial.fit->chart);
-    if (best == nullptr || *trial.shown.held_out_rms_px < *best->shown.held_out_rms_px) {
-      best = &trial;
-    }
-  }
-  return best == nullptr || agree ? wanted : shape_found(best->fit->chart);
+/// The fits of all models with the print as they see it, and what they take it for.
+struct Candidates {
+  std::vector<Result<LensFit>> fits;
+  ChartShape shape = ChartShape::kFlat;
+  std::optional<ChartFit> chart;  // what the print was tested with; nullopt where it was not
+};
+
+/// Where the print's shape is to be found, the model that leaves least finds it for all: its
+/// residuals are the least of the lens, and a model must win by the lens and not by the print.
+Candidates fit_candidates(const Models& models,
+                          const std::vector<target::View>& views,
+                          const FitOptions& options) {
+  FitOptions own = options;
+  if (options.chart_shape == ChartShape::kAuto) own.chart_shape = ChartShape::kFlat;
+  Candidates result{.fits = fit_each(models, views, own), .shape = own.chart_shape, .chart = {}};
+  const LensFit* judge = best_judge(result.fits);
+  if (judge == nullptr || options.chart_shape != ChartShape::kAuto) return result;
+  FitOptions tested = options;
+  tested.held_out_folds = 0;
+  const Result<LensFit> fit =
+      fit_lens(views, with_model(tested, lens::model_name(judge->lens.model)));
+  if (!fit) return result;
+  result.chart = fit->chart;
+  result.shape = shape_found(fit->chart);
+  if (result.shape == own.chart_shape) return result;
+  own.chart_shape = result.shape;
+  result.fits = fit_each(models, views, own);
+  return result;
 }
 
 }  // namespace
@@ -300,7 +312,8 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     return a->parameter_names.size() < b->parameter_names.size();
   });
 
-  const std::vector<Result<LensFit>> fits = fit_each(models, views, options);
+  const Candidates candidates = fit_candidates(models, views, options);
+  const std::vector<Result<LensFit>>& fits = candidates.fits;
   const LensFit* judge = best_judge(fits);
   if (is_interrupted(options.interrupt)) return interruption();
   if (judge == nullptr) return fail(fits.front().error());
@@ -309,6 +322,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   std::vector<Trial> trials(models.size());
   FitOptions exact = options;
   exact.rejection = Rejection::kOff;
+  exact.chart_shape = candidates.shape;
   one_a_thread(models.size(), exact, [&](std::size_t i, const FitOptions& own) {
     if (fits[i]) {
       trials[i] = judged(common, with_model(own, models[i]->name));
@@ -318,28 +332,19 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     trials[i].shown.model = models[i]->name;
     trials[i].shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
   });
-  FitOptions last = options;
-  last.chart_shape = common_shape(trials, options.chart_shape);
-  if (last.chart_shape != options.chart_shape) {
-    exact.chart_shape = last.chart_shape;
-    for (Trial& trial : trials) {
-      if (!trial.fit || shape_found(trial.fit->chart) == last.chart_shape) continue;
-      const ModelTrial shown = trial.shown;
-      trial = judged(common, with_model(exact, shown.model));
-      trial.shown.model = shown.model;
-      trial.shown.num_coefficients = shown.num_coefficients;
-    }
-  }
   if (is_interrupted(options.interrupt)) return interruption();
   const std::size_t chosen = choose(trials);
   if (chosen == trials.size()) return fail(ErrorCode::kUndetermined, trials.front().shown.reason);
   trials[chosen].shown.chosen = true;
   trials[chosen].shown.reason.clear();
 
+  FitOptions last = options;
+  last.chart_shape = candidates.shape;
   Result<LensFit> fit = fit_lens(views, with_model(last, trials[chosen].shown.model));
   if (!fit) return fail(fit.error());
-  if (last.chart_shape != options.chart_shape && last.chart_shape == ChartShape::kFlat) {
-    fit->chart.reason = "the models do not agree on its shape, and the best one found no fault";
+  if (candidates.chart) {
+    fit->chart.tests = candidates.chart->tests;
+    fit->chart.reason = candidates.chart->reason;
   }
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();

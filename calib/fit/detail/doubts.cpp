@@ -6,6 +6,7 @@
 #include <cmath>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 
 #include "calib/fit/detail/map_uncertainty.h"
@@ -33,6 +34,7 @@ constexpr double kUncertainMapPx = 0.5;
 constexpr double kWrongRatio = 0.01;
 constexpr double kSystematic = 0.25;    // white noise stays below 0.12
 constexpr double kSystematicPx = 0.05;  // below this, per coordinate, nobody sees it
+constexpr double kSignificant = 3.0;    // standard deviations
 constexpr double kMisfitChance = 1e-3;
 constexpr double kMisfitPx = 0.02;  // below, a hundred times less than any marker is placed
 
@@ -161,14 +163,17 @@ void about_coverage(const LensFit& fit, const std::vector<target::View>& views, 
   const double hull =
       hull_area(std::move(seen)) / (static_cast<double>(plate.width) * plate.height);
   const double unseen_px = map_sigma(fit).max_px;
+  const bool fails = fit.misfit && fit.misfit->present();
+  const std::string_view provided = fails ? "" : ", if the model holds";
   if (hull < kSmallHull) {
     out.add("poor-coverage",
             hull,
             fmt::format("the corners cover {:.0f} % of the frame: outside them the lens is "
                         "extrapolated (the map is off by up to {:.2g} px there, one standard "
-                        "deviation, if the model holds), bring the chart to the edges",
+                        "deviation{}), bring the chart to the edges",
                         100.0 * hull,
-                        unseen_px));
+                        unseen_px,
+                        provided));
   }
   if (reach < kShortReach) {
     out.add(
@@ -176,10 +181,10 @@ void about_coverage(const LensFit& fit, const std::vector<target::View>& views, 
         reach,
         fmt::format("the corners reach {:.0f} % of the way from the frame's centre to its "
                     "corner: distortion is largest where none was seen (the map is off by up to "
-                    "{:.2g} px there, one standard deviation, if the model holds), bring the chart "
-                    "into the corners",
+                    "{:.2g} px there, one standard deviation{}), bring the chart into the corners",
                     100.0 * reach,
-                    unseen_px));
+                    unseen_px,
+                    provided));
   }
 }
 
@@ -272,7 +277,10 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
 
 void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) {
   const ChartFit& chart = fit.chart;
-  if (chart.bend_mm) {
+  const bool forced =
+      options.chart_shape != ChartShape::kAuto && options.chart_shape != ChartShape::kFlat;
+  // A shape that was asked for is fitted whether there is one or not.
+  if (chart.bend_mm && !(forced && chart.bend_mm->value < kSignificant * chart.bend_mm->sigma)) {
     out.add(
         "chart-bent",
         chart.bend_mm->value,
@@ -296,8 +304,6 @@ void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) 
                     chart.pitch_ratio->value,
                     chart.pitch_ratio->sigma));
   }
-  const bool forced =
-      options.chart_shape != ChartShape::kAuto && options.chart_shape != ChartShape::kFlat;
   if (forced && chart.as_described()) {
     out.add("chart-not-fitted",
             fit.num_frames,

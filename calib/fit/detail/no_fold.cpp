@@ -13,6 +13,7 @@ namespace {
 
 // The border is smooth: a sample every 10 px of a 4K plate.
 constexpr int kBorderSamples = 400;
+constexpr int kInsideSamples = 20;  // each way
 // A ray this far off the axis is the last one there is.
 constexpr double kLastRayDeg = 179.0;
 
@@ -36,6 +37,7 @@ constexpr double kLighter = 30.0;  // after a round that folded more
 constexpr double kHeaviestPx = 100.0;
 constexpr double kMoreGrowth = 1.2;   // times the last
 constexpr double kMoreReach = 0.005;  // of the way to the border
+constexpr int kMaxGrowthRounds = 4;
 constexpr int kMaxRounds = 8;
 // A round may lose so much of the border and is still on its way.
 constexpr double kNearBest = 0.05;
@@ -128,7 +130,7 @@ struct Demand {
 };
 
 /// What is demanded of the growth, relative to that at the axis, and of the reach, relative to the
-/// border's distance.
+/// border's distance; 0: nothing.
 struct Least {
   double growth;
   double reach;
@@ -159,7 +161,7 @@ void add_demands(RayImage& image,
     if (growth.value < kNearGrowth) out.push_back(std::move(growth));
     before = std::move(here);
   }
-  if (!before || reach < border) return;
+  if (least.reach == 0.0 || !before || reach < border) return;
   out.push_back({.value = direction.dot(before->p) / border,
                  .by_coefficients = direction.transpose() * before->by_coefficients / border,
                  .least = least.reach});
@@ -167,8 +169,7 @@ void add_demands(RayImage& image,
 
 std::string how_it_folds(double share) {
   return fmt::format(
-      "the fitted distortion folds back inside the frame (it can be inverted along {:.1f} % of the "
-      "border)",
+      "the fitted distortion folds back inside the frame (it can be inverted in {:.1f} % of it)",
       100.0 * share);
 }
 
@@ -196,30 +197,40 @@ double invertible_share_of_frame(const lens::Lens& lens) {
     const Point2d p = frame.first + Point2d(u, v).cwiseProduct(frame.last - frame.first);
     return lens::undistort_to_ray(lens.model, p) || ends_with_last_ray(lens, p);
   };
-  int inside = 0;
+  int on_border = 0;
   for (int i = 0; i < kBorderSamples; ++i) {
     const double s = 4.0 * i / kBorderSamples;
     const double t = s - std::floor(s);
     switch (static_cast<int>(s)) {
       case 0:
-        inside += has_inverse(t, 0.0) ? 1 : 0;
+        on_border += has_inverse(t, 0.0) ? 1 : 0;
         break;
       case 1:
-        inside += has_inverse(1.0, t) ? 1 : 0;
+        on_border += has_inverse(1.0, t) ? 1 : 0;
         break;
       case 2:
-        inside += has_inverse(1.0 - t, 1.0) ? 1 : 0;
+        on_border += has_inverse(1.0 - t, 1.0) ? 1 : 0;
         break;
       default:
-        inside += has_inverse(0.0, 1.0 - t) ? 1 : 0;
+        on_border += has_inverse(0.0, 1.0 - t) ? 1 : 0;
         break;
     }
   }
-  return static_cast<double>(inside) / kBorderSamples;
+  int inside = 0;
+  for (int row = 1; row < kInsideSamples; ++row) {
+    for (int column = 1; column < kInsideSamples; ++column) {
+      const double u = static_cast<double>(column) / kInsideSamples;
+      const double v = static_cast<double>(row) / kInsideSamples;
+      inside += has_inverse(u, v) ? 1 : 0;
+    }
+  }
+  constexpr int kInside = (kInsideSamples - 1) * (kInsideSamples - 1);
+  return std::min(static_cast<double>(on_border) / kBorderSamples,
+                  static_cast<double>(inside) / kInside);
 }
 
 bool GrowthHold::tighten(const lens::Lens& folding, bool on_its_way) {
-  if (rounds_++ == kMaxRounds) return false;
+  if (rounds_++ == (what_ == Held::kGrowth ? kMaxGrowthRounds : kMaxRounds)) return false;
   weight_px_ = on_its_way ? std::min(weight_px_ * kHeavier, kHeaviestPx) : weight_px_ / kLighter;
   const std::span<const double> known = lens::parameters(folding.model);
   const Eigen::Map<const Eigen::VectorXd> coefficients(known.data(),
@@ -227,8 +238,9 @@ bool GrowthHold::tighten(const lens::Lens& folding, bool on_its_way) {
   RayImage image(kernel_, known);
   const Frame frame(folding);
   const bool takes_rays = image.at({1.0, 0.0, 0.0}).has_value();
-  const Least least{.growth = kLeastGrowth * std::pow(kMoreGrowth, rounds_ - 1),
-                    .reach = kLeastReach + kMoreReach * (rounds_ - 1)};
+  const Least least{
+      .growth = kLeastGrowth * std::pow(kMoreGrowth, rounds_ - 1),
+      .reach = what_ == Held::kGrowth ? 0.0 : kLeastReach + kMoreReach * (rounds_ - 1)};
   std::vector<Demand> demands;
   for (int i = 0; i < kDirections; ++i) {
     const double angle = 2.0 * EIGEN_PI * i / kDirections;
@@ -247,6 +259,34 @@ bool GrowthHold::tighten(const lens::Lens& folding, bool on_its_way) {
   return rows_.rows.allFinite() && rows_.least.allFinite();
 }
 
+namespace {
+
+/// A kernel under which a lens that folds in `share` of the frame does not fold; false when none is
+/// found.
+bool find_hold(const FitWithKernel& fit,
+               const LensFit& free,
+               double share,
+               const std::vector<target::View>& views,
+               const FitOptions& options,
+               ModelKernel& kernel,
+               GrowthHold& hold) {
+  kernel.growth = &hold.rows();
+  lens::Lens lens = free.lens;
+  bool on_its_way = true;
+  while (share < 1.0) {
+    if (!hold.tighten(lens, on_its_way)) return false;
+    const Result<LensFit> held = fit(kernel, views, options);
+    if (!held) return false;
+    const double held_share = invertible_share_of_frame(held->lens);
+    on_its_way = hold.what() == Held::kGrowth || held_share > share - kNearBest;
+    if (on_its_way) lens = held->lens;
+    share = std::max(share, held_share);
+  }
+  return true;
+}
+
+}  // namespace
+
 Result<LensFit> fit_without_fold(const FitWithKernel& fit,
                                  const ModelKernel& kernel,
                                  const std::vector<target::View>& views,
@@ -258,36 +298,26 @@ Result<LensFit> fit_without_fold(const FitWithKernel& fit,
 
   FitOptions quick = options;
   quick.held_out_folds = 0;
-  GrowthHold hold(kernel);
-  ModelKernel held_kernel = kernel;
-  held_kernel.growth = &hold.rows();
-  lens::Lens lens = free->lens;
-  double best_share = share;
-  bool near_best = true;
-  while (best_share < 1.0) {
-    if (!hold.tighten(lens, near_best)) return not_held(*std::move(free), share);
-    const Result<LensFit> held = fit(held_kernel, views, quick);
-    if (!held) return not_held(*std::move(free), share);
-    const double held_share = invertible_share_of_frame(held->lens);
-    near_best = held_share > best_share - kNearBest;
-    if (near_best) lens = held->lens;
-    best_share = std::max(best_share, held_share);
+  for (const Held what : {Held::kGrowth, Held::kGrowthAndReach}) {
+    ModelKernel held_kernel = kernel;
+    GrowthHold hold(kernel, what);
+    if (!find_hold(fit, *free, share, views, quick, held_kernel, hold)) continue;
+    Result<LensFit> held = fit(held_kernel, views, options);
+    if (!held || invertible_share_of_frame(held->lens) < 1.0) continue;
+    held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px, .held = true};
+    held->warnings.push_back(
+        {"fold",
+         fmt::format(
+             "{} with rms {:.3f} px, so its coefficients were held where it does not; rms "
+             "is {:.3f} px now. What the lens does near the edges is a guess: add frames with "
+             "corners there, or take a model with fewer coefficients",
+             how_it_folds(share),
+             free->rms_px,
+             held->rms_px),
+         share});
+    return held;
   }
-  Result<LensFit> held = fit(held_kernel, views, options);
-  if (!held || invertible_share_of_frame(held->lens) < 1.0)
-    return not_held(*std::move(free), share);
-  held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px, .held = true};
-  held->warnings.push_back(
-      {"fold",
-       fmt::format(
-           "{} with rms {:.3f} px, so its coefficients were held where it does not; rms "
-           "is {:.3f} px now. What the lens does near the edges is a guess: add frames with "
-           "corners there, or take a model with fewer coefficients",
-           how_it_folds(share),
-           free->rms_px,
-           held->rms_px),
-       share});
-  return held;
+  return not_held(*std::move(free), share);
 }
 
 }  // namespace trueplate::fit::detail

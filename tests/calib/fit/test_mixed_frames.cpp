@@ -113,7 +113,7 @@ TEST_CASE("a frame of which a part was numbered wrongly is named, and the lens i
 }
 
 TEST_CASE("clean shoots are not suspected, whether the model holds or not") {
-  constexpr int kShoots = 100;
+  constexpr int kShoots = 50;
   lens::Lens fisheye = tests::synthetic_lens();
   fisheye.focal_px *= 0.6;
   fisheye.model = lens::Equidistant({0.02, -0.01, 0.0, 0.0});

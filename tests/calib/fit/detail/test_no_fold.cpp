@@ -84,7 +84,7 @@ TEST_CASE("corners in the middle only: models are kept from folding, at little c
     CHECK_FALSE(warns(*fitted, "no-flat-picture"));
     REQUIRE(fitted->fold);
     MESSAGE(fmt::format(
-        "{}: free it folds along {:.0f} % of the border at rms {:.4f} px, held rms {:.4f} px",
+        "{}: free it folds in {:.0f} % of the frame at rms {:.4f} px, held rms {:.4f} px",
         model,
         100.0 * (1.0 - fitted->fold->invertible_share),
         fitted->fold->rms_px,
