@@ -12,148 +12,23 @@
 #include <OpenImageIO/imageio.h>
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <cstdint>
-#include <cstdio>
-#include <cstring>
 #include <filesystem>
-#include <fstream>
-#include <functional>
-#include <iterator>
-#include <limits>
-#include <random>
 #include <string>
 #include <vector>
 
 #include "calib/footage/frame.h"
+#include "tests/calib/footage/sample_pictures.h"
 #include "tests/support/test_data.h"
 
 using namespace trueplate;
 using namespace trueplate::footage;
-using trueplate::tests::ScratchFolder;
-
-namespace {
+using namespace trueplate::tests;
 
 namespace fs = std::filesystem;
-
-std::string content_of(const fs::path& path) {
-  std::ifstream stream(path, std::ios::binary);
-  return {std::istreambuf_iterator<char>(stream), {}};
-}
-
-void write_content(const fs::path& path, std::string_view content) {
-  std::ofstream(path, std::ios::binary)
-      .write(content.data(), static_cast<std::streamsize>(content.size()));
-}
-
-constexpr int kWidth = 61;
-constexpr int kHeight = 43;
-
-/// A busy but not random picture, 0..1.
-float sample(int x, int y, int c) {
-  return 0.5F + 0.25F * std::sin(0.3F * static_cast<float>(x * (c + 1))) +
-         0.25F * std::cos(0.2F * static_cast<float>(y) + static_cast<float>(c));
-}
-
-/// Writes a test picture through OpenImageIO. `adjust` changes the spec.
-fs::path write_with_library(const fs::path& path,
-                            int num_channels,
-                            OIIO::TypeDesc type,
-                            const std::function<void(OIIO::ImageSpec&)>& adjust = {}) {
-  OIIO::ImageSpec spec(kWidth, kHeight, num_channels, type);
-  if (adjust) adjust(spec);
-  std::vector<float> pixels;
-  for (int y = 0; y < kHeight; ++y) {
-    for (int x = 0; x < kWidth; ++x) {
-      for (int c = 0; c < num_channels; ++c) pixels.push_back(sample(x, y, c));
-    }
-  }
-  const auto output = OIIO::ImageOutput::create(path.string());
-  REQUIRE(output);
-  REQUIRE(output->open(path.string(), spec));
-  REQUIRE(output->write_image(OIIO::TypeFloat, pixels.data()));
-  REQUIRE(output->close());
-  output->geterror();
-  return path;
-}
-
-/// A set of files that covers the formats and their storage variants.
-std::vector<fs::path> write_samples(const fs::path& folder) {
-  const auto compression = [](const char* name) {
-    return [name](OIIO::ImageSpec& spec) { spec.attribute("compression", name); };
-  };
-  const auto bits = [](int count) {
-    return [count](OIIO::ImageSpec& spec) { spec.attribute("oiio:BitsPerSample", count); };
-  };
-  const auto tiled = [](OIIO::ImageSpec& spec) {
-    spec.tile_width = spec.tile_height = 16;
-    spec.attribute("compression", "zip");
-  };
-  const auto camera = [](OIIO::ImageSpec& spec) {
-    spec.attribute("Make", "Maker");
-    spec.attribute("ExposureTime", 0.02F);
-    spec.attribute("Exif:FocalLength", 35.0F);
-    spec.attribute("GPS:Latitude", 12.5F);
-    spec.attribute("ImageDescription", "some words that take up room in the header");
-  };
-  const auto progressive = [&](OIIO::ImageSpec& spec) {
-    camera(spec);
-    spec.attribute("jpeg:progressive", 1);
-  };
-  return {write_with_library(folder / "none.exr", 3, OIIO::TypeHalf, compression("none")),
-          write_with_library(folder / "zip.exr", 4, OIIO::TypeHalf, compression("zip")),
-          write_with_library(folder / "rle.exr", 1, OIIO::TypeFloat, compression("rle")),
-          write_with_library(folder / "piz.exr", 3, OIIO::TypeFloat, compression("piz")),
-          write_with_library(folder / "b44.exr", 3, OIIO::TypeHalf, compression("b44")),
-          write_with_library(folder / "pxr24.exr", 3, OIIO::TypeFloat, compression("pxr24")),
-          write_with_library(folder / "dwaa.exr", 3, OIIO::TypeHalf, compression("dwaa")),
-          write_with_library(folder / "tiled.exr", 3, OIIO::TypeHalf, tiled),
-          write_with_library(folder / "d8.dpx", 3, OIIO::TypeUInt8),
-          write_with_library(folder / "d10.dpx", 3, OIIO::TypeUInt16, bits(10)),
-          write_with_library(folder / "d12.dpx", 4, OIIO::TypeUInt16, bits(12)),
-          write_with_library(folder / "d16.dpx", 1, OIIO::TypeUInt16),
-          write_with_library(folder / "none.tif", 3, OIIO::TypeUInt8, compression("none")),
-          write_with_library(folder / "zip.tif", 4, OIIO::TypeUInt16, compression("zip")),
-          write_with_library(folder / "lzw.tif", 3, OIIO::TypeFloat, compression("lzw")),
-          write_with_library(folder / "exif.tif", 3, OIIO::TypeUInt8, camera),
-          write_with_library(folder / "tiled.tif", 3, OIIO::TypeUInt8, tiled),
-          write_with_library(folder / "p8.png", 3, OIIO::TypeUInt8),
-          write_with_library(folder / "p16.png", 4, OIIO::TypeUInt16),
-          write_with_library(folder / "gray.png", 1, OIIO::TypeUInt8),
-          write_with_library(folder / "photo.jpg", 3, OIIO::TypeUInt8, camera),
-          write_with_library(folder / "gray.jpg", 1, OIIO::TypeUInt8),
-          write_with_library(folder / "progressive.jpg", 3, OIIO::TypeUInt8, progressive)};
-}
-
-bool same_pixels(const Frame& a, const Frame& b) {
-  return a.pixels.size() == b.pixels.size() && a.pixels.width() == b.pixels.width() &&
-         std::memcmp(a.pixels.data(), b.pixels.data(), a.pixels.size() * sizeof(float)) == 0;
-}
-
-/// What every frame that was read must satisfy, whatever the file.
-void check_sound(const Frame& frame) {
-  CHECK(frame.windows.data.size() == frame.pixels.view().size());
-  CHECK(frame.channels.size() == static_cast<std::size_t>(frame.pixels.channels()));
-  CHECK(!frame.pixels.empty());
-  CHECK(!frame.windows.display.empty());
-  CHECK(frame.windows.display.width <= kMaxImageSide);
-  CHECK(frame.windows.display.height <= kMaxImageSide);
-  CHECK(std::isfinite(frame.pixel_aspect));
-  CHECK(frame.pixel_aspect > 0.0);
-}
-
-void check_refused(const fs::path& path, ErrorCode code, std::string_view part = {}) {
-  const auto frame = read_frame(path);
-  REQUIRE(!frame);
-  CAPTURE(frame.error().message);
-  CHECK(frame.error().code == code);
-  CHECK(frame.error().message.find(path.filename().string()) != std::string::npos);
-  CHECK(frame.error().message.find(part) != std::string::npos);
-  CHECK(frame.error().message.find('\n') == std::string::npos);
-}
-
-}  // namespace
 
 TEST_CASE("what OpenImageIO wrote is read: sizes, formats, values") {
   const ScratchFolder folder;
@@ -210,134 +85,6 @@ TEST_CASE("what OpenImageIO wrote is read: sizes, formats, values") {
   }
 }
 
-TEST_CASE("a file cut short is never taken for a picture") {
-  const ScratchFolder folder;
-  for (const fs::path& path : write_samples(folder.path())) {
-    const auto whole = read_frame(path);
-    REQUIRE(whole);
-    const std::string content = content_of(path);
-    std::vector<std::size_t> lengths;
-    for (std::size_t i = 0; i < 20; ++i) lengths.push_back(content.size() * i / 20);
-    for (const std::size_t missing : {1U, 2U, 3U, 10U, 50U})
-      lengths.push_back(content.size() - missing);
-    const fs::path cut = folder.path() / ("cut" + path.extension().string());
-    int num_accepted = 0;
-    for (const std::size_t length : lengths) {
-      CAPTURE(path.filename().string());
-      CAPTURE(length);
-      CAPTURE(content.size());
-      write_content(cut, std::string_view(content).substr(0, length));
-      const auto frame = read_frame(cut);
-      if (!frame) {
-        CHECK(frame.error().code == ErrorCode::kUnreadable);
-        CHECK(frame.error().message.find("cut.") != std::string::npos);
-        CHECK(frame.error().message.find('\n') == std::string::npos);
-        continue;
-      }
-      // All pixels can be there when only the end of the file is missing.
-      ++num_accepted;
-      CHECK(same_pixels(*frame, *whole));
-    }
-    CHECK(num_accepted <= 5);
-  }
-}
-
-TEST_CASE("damaged bytes never crash, and what is accepted is sound") {
-  const ScratchFolder folder;
-  constexpr unsigned kSeed = 20260501;
-  std::printf("seed %u\n", kSeed);
-  std::mt19937 random(kSeed);
-  int num_read = 0;
-  int num_refused = 0;
-  for (const fs::path& path : write_samples(folder.path())) {
-    const std::string content = content_of(path);
-    const fs::path damaged = folder.path() / ("damaged" + path.extension().string());
-    for (int round = 0; round < 60; ++round) {
-      std::string bytes = content;
-      // Half of the rounds hurt the header, where the sizes are.
-      const std::size_t reach =
-          round % 2 == 0 ? std::min<std::size_t>(bytes.size(), 400) : bytes.size();
-      const int num_flips = 1 + round % 4;
-      for (int i = 0; i < num_flips; ++i) {
-        const std::size_t place = random() % reach;
-        if (round % 3 == 0) {
-          bytes[place] = static_cast<char>(random());
-        } else {
-          bytes[place] = static_cast<char>(bytes[place] ^ (1 << (random() % 8)));
-        }
-      }
-      write_content(damaged, bytes);
-      CAPTURE(path.filename().string());
-      CAPTURE(round);
-      const auto frame = read_frame(damaged, {.max_bytes = std::size_t{1} << 28});
-      if (frame) {
-        check_sound(*frame);
-        ++num_read;
-      } else {
-        ++num_refused;
-        CHECK((frame.error().code == ErrorCode::kUnreadable ||
-               frame.error().code == ErrorCode::kUnsupported));
-        CHECK(frame.error().message.find("damaged.") != std::string::npos);
-        CHECK(frame.error().message.find('\n') == std::string::npos);
-      }
-      (void)read_frame_header(damaged);
-    }
-  }
-  CHECK(num_refused > 200);
-  CHECK(num_read > 200);
-}
-
-TEST_CASE("checksums are heeded: damaged PNG and zipped EXR pixels are refused") {
-  const ScratchFolder folder;
-  std::mt19937 random(7);
-  // Not TIFF: its library stops before the check sum.
-  for (const std::string name : {"p8.png", "zip.exr"}) {
-    for (const fs::path& path : write_samples(folder.path())) {
-      if (path.filename() != name) continue;
-      const auto whole = read_frame(path);
-      const std::string content = content_of(path);
-      for (int round = 0; round < 60; ++round) {
-        std::string bytes = content;
-        const std::size_t place = bytes.size() / 2 + random() % (bytes.size() / 4);
-        bytes[place] = static_cast<char>(bytes[place] ^ (1 << (random() % 8)));
-        write_content(path, bytes);
-        CAPTURE(name);
-        CAPTURE(place);
-        const auto frame = read_frame(path);
-        if (frame) CHECK(same_pixels(*frame, *whole));
-      }
-    }
-  }
-}
-
-TEST_CASE("what is no picture is told so") {
-  const ScratchFolder folder;
-  check_refused(folder.path() / "gone.exr", ErrorCode::kNotFound, "no such file");
-  check_refused(folder.path(), ErrorCode::kUnreadable, "folder");
-  for (const char* name : {"x.exr", "x.dpx", "x.tif", "x.png", "x.jpg"}) {
-    const fs::path path = folder.path() / name;
-    write_content(path, "");
-    check_refused(path, ErrorCode::kUnreadable, "empty");
-    write_content(path, "Dear diary, this is no picture.\n");
-    check_refused(path, ErrorCode::kUnreadable, "no EXR, DPX, TIFF, PNG or JPEG");
-    write_content(path, std::string(5000, '\0'));
-    check_refused(path, ErrorCode::kUnreadable);
-    write_content(path, "\x7f\x45\x4c\x46");
-    check_refused(path, ErrorCode::kUnreadable);
-  }
-  using namespace std::string_literals;
-  for (const std::string& magic :
-       {"\x76\x2f\x31\x01"s, "SDPX"s, "II*\0"s, "\x89PNG\r\n\x1a\n"s, "\xff\xd8\xff\xe0"s}) {
-    write_content(folder.path() / "magic.exr", magic);
-    check_refused(folder.path() / "magic.exr", ErrorCode::kUnreadable, "damaged");
-    write_content(folder.path() / "magic.exr", magic + std::string(100000, '\xff'));
-    check_refused(folder.path() / "magic.exr", ErrorCode::kUnreadable);
-    write_content(folder.path() / "magic.exr", magic + std::string(100000, '\0'));
-    check_refused(folder.path() / "magic.exr", ErrorCode::kUnreadable);
-  }
-  check_refused("/dev/zero", ErrorCode::kUnreadable, "device");
-}
-
 TEST_CASE("the content decides, not the extension") {
   const ScratchFolder folder;
   const fs::path png = write_with_library(folder.path() / "a.png", 3, OIIO::TypeUInt8);
@@ -345,56 +92,6 @@ TEST_CASE("the content decides, not the extension") {
   const auto frame = read_frame(folder.path() / "a.exr");
   REQUIRE(frame);
   CHECK(frame->channels[0].format == SampleFormat::kUint8);
-}
-
-TEST_CASE("absurd sizes are refused before memory is asked for") {
-  const ScratchFolder folder;
-  const fs::path path = write_with_library(folder.path() / "zip.exr", 3, OIIO::TypeHalf);
-  const std::string content = content_of(path);
-  const std::size_t place = content.find("dataWindow");
-  REQUIRE(place != std::string::npos);
-  const std::size_t box = place + 11 + 6 + 4;  // name, "box2i", size; then xMin yMin xMax yMax
-  const auto with_window = [&](std::array<std::int32_t, 4> window) {
-    std::string bytes = content;
-    std::memcpy(bytes.data() + box, window.data(), sizeof(window));
-    const fs::path hostile = folder.path() / "hostile.exr";
-    write_content(hostile, bytes);
-    return hostile;
-  };
-  check_refused(with_window({0, 0, 1000000, 10}), ErrorCode::kUnreadable);
-  check_refused(with_window({0, 0, 65535, 65535}), ErrorCode::kUnreadable);
-  check_refused(with_window({0, 0, 60, 2000000000}), ErrorCode::kUnreadable);
-  check_refused(with_window({-1000000000, -1000000000, 1000000000, 1000000000}),
-                ErrorCode::kUnreadable);
-  check_refused(
-      with_window({std::numeric_limits<int>::min(), 0, std::numeric_limits<int>::max(), 0}),
-      ErrorCode::kUnreadable);
-  check_refused(with_window({5, 5, 4, 4}), ErrorCode::kUnreadable);
-  check_refused(with_window({0, 0, 30000, 30000}), ErrorCode::kUnreadable);
-
-  const auto limited = read_frame(path, {.max_bytes = 1000});
-  REQUIRE(!limited);
-  CHECK(limited.error().code == ErrorCode::kUnreadable);
-  CHECK(limited.error().message.find("limit") != std::string::npos);
-  CHECK(read_frame(path, {.max_bytes = std::size_t{kWidth} * kHeight * 3 * 4}));
-}
-
-TEST_CASE("a DPX that promises gigabytes of user data is refused") {
-  const ScratchFolder folder;
-  const fs::path path = write_with_library(folder.path() / "d8.dpx", 3, OIIO::TypeUInt8);
-  const std::string content = content_of(path);
-  for (const std::uint32_t size : {0xBB000000U, 0x7FFFFFFFU, 0xFFFFFFFEU, 0x00FFFFFFU}) {
-    for (const bool swapped : {false, true}) {
-      std::string bytes = content;
-      for (int i = 0; i < 4; ++i) {
-        bytes[static_cast<std::size_t>(32 + i)] =
-            static_cast<char>(size >> (swapped ? 24 - 8 * i : 8 * i) & 0xFF);
-      }
-      write_content(folder.path() / "user.dpx", bytes);
-      const auto frame = read_frame(folder.path() / "user.dpx");
-      if (!frame) CHECK(frame.error().code == ErrorCode::kUnreadable);
-    }
-  }
 }
 
 TEST_CASE("EXR windows, tiles, mixed formats, several threads") {
