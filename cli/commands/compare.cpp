@@ -112,20 +112,21 @@ nlohmann::json difference_json(const warp::MapDifference& found,
           {"warnings", warnings_json(warnings)}};
 }
 
-/// What tells that the two are no two of a kind; nullopt: nothing does.
+/// Doubt whether the two are of one kind: what they state, or else how they move the picture.
 std::optional<Warning> opposite_warning(const Pair& pair, const warp::MapDifference& found) {
-  const bool is_opposite = found.cosine < warp::kOppositeCosine;
-  if (pair.are_directions_known && pair.first.direction != pair.second.direction) {
-    return Warning{"opposite-maps",
-                   fmt::format("the first map makes the {} picture and the second the {} one: they "
-                               "are not for one comparison, `invert` turns one round (their "
-                               "displacements have a cosine of {:.3f})",
-                               picture_of(pair.first.direction),
-                               picture_of(pair.second.direction),
-                               found.cosine),
-                   found.cosine};
+  if (pair.are_directions_known) {
+    if (pair.first.direction == pair.second.direction) return std::nullopt;
+    return Warning{
+        "opposite-maps",
+        fmt::format("the first map makes the {} picture and the second the {} one, which "
+                    "is no difference of lenses; `invert` turns one round (cosine of "
+                    "their displacements {:.3f})",
+                    picture_of(pair.first.direction),
+                    picture_of(pair.second.direction),
+                    found.cosine),
+        found.cosine};
   }
-  if (!is_opposite) return std::nullopt;
+  if (!(found.cosine < warp::kOppositeCosine)) return std::nullopt;
   return Warning{"opposite-maps",
                  fmt::format("the maps move the picture in opposite ways (cosine of their "
                              "displacements {:.3f}): one seems to straighten and the other to "

@@ -150,6 +150,44 @@ TEST_CASE("invert and compare") {
   CHECK(run_trueplate({"compare", path("lens.json"), path("u.exr")}).status == 2);
 }
 
+TEST_CASE("compare says when one map straightens and the other bends") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  tests::write_lens(path("lens.json"), barrel(-0.2));
+  run_well({"stmap",
+            path("lens.json"),
+            "--undistort",
+            path("u.exr"),
+            "--redistort",
+            path("r.exr"),
+            "--overscan",
+            "none",
+            "--handoff",
+            "none"});
+  // The same maps from somebody who does not state which is which.
+  for (const char* name : {"u", "r"}) {
+    auto map = footage::read_frame(folder.path() / (std::string(name) + ".exr"));
+    REQUIRE(map);
+    map->metadata = nullptr;
+    REQUIRE(warp::write_frame(folder.path() / (std::string("bare_") + name + ".exr"), *map));
+  }
+  const auto code_of = [&](const char* a, const char* b) {
+    fs::remove(path("c.json"));
+    run_well({"compare", path(a), path(b), "--json", path("c.json")});
+    std::string codes;
+    const auto report = read_json(path("c.json"));
+    for (const auto& warning : report["warnings"]) {
+      codes += warning["code"].get<std::string>() + " ";
+      if (warning["code"] == "opposite-maps") CHECK(warning["value"].get<double>() < -0.9);
+    }
+    return codes;
+  };
+  CHECK(code_of("u.exr", "r.exr") == "opposite-maps ");
+  CHECK(code_of("u.exr", "u.exr").empty());
+  CHECK(code_of("bare_u.exr", "bare_r.exr").find("opposite-maps") != std::string::npos);
+  CHECK(code_of("bare_u.exr", "u.exr").find("opposite-maps") == std::string::npos);
+}
+
 TEST_CASE("damaged and hostile maps: a reason, a status, nothing left") {
   const tests::ScratchFolder folder;
   const auto path = [&](const char* name) { return (folder.path() / name).string(); };
