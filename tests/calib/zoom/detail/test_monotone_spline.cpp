@@ -34,8 +34,10 @@ TEST_CASE("a monotone cubic goes through itself") {
 TEST_CASE("one, two and three knots are a constant, a line and a parabola") {
   CHECK(MonotoneSpline({3.0}).at(row({7.0}), 9.0)[0] == 7.0);
   CHECK(MonotoneSpline({3.0}).weights(-1.0)[0] == 1.0);
-  CHECK(MonotoneSpline({1.0, 3.0}).at(row({2.0, 6.0}), 2.5)[0] == doctest::Approx(5.0).epsilon(1e-4));
-  CHECK(MonotoneSpline({1.0, 2.0, 4.0}).at(row({1.0, 4.0, 16.0}), 3.0)[0] == doctest::Approx(9.0).epsilon(1e-3));
+  CHECK(MonotoneSpline({1.0, 3.0}).at(row({2.0, 6.0}), 2.5)[0] ==
+        doctest::Approx(5.0).epsilon(1e-4));
+  CHECK(MonotoneSpline({1.0, 2.0, 4.0}).at(row({1.0, 4.0, 16.0}), 3.0)[0] ==
+        doctest::Approx(9.0).epsilon(1e-3));
 }
 
 TEST_CASE("data that rise are never left behind or overtaken") {
