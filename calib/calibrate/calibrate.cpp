@@ -141,11 +141,13 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
 
   std::vector<fit::ModelTrial> trials;
   Result<fit::LensFit> fitted = fitted_to(input.views, fit_options, options.choose_model, trials);
+  if (fitted && fitted->fold && !fitted->fold->held && !options.accept_fold) {
+    fitted = folding(*fitted);
+  }
   if (fit_options.focal_mode == fit::FocalMode::kFixed) {
     fitted = detail::held_against_frames(std::move(fitted), input.views, fit_options, options);
   }
   if (!fitted) return fail(fitted.error());
-  if (fitted->fold && !fitted->fold->held && !options.accept_fold) return folding(*fitted);
   fitted->lens.pixel_aspect = pixel_aspect;
   fitted->lens.squeeze = options.squeeze;
   fitted->lens.film_back = options.film_back;

@@ -39,6 +39,8 @@ constexpr double kMoreGrowth = 1.2;   // times the last
 constexpr double kMoreReach = 0.005;  // of the way to the border
 constexpr int kMaxGrowthRounds = 4;
 constexpr int kMaxRounds = 8;
+// A hold that leaves so many times the residuals has lost the lens.
+constexpr double kMostCost = 3.0;
 // A round may lose so much of the border and is still on its way.
 constexpr double kNearBest = 0.05;
 
@@ -303,7 +305,10 @@ Result<LensFit> fit_without_fold(const FitWithKernel& fit,
     GrowthHold hold(kernel, what);
     if (!find_hold(fit, *free, share, views, quick, held_kernel, hold)) continue;
     Result<LensFit> held = fit(held_kernel, views, options);
-    if (!held || invertible_share_of_frame(held->lens) < 1.0) continue;
+    if (!held || invertible_share_of_frame(held->lens) < 1.0 ||
+        !(held->rms_px <= kMostCost * free->rms_px)) {
+      continue;
+    }
     held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px, .held = true};
     held->warnings.push_back(
         {"fold",

@@ -35,6 +35,12 @@ fit::LensFit compare(const std::vector<target::View>& views,
                                    .held_out_folds = 0});
   REQUIRE(ours);
   const tests::LibraryFit theirs = tests::library_fit(for_library);
+  if (ours->fold) {  // The library's lens folds inside the frame, ours is held where it does not.
+    MESSAGE("rms " << ours->rms_px << " px, folding " << ours->fold->rms_px << " px, library "
+                   << theirs.rms_px << " px");
+    CHECK(std::abs(ours->fold->rms_px / theirs.rms_px - 1.0) < kRmsTolerance);
+    return *ours;
+  }
   MESSAGE("rms " << ours->rms_px << " px, library " << theirs.rms_px << " px, " << ours->iterations
                  << " iterations");
   CHECK(std::abs(ours->rms_px / theirs.rms_px - 1.0) < kRmsTolerance);
