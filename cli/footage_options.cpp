@@ -96,7 +96,12 @@ void add_frames(CLI::App& app, FrameArguments& frames, const std::string& descri
   app.add_option("FRAMES", frames.arguments, description)->required()->type_name("");
   app.add_option(
          "--frames", frames.range, "frame numbers: 1001-1100, 1001-1100x2 or 1001,1005,1010-1020")
-      ->type_name("RANGE");
+      ->type_name("RANGE")
+      // A variable that is not set in a script must not mean all frames.
+      ->check([](const std::string& range) {
+        return range.empty() ? std::string("is empty, wanted frame numbers such as 1001-1100")
+                             : std::string();
+      });
 }
 
 int report_frames(const Error& error) {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <optional>
 
 #include "calib/base/text.h"
@@ -51,25 +52,39 @@ std::optional<Point2d> solve(const Slopes& slopes, const Point2d& wanted) {
                  (slopes.x_by_column * wanted.y() - slopes.y_by_column * wanted.x()) / determinant);
 }
 
+/// The slopes at the pixel nearest to a place; beyond the map those at its edge.
+Slopes slopes_near(const ScaledMap& map, const Point2d& place) {
+  const auto nearest = [](double at, int last) {
+    return static_cast<int>(std::lround(std::clamp<double>(at, 0.0, last)));
+  };
+  return detail::slopes_at(
+      map, nearest(place.x(), map.map.st.width() - 1), nearest(place.y(), map.map.st.height() - 1));
+}
+
 /// The vector in the output at pixel (i, j), where the map has `slopes`, of one in the source, both
-/// y down.
+/// y down. Where the map folds it is what the slopes say.
 Point2d moved(const ScaledMap& map, int i, int j, const Slopes& slopes, const Point2d& vector_px) {
   const Point2d target = map.position(i, j) + vector_px;
   const std::optional<Point2d> first = solve(slopes, vector_px);
   if (!first) return vector_px;
   Point2d result = *first;
-  // The slopes change little over a vector, so they may stay those of its beginning: each round
-  // leaves a share of the error that is as small as their change.
-  constexpr int kMostRounds = 8;
+  Slopes here = slopes;
+  double last = std::numeric_limits<double>::infinity();
+  constexpr int kMostRounds = 40;
   for (int round = 0; round < kMostRounds; ++round) {
-    const std::optional<Point2d> reached = position_at(map, Point2d(i, j) + result);
+    const Point2d place = Point2d(i, j) + result;
+    const std::optional<Point2d> reached = position_at(map, place);
     if (!reached) return *first;
-    const std::optional<Point2d> correction = solve(slopes, target - *reached);
+    const Point2d left = target - *reached;
+    // Over a short vector the slopes change little, and those of its beginning do.
+    constexpr double kQuick = 0.1;
+    if (!(left.norm() < kQuick * last)) here = slopes_near(map, place);
+    const std::optional<Point2d> correction = solve(here, left);
     if (!correction) return *first;
     result += *correction;
     if (correction->squaredNorm() < kMotionTolerance_px * kMotionTolerance_px) return result;
+    last = left.norm();
   }
-  // Where it does not settle the map folds, or the vector leads far beyond it.
   return *first;
 }
 

@@ -87,6 +87,38 @@ TEST_CASE(
   }
 }
 
+TEST_CASE("vectors across the whole plate are right where they end on it, whatever their length") {
+  const lens::Lens lens = barrel();
+  const StMap map = bending_map();
+  const std::array<MotionChannels, 1> vectors{{{0, 1}}};
+  for (const Point2d& motion :
+       {Point2d(60.0, 45.0), Point2d(-150.0, 90.0), Point2d(180.0, 150.0)}) {
+    const Straight straight = render_straight(2, [&](const Point2d&, float* pixel) {
+      pixel[0] = static_cast<float>(motion.x());
+      pixel[1] = static_cast<float>(motion.y());
+    });
+    Image<float> bent(kSize.width, kSize.height, 2);
+    REQUIRE(look_up_motion(straight.source(), map, vectors, MotionY::kDown, {}, bent.view()));
+    double worst = 0.0;
+    int num_compared = 0;
+    for (int j = 0; j < kSize.height; ++j) {
+      for (int i = 0; i < kSize.width; ++i) {
+        const auto there = lens::distort_px(lens, straight_place(i, j) + motion);
+        if (!there || (*there - Point2d(0.5, 0.5)).minCoeff() < 0.0 ||
+            there->x() > kSize.width - 0.5 || there->y() > kSize.height - 0.5) {
+          continue;
+        }
+        ++num_compared;
+        const Point2d found(bent.at(i, j, 0), bent.at(i, j, 1));
+        worst = std::max(worst, (found - (*there - Point2d(i + 0.5, j + 0.5))).norm());
+      }
+    }
+    MESSAGE(num_compared << " vectors of " << motion.norm() << " px: worst " << worst << " px");
+    CHECK(num_compared > 1000);
+    CHECK(worst < 0.02);
+  }
+}
+
 TEST_CASE("zero motion stays zero; unknown motion stays unknown; a flat map turns nothing") {
   Straight straight = render_straight(2, [](const Point2d& p_px, float* pixel) {
     pixel[0] = p_px.x() < 100.0 ? 0.0F : p_px.x() < 200.0 ? kNan : kInf;

@@ -41,6 +41,18 @@ Result<FrameInRows> MapWarp::in_rows(footage::Frame frame, int threads) const {
                      display.width,
                      display.height),
          ratio});
+  } else if (const double scale = static_cast<double>(display.width) / source.width;
+             std::abs(scale - 1.0) > rounding) {
+    frame.warnings.push_back(
+        {"other-size",
+         fmt::format(
+             "the map was made for pictures of {}x{}, this one is {}x{}: what comes out has "
+             "the map's size; `reformat` makes a map of another size",
+             source.width,
+             source.height,
+             display.width,
+             display.height),
+         scale});
   }
   return warp_parts(std::move(frame), shared_->maps, shared_->settings, shared_->notes, threads);
 }

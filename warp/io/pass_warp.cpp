@@ -26,7 +26,7 @@ struct FilterGroup {
   std::vector<Image<float>> packed = {};
 };
 
-/// An alpha and the colours of its layer.
+/// An alpha and the colours that go with it.
 struct AlphaLayer {
   int alpha = 0;
   std::vector<int> colours;
@@ -59,19 +59,29 @@ std::vector<FilterGroup> filter_groups(const Part& part,
   return groups;
 }
 
+/// The layers that have an alpha. Layers without one, such as the lights of a beauty, go with that
+/// of the plain channels, or with the only one there is: what adds up to a picture has to be
+/// filtered like it.
 std::vector<AlphaLayer> alpha_layers(const Part& part, const PartRules& rules) {
   const std::vector<int> filtered = channels_with(rules, ChannelRule::kFilter);
   const auto name_of = [&](int c) {
     return detail::layer_and_leaf(part.channels[static_cast<std::size_t>(c)].name);
   };
   std::vector<AlphaLayer> layers;
-  for (const int alpha : filtered) {
-    if (name_of(alpha).leaf != "A") continue;
-    AlphaLayer layer{alpha, {}};
-    for (const int c : filtered) {
-      if (c != alpha && name_of(c).layer == name_of(alpha).layer) layer.colours.push_back(c);
-    }
-    layers.push_back(std::move(layer));
+  for (const int c : filtered) {
+    if (name_of(c).leaf == "A") layers.push_back({c, {}});
+  }
+  const auto find_layer = [&](std::string_view name) {
+    return std::find_if(layers.begin(), layers.end(), [&](const AlphaLayer& layer) {
+      return name_of(layer.alpha).layer == name;
+    });
+  };
+  const auto common = layers.size() == 1 ? layers.begin() : find_layer("");
+  for (const int c : filtered) {
+    if (name_of(c).leaf == "A") continue;
+    const auto own = find_layer(name_of(c).layer);
+    const auto layer = own != layers.end() ? own : common;
+    if (layer != layers.end()) layer->colours.push_back(c);
   }
   return layers;
 }

@@ -349,11 +349,14 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
   if (!*stated) {
     file.warnings.push_back(
         {"assumed-conventions",
-         fmt::format("the map does not state its conventions; taken: t = 0 at the {}, a source of "
-                     "{}x{} pixels",
-                     to_text(file.map.t_origin),
-                     file.map.source_display.width,
-                     file.map.source_display.height),
+         fmt::format(
+             "the map does not state its conventions; taken: {}, t = 0 at the {}, a source of "
+             "{}x{} pixels",
+             file.map.direction == MapDirection::kUndistort ? "it straightens plates"
+                                                            : "it bends straight pictures",
+             to_text(file.map.t_origin),
+             file.map.source_display.width,
+             file.map.source_display.height),
          1.0});
   }
   file.map.st = Image<float>(frame->pixels.width(), frame->pixels.height(), 2);

@@ -216,6 +216,32 @@ TEST_CASE("alpha stays within 0..1 and colour goes with it, or as asked for") {
   }
 }
 
+TEST_CASE("what adds up to a beauty still does, though only the beauty has an alpha") {
+  for (const Filter filter : {Filter::kBilinear, Filter::kCubic, Filter::kLanczos, Filter::kArea}) {
+    Frame frame;
+    static_cast<Part&>(frame) =
+        make_part("",
+                  {{"R", kFloat}, {"A", kFloat}, {"diffuse.R", kFloat}, {"specular.R", kFloat}},
+                  kWide,
+                  [](int x, int y, int c) {
+                    const float card = x > 40 && (x + 2 * y) % 37 > 3 ? 1.0F : 0.0F;
+                    return c < 2 ? card : card * (c == 2 ? 0.75F : 0.25F);
+                  });
+    PassSettings settings;
+    settings.filter = filter;
+    const Result<Frame> bent = redistort(settings).apply(std::move(frame), 1);
+    REQUIRE(bent);
+    float worst = 0.0F;
+    for (int y = 0; y < 64; ++y) {
+      for (int x = 0; x < 96; ++x) {
+        const float* pixel = &bent->pixels.at(x, y);
+        worst = std::max(worst, std::abs(pixel[0] - pixel[2] - pixel[3]));
+      }
+    }
+    CHECK(worst < 1e-6F);
+  }
+}
+
 TEST_CASE(
     "colour that is not multiplied by alpha is weighted by it: nothing bleeds in from where there "
     "is none") {
