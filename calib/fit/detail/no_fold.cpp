@@ -39,8 +39,8 @@ constexpr double kMoreGrowth = 1.2;   // times the last
 constexpr double kMoreReach = 0.005;  // of the way to the border
 constexpr int kMaxGrowthRounds = 4;
 constexpr int kMaxRounds = 8;
-// A hold that leaves so many times the residuals has lost the lens.
-constexpr double kMostCost = 3.0;
+// A hold by the border's reach that leaves so many times the residuals has lost the lens.
+constexpr double kMostCost = 1.05;
 // A round may lose so much of the border and is still on its way.
 constexpr double kNearBest = 0.05;
 
@@ -233,7 +233,9 @@ double invertible_share_of_frame(const lens::Lens& lens) {
 
 bool GrowthHold::tighten(const lens::Lens& folding, bool on_its_way) {
   if (rounds_++ == (what_ == Held::kGrowth ? kMaxGrowthRounds : kMaxRounds)) return false;
-  weight_px_ = on_its_way ? std::min(weight_px_ * kHeavier, kHeaviestPx) : weight_px_ / kLighter;
+  const double heaviest =
+      what_ == Held::kGrowth ? std::numeric_limits<double>::infinity() : kHeaviestPx;
+  weight_px_ = on_its_way ? std::min(weight_px_ * kHeavier, heaviest) : weight_px_ / kLighter;
   const std::span<const double> known = lens::parameters(folding.model);
   const Eigen::Map<const Eigen::VectorXd> coefficients(known.data(),
                                                        static_cast<Eigen::Index>(known.size()));
@@ -305,10 +307,8 @@ Result<LensFit> fit_without_fold(const FitWithKernel& fit,
     GrowthHold hold(kernel, what);
     if (!find_hold(fit, *free, share, views, quick, held_kernel, hold)) continue;
     Result<LensFit> held = fit(held_kernel, views, options);
-    if (!held || invertible_share_of_frame(held->lens) < 1.0 ||
-        !(held->rms_px <= kMostCost * free->rms_px)) {
-      continue;
-    }
+    if (!held || invertible_share_of_frame(held->lens) < 1.0) continue;
+    if (what == Held::kGrowthAndReach && !(held->rms_px <= kMostCost * free->rms_px)) continue;
     held->fold = FoldHeld{.invertible_share = share, .rms_px = free->rms_px, .held = true};
     held->warnings.push_back(
         {"fold",
