@@ -87,9 +87,10 @@ inline Synthetic synthetic_views(const SyntheticCamera& lens, const SyntheticOpt
             .toRotationMatrix();
     const double z = distance * (1.0 + 0.3 * unit(random));
     const Eigen::Vector3d middle(0.5 * width_mm, 0.5 * (options.rows - 1) * options.pitch_mm, 0.0);
-    const Eigen::Vector3d where(0.5 * unit(random) * z * lens.plate_size.width / lens.focal_px.x(),
-                                0.5 * unit(random) * z * lens.plate_size.height / lens.focal_px.y(),
-                                z);
+    // Drawn in statements of their own, so that all compilers draw alike.
+    const double down = 0.5 * unit(random) * z * lens.plate_size.height / lens.focal_px.y();
+    const double right = 0.5 * unit(random) * z * lens.plate_size.width / lens.focal_px.x();
+    const Eigen::Vector3d where(right, down, z);
     pose.translation_mm = where - pose.rotation * middle;
     target::View view;
     view.frame = "frame." + std::to_string(1001 + result.views.size());
@@ -115,7 +116,9 @@ inline Synthetic synthetic_views(const SyntheticCamera& lens, const SyntheticOpt
     }
     if (num_outside > 0 && (options.whole_chart || view.corners.size() < kFewestCorners)) continue;
     for (target::Corner& corner : view.corners) {
-      corner.p_plate_px += options.noise_px * Point2d(noise(random), noise(random));
+      const double y = noise(random);
+      const double x = noise(random);
+      corner.p_plate_px += options.noise_px * Point2d(x, y);
     }
     result.views.push_back(std::move(view));
     result.poses.push_back(pose);
