@@ -26,6 +26,7 @@ constexpr double kAsGood = 3.0;
 constexpr std::size_t kFewestFrames = 6;
 constexpr double kLeastApart = 4.5;  // a normal sample cut at its mean leaves 2.7
 constexpr double kLeastSure = 6.0;
+constexpr double kLeastOfOne = 5.0;  // standard deviations of the frame itself
 constexpr double kLeastChange = 0.005;
 constexpr double kClearMinority = 1.0 / 3.0;
 constexpr int kMaxRounds = 3;
@@ -198,6 +199,7 @@ Group group_of(std::span<const FrameFocal> frames) {
 struct Gap {
   double of_frame = 0.0;  // in standard deviations of a usual frame of the smaller group
   double of_means = 0.0;  // in standard deviations of the difference of the means
+  double scatter = 0.0;   // standard deviation of frames within a group beyond their own
 };
 
 Gap gap_between(const Group& low, const Group& high) {
@@ -211,7 +213,8 @@ Gap gap_between(const Group& low, const Group& high) {
   const Group& few = low.count <= high.count ? low : high;
   const double difference = high.mean - low.mean;
   return {.of_frame = difference / std::sqrt(few.typical_variance() + scatter),
-          .of_means = difference / std::sqrt(variance_of_mean(low) + variance_of_mean(high))};
+          .of_means = difference / std::sqrt(variance_of_mean(low) + variance_of_mean(high)),
+          .scatter = std::sqrt(scatter)};
 }
 
 std::string names_of(const LensFit& fit, const std::vector<std::size_t>& frames) {
@@ -298,15 +301,19 @@ std::optional<TwoFocals> two_focals(const std::vector<FrameFocal>& frames) {
       continue;
     }
     const bool low_is_few = low.count <= high.count;
+    const double usual = (low_is_few ? high : low).mean;
     best.emplace();
     for (std::size_t i = 0; i < all.size(); ++i) {
-      ((i < cut) == low_is_few ? best->few : best->many).push_back(all[i].frame);
+      // One that hardly tells its focal length may stand on the wrong side by chance.
+      const double of_frame = std::hypot(all[i].sigma, gap.scatter);
+      const bool clear = std::abs(all[i].change - usual) >= kLeastOfOne * of_frame;
+      ((i < cut) == low_is_few && clear ? best->few : best->many).push_back(all[i].frame);
     }
     best->few_change = (low_is_few ? low : high).mean;
     best->many_change = (low_is_few ? high : low).mean;
     best->apart = gap.of_means;
   }
-  if (!best) return best;
+  if (!best || best->few.empty()) return std::nullopt;
   std::sort(best->few.begin(), best->few.end());
   std::sort(best->many.begin(), best->many.end());
   return best;
