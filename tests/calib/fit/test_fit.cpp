@@ -1,3 +1,6 @@
+// A lens is recovered: from exact and noisy corners, with wrong ones among them, with what is known
+// beforehand. The truth is known by construction.
+
 #include "calib/fit/fit.h"
 
 #include <doctest/doctest.h>
@@ -18,16 +21,6 @@ using fit::Rejection;
 
 namespace {
 
-Eigen::VectorXd parameters_of(const lens::Lens& lens) {
-  const auto coefficients = lens::parameters(lens.model);
-  Eigen::VectorXd result(4 + static_cast<Eigen::Index>(coefficients.size()));
-  result.head<4>() << lens.focal_px, lens.principal_point_px;
-  for (std::size_t i = 0; i < coefficients.size(); ++i) {
-    result(4 + static_cast<Eigen::Index>(i)) = coefficients[i];
-  }
-  return result;
-}
-
 /// A set with nothing to complain about.
 tests::Synthetic good_set(const lens::Lens& lens, unsigned seed, double noise_px = 0.1) {
   return tests::synthetic_views(lens, {.num_views = 16, .noise_px = noise_px, .seed = seed});
@@ -41,7 +34,7 @@ TEST_CASE("exact corners give back the lens and the poses") {
   for (Rejection rejection : {Rejection::kOff, Rejection::kRobust}) {
     const auto fitted = fit::fit_lens(data.views, {.rejection = rejection});
     REQUIRE(fitted);
-    const Eigen::VectorXd error = fitted->parameters - parameters_of(truth);
+    const Eigen::VectorXd error = fitted->parameters - tests::parameters_of(truth);
     CHECK(error.head<4>().cwiseAbs().maxCoeff() < 1e-6);
     CHECK(error.tail<5>().cwiseAbs().maxCoeff() < 1e-7);
     CHECK(fitted->rms_px < 1e-8);
@@ -72,7 +65,7 @@ TEST_CASE("errors agree with the reported covariance") {
       const auto data = good_set(truth, kFirstSeed + static_cast<unsigned>(set));
       const auto fitted = fit::fit_lens(data.views, {.rejection = rejection, .held_out_folds = 0});
       REQUIRE(fitted);
-      const Eigen::VectorXd error = fitted->parameters - parameters_of(truth);
+      const Eigen::VectorXd error = fitted->parameters - tests::parameters_of(truth);
       chi_square += error.dot(fitted->covariance.ldlt().solve(error));
       z_square += error.cwiseQuotient(fitted->sigma).cwiseAbs2();
       noise_ratio += std::pow(fitted->noise_sigma_px / 0.1, 2) / kSets;
@@ -179,7 +172,7 @@ TEST_CASE("wrong corners and frames are found, named and left out") {
   CHECK(tests::has_warning(fitted->warnings, "frames-rejected"));
   CHECK(tests::has_warning(fitted->warnings, "many-rejected"));
   // The lens is as good as without the wrong ones.
-  const Eigen::VectorXd error = fitted->parameters - parameters_of(truth);
+  const Eigen::VectorXd error = fitted->parameters - tests::parameters_of(truth);
   CHECK(error.dot(fitted->covariance.ldlt().solve(error)) <
         27.9);  // 99.9 % of chi square, 9 d.o.f.
   CHECK(fitted->rms_px == doctest::Approx(reference->rms_px).epsilon(0.03));
@@ -226,116 +219,6 @@ TEST_CASE("a blurred frame stays in, and the result is still the least-squares o
   CHECK(std::sqrt(squares / freedom) == doctest::Approx(robust->noise_sigma_px).epsilon(1e-9));
 }
 
-TEST_CASE("the order of the views changes nothing") {
-  auto data = good_set(tests::synthetic_lens(), 15);
-  data.views[3].corners[7].p_plate_px.x() += 9.0;
-  const FitOptions options{.threads = 1};
-  const auto before = fit::fit_lens(data.views, options);
-  REQUIRE(before);
-  std::vector<target::View> views = data.views;
-  std::reverse(views.begin(), views.end());
-  std::swap(views[1], views[6]);
-  const auto after = fit::fit_lens(views, options);
-  REQUIRE(after);
-  CHECK((before->parameters - after->parameters).isZero(0.0));
-  CHECK((before->covariance - after->covariance).isZero(0.0));
-  CHECK(before->held_out_rms_px == after->held_out_rms_px);
-  for (std::size_t i = 0; i < views.size(); ++i) {
-    CHECK(after->frames[i].frame == views[i].frame);
-    const auto same = std::find_if(before->frames.begin(),
-                                   before->frames.end(),
-                                   [&](const auto& f) { return f.frame == views[i].frame; });
-    REQUIRE(same != before->frames.end());
-    CHECK(same->rms_px == after->frames[i].rms_px);
-    CHECK(same->num_used == after->frames[i].num_used);
-  }
-}
-
-TEST_CASE("any number of threads gives the same bits") {
-  const auto data = tests::synthetic_views(tests::synthetic_lens(), {.num_views = 60, .seed = 16});
-  const auto one = fit::fit_lens(data.views, {.threads = 1});
-  REQUIRE(one);
-  for (int threads : {0, 2, 7}) {
-    const auto several = fit::fit_lens(data.views, {.threads = threads});
-    REQUIRE(several);
-    CHECK((one->parameters - several->parameters).isZero(0.0));
-    CHECK((one->covariance - several->covariance).isZero(0.0));
-    CHECK(one->rms_px == several->rms_px);
-    CHECK(one->held_out_rms_px == several->held_out_rms_px);
-  }
-}
-
-TEST_CASE("twice the resolution doubles the focal length") {
-  const auto data = good_set(tests::synthetic_lens(), 17);
-  std::vector<target::View> twice = data.views;
-  for (target::View& view : twice) {
-    view.plate_size = {2 * view.plate_size.width, 2 * view.plate_size.height};
-    for (target::Corner& corner : view.corners) corner.p_plate_px *= 2.0;
-  }
-  const auto a = fit::fit_lens(data.views, {.rejection = Rejection::kOff});
-  const auto b = fit::fit_lens(twice, {.rejection = Rejection::kOff});
-  REQUIRE(a);
-  REQUIRE(b);
-  CHECK((b->lens.focal_px - 2.0 * a->lens.focal_px).norm() < 1e-5);
-  CHECK((b->lens.principal_point_px - 2.0 * a->lens.principal_point_px).norm() < 1e-5);
-  CHECK((b->parameters.tail<5>() - a->parameters.tail<5>()).norm() < 1e-7);
-  CHECK(b->rms_px == doctest::Approx(2.0 * a->rms_px).epsilon(1e-8));
-}
-
-TEST_CASE("a mirrored plate mirrors the principal point") {
-  const auto data = good_set(tests::synthetic_lens(), 18);
-  std::vector<target::View> mirrored = data.views;
-  for (target::View& view : mirrored) {
-    for (target::Corner& corner : view.corners) {
-      corner.p_plate_px.x() = view.plate_size.width - corner.p_plate_px.x();
-    }
-  }
-  const auto a = fit::fit_lens(data.views, {.rejection = Rejection::kOff});
-  const auto b = fit::fit_lens(mirrored, {.rejection = Rejection::kOff});
-  REQUIRE(a);
-  REQUIRE(b);
-  CHECK((b->lens.focal_px - a->lens.focal_px).norm() < 1e-5);
-  CHECK(b->lens.principal_point_px.x() ==
-        doctest::Approx(1920.0 - a->lens.principal_point_px.x()).epsilon(1e-8));
-  CHECK(b->lens.principal_point_px.y() ==
-        doctest::Approx(a->lens.principal_point_px.y()).epsilon(1e-8));
-}
-
-TEST_CASE("anamorphic: unequal focal lengths, and a wrong expectation is reported") {
-  lens::Lens truth = tests::synthetic_lens();
-  truth.focal_px = {1000.0, 2000.0};
-  const auto data = tests::synthetic_views(truth, {.num_views = 16, .fill = 0.35, .seed = 19});
-  const auto fitted = fit::fit_lens(data.views, {.focal_ratio = 0.5});
-  REQUIRE(fitted);
-  CHECK(std::abs(fitted->lens.focal_px.x() - 1000.0) < 5.0 * fitted->sigma(0));
-  CHECK(std::abs(fitted->lens.focal_px.y() - 2000.0) < 5.0 * fitted->sigma(1));
-  CHECK_FALSE(tests::has_warning(fitted->warnings, "focal-ratio"));
-  const auto unexpected = fit::fit_lens(data.views, {.focal_ratio = 1.0});
-  REQUIRE(unexpected);
-  CHECK((unexpected->parameters - fitted->parameters)
-            .cwiseQuotient(fitted->sigma)
-            .cwiseAbs()
-            .maxCoeff() < 1e-3);
-  CHECK(tests::has_warning(unexpected->warnings, "focal-ratio"));
-}
-
-TEST_CASE("held-out rms is close to the noise where there are frames enough, worse where not") {
-  const lens::Lens truth = tests::synthetic_lens();
-  const auto many =
-      fit::fit_lens(tests::synthetic_views(truth, {.num_views = 40, .seed = 20}).views, {});
-  REQUIRE(many);
-  REQUIRE(many->held_out_rms_px);
-  // 0.1 px in x and in y; the pose from 27 corners adds 6 parameters to 54 numbers on the other
-  // half.
-  const double expected = 0.1 * std::sqrt(2.0) * std::sqrt(1.0 + 6.0 / 54.0);
-  CHECK(*many->held_out_rms_px == doctest::Approx(expected).epsilon(0.05));
-  CHECK_FALSE(tests::has_warning(many->warnings, "held-out-worse"));
-  const auto none = fit::fit_lens(
-      tests::synthetic_views(truth, {.num_views = 40, .seed = 20}).views, {.held_out_folds = 0});
-  REQUIRE(none);
-  CHECK_FALSE(none->held_out_rms_px);
-}
-
 TEST_CASE("a fixed focal length stays, and frees a single view") {
   const lens::Lens truth = tests::synthetic_lens();
   auto data = tests::synthetic_views(truth, {.num_views = 1, .fill = 0.8, .seed = 21});
@@ -375,7 +258,7 @@ TEST_CASE("known sigmas weigh the corners") {
   REQUIRE(a);
   REQUIRE(b);
   CHECK(b->sigma(0) < 0.5 * a->sigma(0));
-  const Eigen::VectorXd error = b->parameters - parameters_of(truth);
+  const Eigen::VectorXd error = b->parameters - tests::parameters_of(truth);
   CHECK(error.dot(b->covariance.ldlt().solve(error)) < 27.9);  // 99.9 % of chi square, 9 d.o.f.
 }
 
@@ -396,118 +279,8 @@ TEST_CASE("a bowed chart with known heights is fitted as it is") {
   }
   const auto fitted = fit::fit_lens(data.views, {});
   REQUIRE(fitted);
-  CHECK((fitted->parameters - parameters_of(truth)).head<4>().cwiseAbs().maxCoeff() < 1e-5);
+  CHECK((fitted->parameters - tests::parameters_of(truth)).head<4>().cwiseAbs().maxCoeff() < 1e-5);
   CHECK(fitted->rms_px < 1e-7);
-}
-
-TEST_CASE("what is not noise is told from noise") {
-  const lens::Lens truth = tests::synthetic_lens();
-  // White noise: no share, whatever its size.
-  for (double noise : {0.05, 0.5}) {
-    const auto fitted = fit::fit_lens(good_set(truth, 25, noise).views, {.held_out_folds = 0});
-    REQUIRE(fitted);
-    REQUIRE(fitted->systematic_share);
-    CHECK(std::abs(*fitted->systematic_share) < 0.12);
-    CHECK_FALSE(tests::has_warning(fitted->warnings, "systematic-residuals"));
-  }
-  // A print that is bowed by 3 mm over 200 mm, believed to be flat.
-  auto data = good_set(truth, 26, 0.05);
-  std::mt19937 random(2600);
-  std::normal_distribution<double> noise(0.0, 0.05);
-  for (std::size_t v = 0; v < data.views.size(); ++v) {
-    for (target::Corner& corner : data.views[v].corners) {
-      const double x = (corner.p_chart_mm.x() - 100.0) / 100.0;
-      const Eigen::Vector3d bowed = corner.p_chart_mm + Eigen::Vector3d(0.0, 0.0, 3.0 * x * x);
-      const Eigen::Vector3d p = data.poses[v].rotation * bowed + data.poses[v].translation_mm;
-      corner.p_plate_px =
-          lens::px_from_ideal(truth, *lens::distort(truth.model, Point2d(p.hnormalized()))) +
-          Point2d(noise(random), noise(random));
-    }
-  }
-  const auto bowed =
-      fit::fit_lens(data.views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0});
-  REQUIRE(bowed);
-  REQUIRE(bowed->systematic_share);
-  CHECK(*bowed->systematic_share > 0.8);
-  CHECK(tests::has_warning(bowed->warnings, "systematic-residuals"));
-  // And what is left is the noise that was put in.
-  CHECK(bowed->noise_sigma_px * std::sqrt(1.0 - *bowed->systematic_share) ==
-        doctest::Approx(0.05).epsilon(0.3));
-}
-
-TEST_CASE("a cropped plate: the principal point is found far from the centre, and reported") {
-  const lens::Lens whole = tests::synthetic_lens();
-  auto data = good_set(whole, 27);
-  for (target::View& view : data.views) {
-    view.plate_size = {1400, 1080};
-    std::erase_if(view.corners, [](const auto& c) { return c.p_plate_px.x() > 1400.0; });
-  }
-  const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
-  REQUIRE(fitted);
-  CHECK(std::abs(fitted->lens.principal_point_px.x() - whole.principal_point_px.x()) <
-        4.0 * fitted->sigma(2));
-  CHECK(std::abs(fitted->lens.focal_px.x() - whole.focal_px.x()) < 4.0 * fitted->sigma(0));
-  CHECK(tests::has_warning(fitted->warnings, "principal-point-far"));
-}
-
-TEST_CASE("corners in the middle only: the fit says that the frame's corner is a guess") {
-  // A strong lens seen through the middle third: whatever the polynomial does outside, it is not
-  // measured.
-  lens::Lens truth = tests::synthetic_lens();
-  truth.model = lens::RadialTangential({-0.3, 0.12, -0.02, 0.0, 0.0});
-  auto data =
-      tests::synthetic_views(truth, {.num_views = 20, .noise_px = 0.2, .fill = 0.3, .seed = 28});
-  const Point2d centre(960.0, 540.0);
-  for (target::View& view : data.views) {
-    std::erase_if(view.corners,
-                  [&](const auto& c) { return (c.p_plate_px - centre).norm() > 400.0; });
-  }
-  const auto fitted = fit::fit_lens(data.views, {});
-  REQUIRE(fitted);
-  CHECK(tests::has_warning(fitted->warnings, "poor-coverage"));
-  CHECK(tests::has_warning(fitted->warnings, "short-reach"));
-  CHECK(tests::has_warning(fitted->warnings, "uncertain-map"));
-  // The forecast at the frame's corner covers the true error there.
-  const Point2d corner(0.0, 0.0);
-  const auto sigma = fit::map_sigma_px(*fitted, corner, fit::Absorbed::kNothing);
-  REQUIRE(sigma);
-  const Point2d ideal = *lens::undistort(truth.model, lens::ideal_from_px(truth, corner));
-  if (const auto moved = lens::distort(fitted->lens.model, ideal)) {
-    CHECK((lens::px_from_ideal(fitted->lens, *moved) - corner).norm() < 5.0 * *sigma);
-  }
-}
-
-TEST_CASE(
-    "a lens that itself folds inside the plate is fitted as one that does not, and reported") {
-  // The truth itself folds at r = 1 / sqrt(3 * 0.5) = 0.816, inside the plate's corner at about
-  // 0.58 distorted; no corner was seen beyond.
-  lens::Lens truth = tests::synthetic_lens();
-  truth.focal_px = {1000.0, 1000.0};
-  truth.model = lens::RadialTangential({-0.5, 0.0, 0.0, 0.0, 0.0});
-  const auto data = tests::synthetic_views(truth, {.num_views = 20, .fill = 0.4, .seed = 29});
-  const auto fitted = fit::fit_lens(data.views, {.held_out_folds = 0});
-  REQUIRE(fitted);
-  CHECK(lens::invertible_share_of_border(fitted->lens) == 1.0);
-  CHECK(tests::has_warning(fitted->warnings, "fold"));
-  REQUIRE(fitted->fold);
-  CHECK(fitted->fold->invertible_share < 1.0);
-  CHECK(fitted->fold->rms_px == doctest::Approx(0.1 * std::sqrt(2.0)).epsilon(0.1));
-  MESSAGE("rms " << fitted->fold->rms_px << " px folding, " << fitted->rms_px << " px held");
-  CHECK(fitted->rms_px < 2.0);
-}
-
-TEST_CASE("too few frames for the noise: held-out frames say so") {
-  int warned = 0;
-  for (unsigned seed = 200; seed < 206; ++seed) {
-    const auto data = tests::synthetic_views(
-        tests::synthetic_lens(),
-        {.num_views = 3, .columns = 5, .rows = 4, .noise_px = 0.8, .fill = 0.3, .seed = seed});
-    const auto fitted = fit::fit_lens(data.views, {});
-    if (!fitted) continue;
-    REQUIRE(fitted->held_out_rms_px);
-    if (tests::has_warning(fitted->warnings, "held-out-worse")) ++warned;
-  }
-  CHECK(warned > 0);
 }
 
 TEST_CASE("long, short and strongly bent lenses converge from the corners alone") {
@@ -528,7 +301,7 @@ TEST_CASE("long, short and strongly bent lenses converge from the corners alone"
         truth, {.num_views = 20, .max_tilt_deg = 45.0, .fill = c.fill, .seed = 24});
     const auto fitted = fit::fit_lens(data.views, {});
     REQUIRE(fitted);
-    const Eigen::VectorXd error = fitted->parameters - parameters_of(truth);
+    const Eigen::VectorXd error = fitted->parameters - tests::parameters_of(truth);
     CHECK(error.dot(fitted->covariance.ldlt().solve(error)) < 33.7);  // 99.99 %, 9 d.o.f.
     CHECK(fitted->num_frames == 20);
   }
