@@ -5,32 +5,30 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <set>
 #include <utility>
 
+#include "calib/zoom/detail/common_model.h"
 #include "calib/zoom/detail/plate_field.h"
 #include "calib/zoom/detail/refit.h"
 #include "calib/zoom/detail/station_grid.h"
+#include "calib/zoom/detail/stations.h"
 #include "calib/zoom/detail/trust.h"
 
 namespace trueplate::zoom {
 namespace {
 
 using detail::Blend;
+using detail::CommonModel;
 using detail::FieldDifference;
+using detail::kSameLabel;
 using detail::PlateField;
+using detail::same_label;
 using detail::StationGrid;
 using detail::StationPlace;
 using Eigen::Index;
 
 constexpr double kNotKnown = std::numeric_limits<double>::quiet_NaN();
-/// Labels closer than this, as a share, are one.
-constexpr double kSameLabel = StationGrid::kSameFocal;
-/// Of nearness: more than rounding, less than any focus mark.
-constexpr double kSameNearness = 1e-6;
 constexpr Index kFewestNodes = 20;
-
-bool same_label(double a, double b) { return std::abs(a - b) <= kSameLabel * std::abs(b); }
 
 StateSigma sigma_of(const FieldDifference& difference) {
   return {difference.rms_px, difference.max_px, difference.focal_share};
@@ -38,81 +36,6 @@ StateSigma sigma_of(const FieldDifference& difference) {
 
 std::string focus_text(double focus_m) {
   return std::isinf(focus_m) ? std::string("infinity") : fmt::format("{:g} m", focus_m);
-}
-
-/// Which lens of a station is meant; null where it has none for the colour.
-const lens::Lens* lens_of(const profile::Station& station, Colour colour) {
-  if (colour == Colour::kGreen) return &station.lens;
-  if (!station.channels) return nullptr;
-  return colour == Colour::kRed ? &station.channels->red.lens : &station.channels->blue.lens;
-}
-
-bool same_plate(const lens::Lens& a, const lens::Lens& b) {
-  const auto same_back = [&] {
-    if (a.film_back.has_value() != b.film_back.has_value()) return false;
-    return !a.film_back || (same_label(a.film_back->width_mm, b.film_back->width_mm) &&
-                            same_label(a.film_back->height_mm, b.film_back->height_mm));
-  };
-  return a.plate_size == b.plate_size && same_label(a.pixel_aspect, b.pixel_aspect) &&
-         same_label(a.squeeze, b.squeeze) && same_back();
-}
-
-Error wrong(std::size_t station, std::string_view complaint) {
-  return {ErrorCode::kInvalidInput, fmt::format("station {}: {}", station + 1, complaint)};
-}
-
-Result<StationPlace> place_of(const profile::Station& station, std::size_t number) {
-  const std::optional<double> focal = station_focal_mm(station);
-  if (!focal || !std::isfinite(*focal) || *focal <= 0.0) {
-    return fail(wrong(number, "has neither a nominal focal length nor a film back, wanted one"));
-  }
-  if (!station.focus_m) return StationPlace{*focal, kNotKnown};
-  const std::optional<double> nearness = detail::nearness_of(*focal, *station.focus_m);
-  if (nearness) return StationPlace{*focal, *nearness};
-  return fail(
-      wrong(number,
-            fmt::format("is focused at {:g} m, wanted more than its focal length of {:g} mm",
-                        *station.focus_m,
-                        *focal)));
-}
-
-bool at_one_place(const StationPlace& a, const StationPlace& b) {
-  if (!same_label(a.focal_mm, b.focal_mm)) return false;
-  return std::isnan(a.nearness) || std::isnan(b.nearness) ||
-         std::abs(a.nearness - b.nearness) <= kSameNearness;
-}
-
-/// Places, lenses and plates of the stations, checked.
-Result<std::vector<StationPlace>> places_of(std::span<const profile::Station> stations,
-                                            Colour colour) {
-  if (stations.empty()) return fail(ErrorCode::kInvalidInput, "there are no stations");
-  if (stations.size() > kMostStations) {
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format("there are {} stations, wanted at most {}", stations.size(), kMostStations));
-  }
-  std::vector<StationPlace> places;
-  for (std::size_t i = 0; i < stations.size(); ++i) {
-    const Result<StationPlace> place = place_of(stations[i], i);
-    if (!place) return fail(place.error());
-    places.push_back(*place);
-    if (lens_of(stations[i], colour) == nullptr) {
-      return fail(
-          wrong(i, "has one lens for all colours, wanted one each for red, green and blue"));
-    }
-    if (const Result<void> valid = lens::validate(*lens_of(stations[i], colour)); !valid) {
-      return fail(wrong(i, valid.error().message));
-    }
-    if (std::isnan(places[i].nearness) != std::isnan(places[0].nearness)) {
-      return fail(wrong(i, "only some of the stations state their focus distance, wanted all"));
-    }
-    if (!same_plate(stations[i].lens, stations[0].lens)) {
-      return fail(wrong(i,
-                        "has another plate size, pixel aspect, squeeze or film back than station "
-                        "1; stations are of one camera and recording mode"));
-    }
-  }
-  return places;
 }
 
 /// Stations of one T-stop, or all of them where it does not matter.
@@ -133,124 +56,9 @@ struct Group {
         trust(field, places, grid) {}
 };
 
-/// The stations by T-stop, where two stand at one place and differ in it; else all together.
-Result<std::vector<std::vector<std::size_t>>> groups_of(std::span<const profile::Station> stations,
-                                                        const std::vector<StationPlace>& places) {
-  bool matters = false;
-  for (std::size_t i = 0; i < places.size(); ++i) {
-    for (std::size_t k = 0; k < i; ++k) {
-      if (!at_one_place(places[i], places[k])) continue;
-      const auto& a = stations[i].t_stop;
-      const auto& b = stations[k].t_stop;
-      if (!a || !b || same_label(*a, *b)) {
-        return fail(wrong(i,
-                          fmt::format("stands where station {} does: the same focal length and "
-                                      "focus; leave one of them out",
-                                      k + 1)));
-      }
-      matters = true;
-    }
-  }
-  std::vector<std::size_t> order(places.size());
-  for (std::size_t i = 0; i < order.size(); ++i) order[i] = i;
-  if (!matters) return std::vector<std::vector<std::size_t>>{order};
-  for (const std::size_t i : order) {
-    if (!stations[i].t_stop || *stations[i].t_stop <= 0.0) {
-      return fail(wrong(i, "does not state its T-stop, and others differ in it; wanted all"));
-    }
-  }
-  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
-    return *stations[a].t_stop < *stations[b].t_stop;
-  });
-  std::vector<std::vector<std::size_t>> groups;
-  for (const std::size_t i : order) {
-    if (groups.empty() || !same_label(*stations[i].t_stop, *stations[groups.back()[0]].t_stop)) {
-      groups.emplace_back();
-    }
-    groups.back().push_back(i);
-  }
-  return groups;
-}
-
-Eigen::VectorXd coefficients_of(const lens::Model& model) {
-  const auto values = lens::parameters(model);
-  return Eigen::Map<const Eigen::VectorXd>(values.data(), static_cast<Index>(values.size()));
-}
-
 Result<lens::Model> model_of(std::string_view name, const Eigen::VectorXd& coefficients) {
   return lens::make_model(name,
                           {coefficients.data(), static_cast<std::size_t>(coefficients.size())});
-}
-
-/// The coefficients with which a model images the field of `numbers`.
-std::optional<detail::Refit> refit_to(const PlateField& field,
-                                      const Eigen::VectorXd& numbers,
-                                      const lens::Model& start) {
-  const Point2d focal = field.focal_px(numbers);
-  const Eigen::Matrix2Xd plate =
-      (field.nodes_px().colwise() - field.principal_point_px(numbers)).array().colwise() /
-      focal.array();
-  return detail::refit(start, field.ideal(numbers), plate, focal);
-}
-
-/// Every station in coefficients of one model, and how well that goes.
-struct CommonModel {
-  std::string name;
-  Eigen::MatrixXd coefficients;  // a station a column
-  double worst_px = 0.0;
-};
-
-std::optional<CommonModel> in_model_of(const std::vector<lens::Lens>& lenses,
-                                       const PlateField& field,
-                                       const Eigen::MatrixXd& numbers,
-                                       std::size_t chosen) {
-  const lens::Model& model = lenses[chosen].model;
-  CommonModel common;
-  common.name = lens::model_name(model);
-  common.coefficients.resize(coefficients_of(model).size(), numbers.cols());
-  for (std::size_t i = 0; i < lenses.size(); ++i) {
-    const auto column = static_cast<Index>(i);
-    if (lenses[i].model.index() == model.index()) {
-      common.coefficients.col(column) = coefficients_of(lenses[i].model);
-      continue;
-    }
-    const std::optional<detail::Refit> refit = refit_to(field, numbers.col(column), model);
-    if (!refit) return std::nullopt;
-    common.coefficients.col(column) = coefficients_of(refit->model);
-    common.worst_px = std::max(common.worst_px, refit->max_px);
-  }
-  return common;
-}
-
-/// Of the models that the stations have, the one that holds all of them best.
-std::optional<CommonModel> common_model(const std::vector<lens::Lens>& lenses,
-                                        const PlateField& field,
-                                        const Eigen::MatrixXd& numbers) {
-  std::optional<CommonModel> best;
-  std::set<std::size_t> tried;
-  for (std::size_t i = 0; i < lenses.size(); ++i) {
-    if (!tried.insert(lenses[i].model.index()).second) continue;
-    std::optional<CommonModel> common = in_model_of(lenses, field, numbers, i);
-    if (common && (!best || common->worst_px < best->worst_px)) best = std::move(common);
-  }
-  return best;
-}
-
-ZoomLens::Reach reach_of(std::span<const profile::Station> stations,
-                         const std::vector<StationPlace>& places) {
-  ZoomLens::Reach reach{.least_focal_mm = places[0].focal_mm,
-                        .most_focal_mm = places[0].focal_mm,
-                        .nearest_m = stations[0].focus_m,
-                        .farthest_m = stations[0].focus_m,
-                        .t_stops = {}};
-  for (std::size_t i = 0; i < places.size(); ++i) {
-    reach.least_focal_mm = std::min(reach.least_focal_mm, places[i].focal_mm);
-    reach.most_focal_mm = std::max(reach.most_focal_mm, places[i].focal_mm);
-    if (!stations[i].focus_m) continue;
-    reach.nearest_m = std::min(*reach.nearest_m, *stations[i].focus_m);
-    reach.farthest_m = std::max(*reach.farthest_m, *stations[i].focus_m);
-  }
-  return reach;
 }
 
 }  // namespace
@@ -395,13 +203,14 @@ ZoomLens& ZoomLens::operator=(ZoomLens&&) noexcept = default;
 ZoomLens::~ZoomLens() = default;
 
 Result<ZoomLens> ZoomLens::create(std::span<const profile::Station> stations, Colour colour) {
-  const Result<std::vector<StationPlace>> places = places_of(stations, colour);
+  const Result<std::vector<StationPlace>> places = detail::places_of(stations, colour);
   if (!places) return fail(places.error());
-  const Result<std::vector<std::vector<std::size_t>>> groups = groups_of(stations, *places);
+  const Result<std::vector<std::vector<std::size_t>>> groups = detail::groups_of(stations, *places);
   if (!groups) return fail(groups.error());
 
   std::vector<lens::Lens> lenses;
-  for (const profile::Station& station : stations) lenses.push_back(*lens_of(station, colour));
+  for (const profile::Station& station : stations)
+    lenses.push_back(*detail::lens_of(station, colour));
   PlateField field(lenses);
   if (field.num_nodes() < kFewestNodes) {
     return fail(ErrorCode::kNotConverged,
@@ -411,7 +220,7 @@ Result<ZoomLens> ZoomLens::create(std::span<const profile::Station> stations, Co
   for (std::size_t i = 0; i < lenses.size(); ++i) {
     numbers.col(static_cast<Index>(i)) = field.numbers_of(lenses[i], stations[i].entrance_pupil_mm);
   }
-  std::optional<CommonModel> model = common_model(lenses, field, numbers);
+  std::optional<CommonModel> model = detail::common_model(lenses, field, numbers);
   if (!model) {
     return fail(ErrorCode::kNotConverged,
                 "no model of the stations' holds all of them; calibrate them with one --model");
@@ -423,7 +232,7 @@ Result<ZoomLens> ZoomLens::create(std::span<const profile::Station> stations, Co
                                           .num_unknown_sigmas = 0,
                                           .groups = {},
                                           .left_out = std::vector<StationLeftOut>(stations.size()),
-                                          .reach = reach_of(stations, *places)});
+                                          .reach = detail::reach_of(stations, *places)});
   for (const profile::Station& station : stations) {
     StateSigma sigma;
     const bool known = station.quality && station.quality->map_sigma_rms_px;
@@ -468,7 +277,7 @@ Result<LensAtState> ZoomLens::at(const ZoomState& asked, Beyond beyond) const {
   const Result<lens::Model> start =
       model_of(data_->model.name, data_->model.coefficients * found.weights);
   if (!start) return fail(start.error());
-  const std::optional<detail::Refit> refit = refit_to(data_->field, found.numbers, *start);
+  const std::optional<detail::Refit> refit = detail::refit_to(data_->field, found.numbers, *start);
   if (!refit) {
     return fail(ErrorCode::kNotConverged,
                 fmt::format("no coefficients of {} meet the lens at {:g} mm without folding",

@@ -46,7 +46,7 @@ struct LensAtState {
   double refit_max_px = 0.0;
   /// `extrapolated` (value: sigma in px), `refit-misses` (value: the largest miss in px, above
   /// kRefitLimitPx), `sigma-not-known` (value: how many stations do not say how well they are
-  /// known).
+  /// known), `focus-ignored` (value: the focus asked for, m, where no station states one).
   std::vector<Warning> warnings;
 };
 
