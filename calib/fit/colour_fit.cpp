@@ -8,7 +8,7 @@
 #include <optional>
 #include <vector>
 
-#include "calib/fit/detail/f_test.h"
+#include "calib/base/chance.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/detail/no_fold.h"
@@ -323,7 +323,7 @@ Result<ColourFit> fit_colour(const lens::Lens& green,
   fit.shift = shift_of(green, fit.lens, fit.covariance);
   const double gain = before->squaredNorm() - after->squaredNorm();
   const double f = gain / (num_effective * fit.noise_sigma_px * fit.noise_sigma_px);
-  fit.shift.p_value = f > 0.0 ? detail::f_tail(f, num_effective, num_free) : 1.0;
+  fit.shift.p_value = f > 0.0 ? f_tail(f, num_effective, num_free) : 1.0;
   fit.shift.significant = fit.shift.p_value < kSignificantColour;
   return fit;
 }

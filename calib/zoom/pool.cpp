@@ -10,6 +10,7 @@
 #include <optional>
 #include <string_view>
 
+#include "calib/base/chance.h"
 #include "calib/zoom/detail/station_grid.h"
 #include "calib/zoom/zoom_lens.h"
 
@@ -142,7 +143,7 @@ std::optional<PoolTest> try_to_pool(const std::vector<profile::Station*>& statio
     test.chi_square += apart.dot(estimate.covariance.llt().solve(apart));
   }
   test.degrees = (test.num_stations - 1) * static_cast<int>(mean.value.size());
-  test.p_value = chi_square_chance(test.chi_square, test.degrees);
+  test.p_value = chi_square_tail(test.chi_square, test.degrees);
   test.pooled = test.p_value >= kLeastPoolChance;
   if (test.pooled) {
     for (const Estimate& estimate : estimates) take_over(estimate, mean);
@@ -169,19 +170,6 @@ std::vector<std::vector<profile::Station*>> by_focal(std::vector<profile::Statio
 }
 
 }  // namespace
-
-double chi_square_chance(double value, int degrees) {
-  if (!(value > 0.0) || degrees < 1) return 1.0;
-  // Q(a + 1, x) = Q(a, x) + x^a exp(-x) / Gamma(a + 1), from Q(1/2, x) = erfc(sqrt(x)) or
-  // Q(1, x) = exp(-x): M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 1964, 6.5.
-  const double x = 0.5 * value;
-  double a = degrees % 2 == 0 ? 1.0 : 0.5;
-  double chance = degrees % 2 == 0 ? std::exp(-x) : std::erfc(std::sqrt(x));
-  for (; a < 0.5 * degrees; a += 1.0) {
-    chance += std::exp(a * std::log(x) - x - std::lgamma(a + 1.0));
-  }
-  return std::min(chance, 1.0);
-}
 
 std::vector<PoolTest> pool(std::vector<profile::Station>& stations) {
   std::vector<PoolTest> tests;

@@ -33,7 +33,4 @@ inline constexpr double kLeastPoolChance = 0.05;
 /// back in the order in which they were made.
 std::vector<PoolTest> pool(std::vector<profile::Station>& stations);
 
-/// The chance that a sum of `degrees` squares of standard normal numbers exceeds `value`.
-[[nodiscard]] double chi_square_chance(double value, int degrees);
-
 }  // namespace trueplate::zoom

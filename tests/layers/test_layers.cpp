@@ -55,17 +55,17 @@ std::map<std::string, Layer> read_table() {
 /// The library a header belongs to; empty for the standard library and the system.
 std::string library_of(const std::string& header) {
   static const std::vector<std::pair<std::string, std::string>> prefixes{
-      {"Eigen/", "Eigen"},     {"fmt/", "fmt"},
-      {"hwy/", "Highway"},     {"ceres/", "Ceres"},
-      {"glog/", "glog"},       {"opencv2/", "OpenCV"},
-      {"OpenEXR/", "OpenEXR"}, {"Imf", "OpenEXR"},
-      {"Imath", "OpenEXR"},    {"OpenImageIO/", "OpenImageIO"},
-      {"nlohmann/", "JSON"},   {"CLI/", "CLI11"},
-      {"openssl/", "OpenSSL"}, {"libav", "FFmpeg"},
-      {"libsw", "FFmpeg"},     {"cairo", "Cairo"},
-      {"xxhash", "xxHash"},    {"soci/", "SOCI"},
-      {"libpq", "libpq"},      {"benchmark/", "benchmark"},
-      {"doctest/", "doctest"}};
+      {"Eigen/", "Eigen"},         {"fmt/", "fmt"},
+      {"hwy/", "Highway"},         {"ceres/", "Ceres"},
+      {"glog/", "glog"},           {"opencv2/", "OpenCV"},
+      {"OpenEXR/", "OpenEXR"},     {"Imf", "OpenEXR"},
+      {"Imath", "OpenEXR"},        {"OpenImageIO/", "OpenImageIO"},
+      {"nlohmann/", "JSON"},       {"CLI/", "CLI11"},
+      {"openssl/", "OpenSSL"},     {"libav", "FFmpeg"},
+      {"libsw", "FFmpeg"},         {"cairo", "Cairo"},
+      {"xxhash", "xxHash"},        {"boost/", "Boost"},
+      {"soci/", "SOCI"},           {"libpq", "libpq"},
+      {"benchmark/", "benchmark"}, {"doctest/", "doctest"}};
   for (const auto& [prefix, library] : prefixes) {
     if (header.starts_with(prefix)) return library;
   }

@@ -1,45 +1,10 @@
 #include "calib/compare/detail/chi_square_sum.h"
 
 #include <cmath>
-#include <limits>
+
+#include "calib/base/chance.h"
 
 namespace trueplate::compare::detail {
-namespace {
-
-/// The regularised upper incomplete gamma function Q(a, x), a above 0, x zero or more: the series
-/// of its complement where that converges fast, else the continued fraction, by Lentz's method
-/// (NIST Digital Library of Mathematical Functions, 8.7.1 and 8.9.2).
-double upper_gamma(double a, double x) {
-  constexpr int kMaxTerms = 10000;
-  constexpr double kEnough = 1e-15;
-  if (!(x > 0.0)) return 1.0;
-  const double front = std::exp(a * std::log(x) - x - std::lgamma(a));
-  if (x < a + 1.0) {
-    double term = 1.0 / a;
-    double sum = term;
-    for (int n = 1; n < kMaxTerms && term > kEnough * sum; ++n) {
-      term *= x / (a + n);
-      sum += term;
-    }
-    return 1.0 - front * sum;
-  }
-  constexpr double kTiny = std::numeric_limits<double>::min();
-  double b = x + 1.0 - a;
-  double c = 1.0 / kTiny;
-  double d = 1.0 / b;
-  double fraction = d;
-  for (int n = 1; n < kMaxTerms; ++n) {
-    const double numerator = -n * (n - a);
-    b += 2.0;
-    d = 1.0 / (numerator * d + b);
-    c = b + numerator / c;
-    fraction *= c * d;
-    if (std::abs(c * d - 1.0) < kEnough) break;
-  }
-  return front * fraction;
-}
-
-}  // namespace
 
 double chi_square_sum_tail(const Eigen::VectorXd& weights, double x) {
   const double c1 = weights.sum();
@@ -50,7 +15,7 @@ double chi_square_sum_tail(const Eigen::VectorXd& weights, double x) {
   const double freedom = c2 * c2 * c2 / (c3 * c3);
   const double standard = (x - c1) / std::sqrt(2.0 * c2);
   const double at = freedom + standard * std::sqrt(2.0 * freedom);
-  return at <= 0.0 ? 1.0 : upper_gamma(0.5 * freedom, 0.5 * at);
+  return chi_square_tail(at, freedom);
 }
 
 double chi_square_sum_quantile(const Eigen::VectorXd& weights, double probability) {

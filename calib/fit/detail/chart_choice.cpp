@@ -7,7 +7,7 @@
 #include <cmath>
 #include <utility>
 
-#include "calib/fit/detail/f_test.h"
+#include "calib/base/chance.h"
 #include "calib/fit/detail/held_out.h"
 
 namespace trueplate::fit::detail {

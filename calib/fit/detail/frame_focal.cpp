@@ -23,6 +23,7 @@ constexpr double kVagueFocal = 0.02;
 // An unused frame that would be left with more than so many times the noise of the used ones has
 // another fault.
 constexpr double kAsGood = 3.0;
+constexpr double kHardlyMore = 1.5;
 constexpr std::size_t kFewestFrames = 6;
 constexpr double kLeastApart = 4.5;  // a normal sample cut at its mean leaves 2.7
 constexpr double kLeastSure = 6.0;
@@ -148,21 +149,28 @@ Eigen::VectorXd shared_step(const std::vector<FrameProducts>& frames,
   return -scale.cwiseProduct(scaled);
 }
 
-struct OwnFocal {
-  FrameFocal focal;
-  double noise_sigma_px = 0.0;  // per coordinate, with it
-};
-
-OwnFocal own_focal(const FrameProducts& frame, const Eigen::VectorXd& step) {
+FrameFocal own_focal(const FrameProducts& frame, const Eigen::VectorXd& step) {
   const double by_focal = frame.focal_by_residuals() + frame.focal_by_intrinsics().dot(step);
   const double residuals = frame.residuals() + 2.0 * step.dot(frame.by_residuals()) +
                            step.dot(frame.intrinsics() * step);
   const double noise =
       std::max(0.0, residuals - by_focal * by_focal / frame.focal()) / frame.freedom;
-  return {.focal = {.frame = frame.frame,
-                    .change = -by_focal / frame.focal(),
-                    .sigma = std::sqrt(noise / frame.focal())},
+  return {.frame = frame.frame,
+          .change = -by_focal / frame.focal(),
+          .sigma = std::sqrt(noise / frame.focal()),
           .noise_sigma_px = std::sqrt(noise)};
+}
+
+/// Whether focal lengths of their own explain what the frames leave: with them hardly more than the
+/// noise of single corners is left. Else something else is wrong with the frames (a bent chart, a
+/// model that cannot follow the lens), and what looks like another focal length is that.
+bool is_explained(const std::vector<FrameFocal>& frames, const LensFit& fit) {
+  if (!fit.systematic_share || frames.empty()) return false;
+  const double local_px =
+      fit.noise_sigma_px * std::sqrt(std::max(0.0, 1.0 - *fit.systematic_share));
+  double squares = 0.0;
+  for (const FrameFocal& frame : frames) squares += frame.noise_sigma_px * frame.noise_sigma_px;
+  return std::sqrt(squares / static_cast<double>(frames.size())) <= kHardlyMore * local_px;
 }
 
 /// Some of the frames, in order of their change.
@@ -274,9 +282,9 @@ std::vector<FrameFocal> frame_focals(const ModelKernel& kernel,
   const Eigen::VectorXd step = shared_step(frames, kernel.num_intrinsics(), num_fixed(focal_mode));
   std::vector<FrameFocal> result;
   for (const FrameProducts& frame : frames) {
-    const OwnFocal own = own_focal(frame, step);
+    const FrameFocal own = own_focal(frame, step);
     if (!frame.used && !(own.noise_sigma_px < kAsGood * fit.noise_sigma_px)) continue;
-    result.push_back(own.focal);
+    result.push_back(own);
   }
   return result;
 }
@@ -326,9 +334,9 @@ Result<LensFit> fit_with_one_focal(const FitFunction& fit,
   Result<LensFit> fitted = fit(options);
   FitOptions less = options;
   for (int round = 0; fitted && !is_interrupted(options.interrupt); ++round) {
-    const std::optional<TwoFocals> two =
-        two_focals(frame_focals(kernel, views, *fitted, options.focal_mode));
-    if (!two) break;
+    const std::vector<FrameFocal> frames = frame_focals(kernel, views, *fitted, options.focal_mode);
+    const std::optional<TwoFocals> two = two_focals(frames);
+    if (!two || !is_explained(frames, *fitted)) break;
     const bool minority = static_cast<double>(two->few.size()) <=
                           kClearMinority * static_cast<double>(two->few.size() + two->many.size());
     if (!minority || options.rejection == Rejection::kOff || round == kMaxRounds) {

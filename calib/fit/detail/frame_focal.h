@@ -13,9 +13,10 @@ namespace trueplate::fit::detail {
 /// The focal length that one frame would have if each had its own, their poses and the rest of the
 /// lens, which they share, free: to first order.
 struct FrameFocal {
-  std::size_t frame = 0;  // of LensFit::frames
-  double change = 0.0;    // relative to the fit's
-  double sigma = 0.0;     // of the change; large where the frame shows the chart square-on
+  std::size_t frame = 0;        // of LensFit::frames
+  double change = 0.0;          // relative to the fit's
+  double sigma = 0.0;           // of the change; large where the frame shows the chart square-on
+  double noise_sigma_px = 0.0;  // per coordinate, of what is left with it
 };
 /// Of the frames that are used, and of those that are not but would fit about as well as the used
 /// ones with their own focal length.
@@ -42,7 +43,9 @@ struct TwoFocals {
 
 /// `fit`, and where a clear minority of the frames was shot at another focal length (a third at the
 /// most; not with Rejection::kOff) the fit without them, which says so of each. Where it is more,
-/// the warning `mixed-focal` names both groups.
+/// the warning `mixed-focal` names both groups. Nothing is done where two
+/// focal lengths do not explain the residuals down to the noise of single corners, or where nobody
+/// knows that noise (LensFit::systematic_share).
 ///
 /// Errors: those of `fit`.
 [[nodiscard]] Result<LensFit> fit_with_one_focal(const FitFunction& fit,

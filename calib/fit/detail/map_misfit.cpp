@@ -7,7 +7,7 @@
 #include <utility>
 #include <vector>
 
-#include "calib/fit/detail/f_test.h"
+#include "calib/base/chance.h"
 
 namespace trueplate::fit::detail {
 namespace {

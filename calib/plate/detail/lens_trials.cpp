@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "calib/fit/detail/f_test.h"
+#include "calib/base/chance.h"
 #include "calib/plate/detail/selection.h"
 
 namespace trueplate::plate::detail {
@@ -53,7 +53,7 @@ Improvement improvement(const ChainFit& simple, const ChainFit& rich, int num_ex
   const double gain = simple.sum_of_squares - rich.sum_of_squares;
   const double f = gain / num_extra / std::max(rich.sum_of_squares / rich.freedom, 1e-300);
   return {.share_px = std::sqrt(gain / simple.num_observations),
-          .p_value = fit::detail::f_tail(f, num_extra, rich.freedom)};
+          .p_value = f_tail(f, num_extra, rich.freedom)};
 }
 
 LensTrials try_lenses(const Shot& shot,

@@ -8,7 +8,7 @@
 #include <cmath>
 #include <utility>
 
-#include "calib/fit/detail/f_test.h"
+#include "calib/base/chance.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -102,7 +102,7 @@ double chance_of(const Candidate& larger, const Candidate& smaller) {
   const auto [variance, num_free] = slow_variance(larger);
   if (!(gain > 0.0)) return 1.0;
   if (!(variance > 0.0)) return 0.0;
-  return fit::detail::f_tail(gain / extra / variance, extra, num_free);
+  return f_tail(gain / extra / variance, extra, num_free);
 }
 
 bool inverts_the_plate(const Candidate& candidate) {

@@ -12,7 +12,6 @@
 #include <random>
 #include <vector>
 
-#include "calib/fit/detail/f_test.h"
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/synthetic.h"
 #include "tests/support/warnings.h"
@@ -80,23 +79,6 @@ Eigen::Matrix3Xd true_points(const LensFit& fit, const Print& print) {
 }
 
 }  // namespace
-
-// Upper points of the F distribution: table 1.3.6.7.3 of the NIST/SEMATECH e-Handbook of
-// Statistical Methods; values from memory.
-TEST_CASE("the F distribution's tail") {
-  CHECK(fit::detail::f_tail(4.965, 1.0, 10.0) == doctest::Approx(0.05).epsilon(1e-3));
-  CHECK(fit::detail::f_tail(4.103, 2.0, 10.0) == doctest::Approx(0.05).epsilon(1e-3));
-  CHECK(fit::detail::f_tail(4.103, 5.0, 20.0) == doctest::Approx(0.01).epsilon(1e-3));
-  CHECK(fit::detail::f_tail(1.840, 10.0, 200.0) == doctest::Approx(0.0559).epsilon(2e-2));
-  // F(2, n) has the closed form (1 + 2 f / n)^(-n / 2).
-  for (const double n : {10.0, 1000.0, 20000.0}) {
-    for (const double f : {0.5, 5.0, 50.0}) {
-      CHECK(fit::detail::f_tail(f, 2.0, n) ==
-            doctest::Approx(std::pow(1.0 + 2.0 * f / n, -0.5 * n)).epsilon(1e-8));
-    }
-  }
-  CHECK(fit::detail::f_tail(0.0, 3.0, 10.0) == 1.0);
-}
 
 TEST_CASE("a bent board: its shape and the lens come out within their sigmas") {
   const lens::Lens truth = tests::synthetic_lens();

@@ -113,6 +113,25 @@ TEST_CASE("a frame of which a part was numbered wrongly is named, and the lens i
   CHECK(std::abs(fit.parameters(0) - tests::synthetic_lens().focal_px.x()) < 4.0 * fit.sigma(0));
 }
 
+TEST_CASE("a bent chart that is taken for flat is no other focus") {
+  for (unsigned seed = 1; seed <= 10; ++seed) {
+    CAPTURE(seed);
+    const auto bent = tests::synthetic_views(
+        tests::synthetic_lens(),
+        {.num_views = kViews, .seed = seed, .print = [](const Eigen::Vector3d& p) {
+           const double u = (p.x() - 100.0) / 100.0;
+           return Eigen::Vector3d(p + Eigen::Vector3d(0.0, 0.0, 3.0 * u * u));
+         }});
+    const auto fitted = fit::fit_lens(
+        bent.views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0, .threads = 1});
+    REQUIRE(fitted);
+    CHECK_FALSE(tests::has_warning(fitted->warnings, "mixed-focal"));
+    for (const fit::FrameFit& frame : fitted->frames) {
+      CHECK(frame.reason.find("fits a focal length") == std::string::npos);
+    }
+  }
+}
+
 TEST_CASE("clean shoots are not suspected, whether the model holds or not") {
   constexpr int kShoots = 25;
   lens::Lens fisheye = tests::synthetic_lens();

@@ -40,16 +40,6 @@ std::vector<zoom::NamedProfile> shoot() {
 
 }  // namespace
 
-TEST_CASE("chi-square chances are those of the tables") {
-  // Abramowitz and Stegun 1964, table 26.8: values exceeded with chance 0.05 and 0.01.
-  CHECK(zoom::chi_square_chance(3.84146, 1) == doctest::Approx(0.05).epsilon(1e-4));
-  CHECK(zoom::chi_square_chance(5.99146, 2) == doctest::Approx(0.05).epsilon(1e-4));
-  CHECK(zoom::chi_square_chance(18.3070, 10) == doctest::Approx(0.05).epsilon(1e-4));
-  CHECK(zoom::chi_square_chance(24.9958, 15) == doctest::Approx(0.05).epsilon(1e-4));
-  CHECK(zoom::chi_square_chance(50.8922, 30) == doctest::Approx(0.01).epsilon(1e-4));
-  CHECK(zoom::chi_square_chance(0.0, 3) == 1.0);
-}
-
 TEST_CASE("profiles are gathered, sorted, left out one by one, and written and read") {
   std::vector<zoom::NamedProfile> profiles = shoot();
   std::swap(profiles.front(), profiles.back());
