@@ -113,23 +113,30 @@ TEST_CASE("a frame of which a part was numbered wrongly is named, and the lens i
   CHECK(std::abs(fit.parameters(0) - tests::synthetic_lens().focal_px.x()) < 4.0 * fit.sigma(0));
 }
 
-TEST_CASE("a bent chart that is taken for flat is no other focus") {
+TEST_CASE("a chart that bends from frame to frame is no other focus") {
+  int num_suspected = 0;
   for (unsigned seed = 1; seed <= 10; ++seed) {
-    CAPTURE(seed);
-    const auto bent = tests::synthetic_views(
-        tests::synthetic_lens(),
-        {.num_views = kViews, .seed = seed, .print = [](const Eigen::Vector3d& p) {
-           const double u = (p.x() - 100.0) / 100.0;
-           return Eigen::Vector3d(p + Eigen::Vector3d(0.0, 0.0, 3.0 * u * u));
-         }});
+    const auto bent_by = [&](double bend_mm) {
+      return tests::synthetic_views(
+          tests::synthetic_lens(),
+          {.num_views = kViews, .seed = seed, .print = [bend_mm](const Eigen::Vector3d& p) {
+             const double u = (p.x() - 100.0) / 100.0;
+             return Eigen::Vector3d(p + Eigen::Vector3d(0.0, 0.0, bend_mm * u * u));
+           }});
+    };
+    std::vector<target::View> views = bent_by(1.5).views;
+    const auto other_way = bent_by(-1.5);
+    for (std::size_t i = 0; i < kViews / 3; ++i) views[3 * i] = other_way.views[3 * i];
     const auto fitted = fit::fit_lens(
-        bent.views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0, .threads = 1});
+        views, {.chart_shape = fit::ChartShape::kFlat, .held_out_folds = 0, .threads = 1});
     REQUIRE(fitted);
-    CHECK_FALSE(tests::has_warning(fitted->warnings, "mixed-focal"));
-    for (const fit::FrameFit& frame : fitted->frames) {
-      CHECK(frame.reason.find("fits a focal length") == std::string::npos);
-    }
+    const bool left_out =
+        std::any_of(fitted->frames.begin(), fitted->frames.end(), [](const fit::FrameFit& frame) {
+          return frame.reason.find("fits a focal length") != std::string::npos;
+        });
+    num_suspected += left_out || tests::has_warning(fitted->warnings, "mixed-focal") ? 1 : 0;
   }
+  CHECK(num_suspected == 0);
 }
 
 TEST_CASE("clean shoots are not suspected, whether the model holds or not") {
