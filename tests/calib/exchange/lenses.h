@@ -6,6 +6,7 @@
 #include <limits>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "calib/exchange/conversion.h"
@@ -53,6 +54,15 @@ inline profile::Profile profile_of(const lens::Lens& lens) {
   profile.provenance.program_version = "0.1.0";
   profile.provenance.method = "invented";
   return profile;
+}
+
+/// What a writer of files, such as exchange::usd_camera_of, makes of a lens.
+template <class Write, class... More>
+exchange::Written written_by(const Write& write, const lens::Lens& lens, const More&... more) {
+  const profile::Profile profile = profile_of(lens);
+  Result<exchange::Written> written = write(profile, profile.stations.front(), more...);
+  REQUIRE_MESSAGE(written.has_value(), (written ? "" : written.error().message));
+  return *std::move(written);
 }
 
 /// The largest distance on the plate of where two lenses image one place of the straight picture.

@@ -24,17 +24,11 @@ using exchange::Written;
 using tests::hd_lens;
 using tests::profile_of;
 using tests::worst_px;
+using tests::written_by;
 
 namespace {
 
 constexpr OpenCvSyntax kSyntaxes[] = {OpenCvSyntax::kYaml, OpenCvSyntax::kXml, OpenCvSyntax::kJson};
-
-Written written_of(const lens::Lens& lens, OpenCvSyntax syntax) {
-  const profile::Profile profile = profile_of(lens);
-  const Result<Written> written = open_cv_file_of(profile, profile.stations.front(), syntax);
-  REQUIRE_MESSAGE(written.has_value(), (written ? "" : written.error().message));
-  return *written;
-}
 
 struct LibraryCamera {
   cv::Mat matrix;
@@ -91,7 +85,7 @@ TEST_CASE("OpenCV reads the file and images as the lens does, in three syntaxes"
   for (const lens::Lens& lens : tests::lens_of_each_model()) {
     CAPTURE(lens::model_name(lens.model));
     for (const OpenCvSyntax syntax : kSyntaxes) {
-      const Written written = written_of(lens, syntax);
+      const Written written = written_by(open_cv_file_of, lens, syntax);
       const double worst = worst_of_library(library_camera(written.text), lens);
       CHECK(worst <= 1.05 * written.fidelity.max_px + written.fidelity.principal_shift_px + 1e-9);
       const Result<Taken> taken = lens_from_open_cv(written.text, {}, "lens.yml");
@@ -117,7 +111,8 @@ TEST_CASE("cv::undistort by the file makes the picture that our lens makes") {
   lens.plate_size = {320, 180};
   lens.focal_px = {300.0, 301.0};
   lens.principal_point_px = {161.0, 89.0};
-  const LibraryCamera camera = library_camera(written_of(lens, OpenCvSyntax::kYaml).text);
+  const LibraryCamera camera =
+      library_camera(written_by(open_cv_file_of, lens, OpenCvSyntax::kYaml).text);
   const cv::Mat plate = picture({320, 180});
   cv::Mat by_file;
   cv::undistort(plate, by_file, camera.matrix, camera.coefficients);
@@ -159,7 +154,7 @@ TEST_CASE("a lens that OpenCV's model cannot hold is told from one that it can")
       "anamorphic-4",
       std::vector<double>{
           -0.08, 0.03, 0.02, -0.01, 0.0, 0.04, 0.02, 0.0, 0.0, 0.0, 0.0, 0.0, 0.01, 0.0}));
-  const Written written = written_of(lens, OpenCvSyntax::kYaml);
+  const Written written = written_by(open_cv_file_of, lens, OpenCvSyntax::kYaml);
   CHECK(written.fidelity.refitted);
   CHECK(written.fidelity.max_px > exchange::kLargestRefitPx);
   const Result<void> verdict = exchange::check_fidelity(written.fidelity);
@@ -186,7 +181,7 @@ TEST_CASE("a published file is read") {
 TEST_CASE("files that are damaged, hostile or of another kind") {
   const lens::Lens lens = hd_lens(lens::Rational({0.2, 0.05, 0.002, 0.32, 0.06, 0.004, 0, 0}));
   for (const OpenCvSyntax syntax : kSyntaxes) {
-    const std::string good = written_of(lens, syntax).text;
+    const std::string good = written_by(open_cv_file_of, lens, syntax).text;
     for (std::size_t end = 0; end < good.size(); end += 23) {
       const Result<Taken> taken = lens_from_open_cv(good.substr(0, end), {}, "lens.yml");
       if (!taken) tests::check_refusal(taken);

@@ -28,15 +28,9 @@ using Json = nlohmann::json;
 using tests::hd_lens;
 using tests::profile_of;
 using tests::worst_px;
+using tests::written_by;
 
 namespace {
-
-Written written_of(const lens::Lens& lens) {
-  const profile::Profile profile = profile_of(lens);
-  const Result<Written> written = open_track_io_of(profile, profile.stations.front());
-  REQUIRE_MESSAGE(written.has_value(), (written ? "" : written.error().message));
-  return *written;
-}
 
 Taken taken_of(const std::string& text, const Known& known = {}) {
   const Result<LensSample> sample = parse_open_track_io(text, "lens.json");
@@ -97,7 +91,7 @@ std::optional<std::string> schema_verdicts(const std::vector<std::string>& texts
 // The example of the conversion from OpenCV's numbers, calculated with equations 14 to 18.
 TEST_CASE("the worked example: units, order and direction") {
   const lens::Lens lens = hd_lens(lens::RadialTangential({-0.12, 0.03, -0.004, 0.001, -0.0005}));
-  const Written written = written_of(lens);
+  const Written written = written_by(open_track_io_of, lens);
   CHECK_FALSE(written.fidelity.refitted);
   const Json json = Json::parse(written.text);
   CHECK(json["lens"]["pinholeFocalLength"].get<double>() == doctest::Approx(33.75).epsilon(1e-12));
@@ -142,7 +136,7 @@ TEST_CASE("one focal length: another ratio goes into the sensor's height, and is
   lens.focal_px.y() = 3600.0;
   lens.squeeze = 2.0;
   lens.pixel_aspect = 2.0;
-  const Written written = written_of(lens);
+  const Written written = written_by(open_track_io_of, lens);
   const Taken taken = taken_of(written.text);
   CHECK(worst_px(lens, taken.profile.stations.front().lens) < 1e-8);
   bool told = false;
@@ -156,7 +150,7 @@ TEST_CASE("one focal length: another ratio goes into the sensor's height, and is
 }
 
 TEST_CASE("what does not fit is listed, in the file too") {
-  const Written written = written_of(hd_lens(lens::RadialTangential()));
+  const Written written = written_by(open_track_io_of, hd_lens(lens::RadialTangential()));
   REQUIRE_FALSE(written.not_carried.empty());
   for (const std::string& phrase : written.not_carried) {
     CHECK(written.text.find(phrase.substr(0, 20)) != std::string::npos);
@@ -254,7 +248,7 @@ TEST_CASE("D-U coefficients are turned round, with the miss stated") {
 // and in y (calculated).
 TEST_CASE("tangential terms in the other unit: warned of, and read when asked") {
   const lens::Lens lens = hd_lens(lens::RadialTangential({-0.12, 0.03, -0.004, 0.001, -0.0005}));
-  Json json = Json::parse(written_of(lens).text);
+  Json json = Json::parse(written_by(open_track_io_of, lens).text);
   for (Json& p : json["lens"]["distortion"][0]["tangential"]) p = p.get<double>() / 33.75;
   const Taken plain = taken_of(json.dump());
   REQUIRE_FALSE(plain.warnings.empty());
@@ -269,7 +263,8 @@ TEST_CASE("tangential terms in the other unit: warned of, and read when asked") 
 }
 
 TEST_CASE("files that are damaged, hostile or of another kind") {
-  const std::string good = written_of(hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
+  const std::string good =
+      written_by(open_track_io_of, hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
   for (std::size_t end = 0; end + 2 < good.size(); end += 5) {
     CHECK_FALSE(parse_open_track_io(good.substr(0, end), "lens.json").has_value());
   }

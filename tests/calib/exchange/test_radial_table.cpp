@@ -18,17 +18,10 @@ using exchange::radial_table_of;
 using exchange::Taken;
 using exchange::Written;
 using tests::hd_lens;
-using tests::profile_of;
 using tests::worst_px;
+using tests::written_by;
 
 namespace {
-
-Written written_of(const lens::Lens& lens) {
-  const profile::Profile profile = profile_of(lens);
-  const Result<Written> written = radial_table_of(profile, profile.stations.front());
-  REQUIRE_MESSAGE(written.has_value(), (written ? "" : written.error().message));
-  return *written;
-}
 
 Taken taken_of(const std::string& text, const Known& known = {}) {
   const Result<Taken> taken = lens_from_radial_table(text, known, "curve.csv");
@@ -40,7 +33,8 @@ Taken taken_of(const std::string& text, const Known& known = {}) {
 
 // A plain polynomial: actual height = h (1 + k1 (h / f)^2), distortion 100 k1 (h / f)^2 percent.
 TEST_CASE("the rows are the lens's own formula") {
-  const Written written = written_of(hd_lens(lens::RadialTangential({-0.05, 0, 0, 0, 0})));
+  const Written written =
+      written_by(radial_table_of, hd_lens(lens::RadialTangential({-0.05, 0, 0, 0, 0})));
   const auto table = CsvTable::parse(written.text, "curve.csv");
   REQUIRE(table);
   CHECK(table->num_rows() == exchange::kRadialTableRows);
@@ -57,7 +51,7 @@ TEST_CASE("the rows are the lens's own formula") {
 TEST_CASE("there and back: what is not radial is measured, and the rest comes back") {
   for (const lens::Lens& lens : tests::lens_of_each_model()) {
     CAPTURE(lens::model_name(lens.model));
-    const Written written = written_of(lens);
+    const Written written = written_by(radial_table_of, lens);
     const Taken taken = taken_of(written.text);
     const double error = worst_px(lens, taken.profile.stations.front().lens);
     MESSAGE(lens::model_name(lens.model)
@@ -68,7 +62,8 @@ TEST_CASE("there and back: what is not radial is measured, and the rest comes ba
     CHECK(taken.profile.labels.serial == "0042");
   }
   // Tangential terms of a millimetre's worth: refused unless forced.
-  const Written bent = written_of(hd_lens(lens::RadialTangential({-0.1, 0, 0, 0.002, 0.0})));
+  const Written bent =
+      written_by(radial_table_of, hd_lens(lens::RadialTangential({-0.1, 0, 0, 0.002, 0.0})));
   CHECK_FALSE(exchange::check_fidelity(bent.fidelity));
 }
 
@@ -108,7 +103,8 @@ TEST_CASE("tables that are damaged or hostile") {
     CAPTURE(bad.substr(0, 120));
     tests::check_refusal(lens_from_radial_table(bad, {}, "curve.csv"));
   }
-  const std::string good = written_of(hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
+  const std::string good =
+      written_by(radial_table_of, hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
   for (std::size_t end = 0; end < good.size(); end += good.size() / 12) {
     const auto taken = lens_from_radial_table(good.substr(0, end), {}, "curve.csv");
     if (!taken) tests::check_refusal(taken);

@@ -17,24 +17,13 @@ using exchange::Taken;
 using exchange::usd_camera_of;
 using exchange::Written;
 using tests::hd_lens;
-using tests::profile_of;
 using tests::worst_px;
-
-namespace {
-
-Written written_of(const lens::Lens& lens) {
-  const profile::Profile profile = profile_of(lens);
-  const Result<Written> written = usd_camera_of(profile, profile.stations.front());
-  REQUIRE_MESSAGE(written.has_value(), (written ? "" : written.error().message));
-  return *written;
-}
-
-}  // namespace
+using tests::written_by;
 
 TEST_CASE("there and back, every model") {
   for (const lens::Lens& lens : tests::lens_of_each_model()) {
     CAPTURE(lens::model_name(lens.model));
-    const Written written = written_of(lens);
+    const Written written = written_by(usd_camera_of, lens);
     const Result<Taken> taken = lens_from_usd(written.text, {}, "camera.usda");
     REQUIRE_MESSAGE(taken.has_value(), (taken ? "" : taken.error().message));
     const profile::Station& station = taken->profile.stations.front();
@@ -74,7 +63,8 @@ TEST_CASE("a camera of another program, in metres") {
 }
 
 TEST_CASE("texts that are damaged, hostile or of another kind") {
-  const std::string good = written_of(hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
+  const std::string good =
+      written_by(usd_camera_of, hd_lens(lens::RadialTangential({-0.1, 0, 0, 0, 0}))).text;
   for (std::size_t end = 0; end + 2 < good.size(); end += 7) {
     tests::check_refusal(lens_from_usd(good.substr(0, end), {}, "camera.usda"));
   }

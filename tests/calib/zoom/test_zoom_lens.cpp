@@ -9,6 +9,7 @@
 #include <string>
 
 #include "tests/calib/zoom/simulated_zoom.h"
+#include "tests/support/warnings.h"
 
 namespace trueplate::tests {
 namespace {
@@ -44,12 +45,6 @@ std::string refusal(const std::vector<profile::Station>& stations) {
   const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(stations);
   REQUIRE(!lens);
   return lens.error().message;
-}
-
-bool has_warning(const zoom::LensAtState& found, std::string_view code) {
-  return std::any_of(found.warnings.begin(), found.warnings.end(), [&](const Warning& warning) {
-    return warning.code == code;
-  });
 }
 
 bool contains(const std::string& text, std::string_view part) {
@@ -168,7 +163,7 @@ TEST_CASE("beyond the stations is refused unless asked for, and then grows ever 
     CHECK(contains(refused.error().message, "beyond the stations"));
     const auto allowed = lens.at(state, zoom::Beyond::kExtrapolate);
     REQUIRE(allowed);
-    CHECK(has_warning(*allowed, "extrapolated"));
+    CHECK(tests::has_warning(allowed->warnings, "extrapolated"));
     const FieldError error =
         solved_plate_error(allowed->lens, true_zoom(*state.focal_mm, *state.focus_m));
     CHECK(error.rms_px < 2.0 * allowed->sigma.rms_px);
@@ -212,7 +207,7 @@ TEST_CASE("a prime, and a zoom at one focus distance") {
   for (profile::Station& station : stations) station.focus_m.reset();
   const auto ignored = made(stations).at({.focal_mm = 30.0, .focus_m = 5.0});
   REQUIRE(ignored);
-  CHECK(has_warning(*ignored, "focus-ignored"));
+  CHECK(tests::has_warning(ignored->warnings, "focus-ignored"));
   const auto alone = made({stations.front()}).at({});
   REQUIRE(alone);
   CHECK(solved_plate_error(alone->lens, stations.front().lens).max_px < 1e-4);

@@ -26,12 +26,6 @@ using trueplate::footage::Frame;
 using trueplate::footage::read_frame;
 using trueplate::footage::SampleFormat;
 
-namespace {
-
-namespace fs = std::filesystem;
-
-}  // namespace
-
 TEST_CASE("what a format cannot hold is told, with the number") {
   const ScratchFolder folder;
   Frame frame = make_plate(16, 8, SampleFormat::kHalf);

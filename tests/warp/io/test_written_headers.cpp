@@ -32,12 +32,6 @@ using trueplate::footage::Frame;
 using trueplate::footage::read_frame;
 using trueplate::footage::SampleFormat;
 
-namespace {
-
-namespace fs = std::filesystem;
-
-}  // namespace
-
 TEST_CASE("windows of every relation survive in EXR") {
   const ScratchFolder folder;
   for (const FrameWindows& windows : {FrameWindows{{0, 0, 64, 48}, {0, 0, 64, 48}},

@@ -15,6 +15,7 @@
 // What tests of the writer look at.
 namespace trueplate::tests {
 
+namespace fs = std::filesystem;
 using Names = std::vector<std::string>;
 
 inline bool same_bits(const Image<float>& a, const Image<float>& b) {
