@@ -49,7 +49,7 @@ struct FieldDifference {
 /// f a floor for what is in neither covariance: both misfits of the models as the profiles state
 /// them, and kModelsApartPx, as a smooth field of kFieldFreedom degrees of freedom. Where lenses
 /// did not change T is a sum of squared normals with known weights, so p follows without a fitted
-/// threshold. What each changes was measured by simulation (docs/compare.md).
+/// threshold. How often the verdict is right was measured by simulation (docs/compare.md).
 struct LensChange {
   ChangeVerdict verdict = ChangeVerdict::kTooUncertain;
   FieldDifference before;  // as the calibrations stand

@@ -37,15 +37,16 @@ struct TwoFocals {
 /// that are 0.5 % of focal length apart, 6 standard deviations of that difference, and so far that
 /// the frames of a group lie close beside it. A frame's variance is that of its own noise and of
 /// what the frames of a group scatter beyond it (R. DerSimonian and N. Laird, Meta-Analysis in
-/// Clinical Trials, Controlled Clinical Trials 7(3), 1986, for the estimate). Wants 6 frames that
-/// say something.
+/// Clinical Trials, Controlled Clinical Trials 7(3), 1986, for the estimate). In the smaller group
+/// are only frames that stand 5 standard deviations of their own off the other one. Wants 6 frames
+/// that say something.
 [[nodiscard]] std::optional<TwoFocals> two_focals(const std::vector<FrameFocal>& frames);
 
 /// `fit`, and where a clear minority of the frames was shot at another focal length (a third at the
 /// most; not with Rejection::kOff) the fit without them, which says so of each. Where it is more,
-/// the warning `mixed-focal` names both groups. Nothing is done where two
-/// focal lengths do not explain the residuals down to the noise of single corners, or where nobody
-/// knows that noise (LensFit::systematic_share).
+/// the warning `mixed-focal` names both groups. Nothing is done where focal lengths of their own do
+/// not bring the frames down to the noise of single corners, or where nobody knows that noise
+/// (LensFit::systematic_share).
 ///
 /// Errors: those of `fit`.
 [[nodiscard]] Result<LensFit> fit_with_one_focal(const FitFunction& fit,
