@@ -48,6 +48,12 @@ FitOptions with_model(const FitOptions& options, std::string_view model) {
   return result;
 }
 
+FitOptions with_shape(const FitOptions& options, ChartShape shape) {
+  FitOptions result = options;
+  result.chart_shape = shape;
+  return result;
+}
+
 /// See fit_best_model(); null when none fits.
 const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
   int most = 0;
@@ -281,11 +287,11 @@ struct Candidates {
 Candidates fit_candidates(const Models& models,
                           const std::vector<target::View>& views,
                           const FitOptions& options) {
-  FitOptions own = options;
-  if (options.chart_shape == ChartShape::kAuto) own.chart_shape = ChartShape::kFlat;
+  const bool is_sought = options.chart_shape == ChartShape::kAuto;
+  const FitOptions own = is_sought ? with_shape(options, ChartShape::kFlat) : options;
   Candidates result{.fits = fit_each(models, views, own), .shape = own.chart_shape, .chart = {}};
   const LensFit* judge = best_judge(result.fits);
-  if (judge == nullptr || options.chart_shape != ChartShape::kAuto) return result;
+  if (judge == nullptr || !is_sought) return result;
   FitOptions tested = options;
   tested.held_out_folds = 0;
   const Result<LensFit> fit =
@@ -294,8 +300,7 @@ Candidates fit_candidates(const Models& models,
   result.chart = fit->chart;
   result.shape = shape_found(fit->chart);
   if (result.shape == own.chart_shape) return result;
-  own.chart_shape = result.shape;
-  result.fits = fit_each(models, views, own);
+  result.fits = fit_each(models, views, with_shape(options, result.shape));
   return result;
 }
 
@@ -320,9 +325,8 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   const std::vector<target::View> common = detail::used_corners(views, *judge);
 
   std::vector<Trial> trials(models.size());
-  FitOptions exact = options;
+  FitOptions exact = with_shape(options, candidates.shape);
   exact.rejection = Rejection::kOff;
-  exact.chart_shape = candidates.shape;
   one_a_thread(models.size(), exact, [&](std::size_t i, const FitOptions& own) {
     if (fits[i]) {
       trials[i] = judged(common, with_model(own, models[i]->name));
@@ -338,14 +342,16 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   trials[chosen].shown.chosen = true;
   trials[chosen].shown.reason.clear();
 
-  FitOptions last = options;
-  last.chart_shape = candidates.shape;
-  Result<LensFit> fit = fit_lens(views, with_model(last, trials[chosen].shown.model));
-  if (!fit) return fail(fit.error());
-  if (candidates.chart) {
-    fit->chart.tests = candidates.chart->tests;
-    fit->chart.reason = candidates.chart->reason;
+  const std::string& model = trials[chosen].shown.model;
+  Result<LensFit> fit = fit_lens(views, with_model(options, model));
+  if (fit && candidates.chart && shape_found(fit->chart) != candidates.shape) {
+    fit = fit_lens(views, with_model(with_shape(options, candidates.shape), model));
+    if (fit) {
+      fit->chart.tests = candidates.chart->tests;
+      fit->chart.reason = candidates.chart->reason;
+    }
   }
+  if (!fit) return fail(fit.error());
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();
   for (const Trial& trial : trials) smallest = std::min(smallest, trial.bic);
