@@ -89,13 +89,13 @@ std::string sides(const Point2d& offset, int decimals, std::string_view unit) {
                      offset.y() < 0.0 ? "up" : "down");
 }
 
-/// A page of two columns.
+/// The groups as they come about.
 struct Lines {
-  void heading(std::string_view text) { page += fmt::format("\n{}\n", text); }
+  void heading(std::string_view text) { groups.push_back({std::string(text), {}}); }
   void add(std::string_view label, std::string_view content) {
-    page += fmt::format("  {:<17}{}\n", label, content);
+    groups.back().rows.push_back({std::string(label), std::string(content)});
   }
-  std::string page;
+  std::vector<HandoffGroup> groups;
 };
 
 void add_camera(Lines& lines, const warp::Handoff& handoff, const warp::PinholeCamera& camera) {
@@ -293,25 +293,44 @@ json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes) {
           {"warnings", warnings}};
 }
 
-std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
+std::vector<HandoffGroup> handoff_groups(const warp::Handoff& handoff, const HandoffNotes& notes) {
   Lines lines;
-  lines.page = fmt::format("Hand-off: {}{}, {}, calibrated {}\n",
-                           notes.lens.empty() ? "lens not named" : printable(notes.lens),
-                           notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
-                           lens::model_name(handoff.lens.model),
-                           printable(notes.calibrated));
   add_solve(lines, handoff);
   add_render(lines, handoff);
   add_comp(lines, handoff, notes);
+  return std::move(lines.groups);
+}
+
+std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  std::string page = fmt::format("Hand-off: {}{}, {}, calibrated {}\n",
+                                 notes.lens.empty() ? "lens not named" : printable(notes.lens),
+                                 notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
+                                 lens::model_name(handoff.lens.model),
+                                 printable(notes.calibrated));
+  for (const HandoffGroup& group : handoff_groups(handoff, notes)) {
+    page += fmt::format("\n{}\n", group.heading);
+    for (const HandoffRow& row : group.rows) {
+      page += fmt::format("  {:<17}{}\n", row.label, row.content);
+    }
+  }
   for (const Warning& warning : notes.warnings) {
-    lines.page += fmt::format("\nWARNING: {}\n", warning.message);
+    page += fmt::format("\nWARNING: {}\n", warning.message);
   }
-  if (!handoff.lens.film_back) {
-    lines.page +=
-        "\nMISSING: the film back. Numbers in px and at distance 1 are whole without it; for mm\n"
-        "give the sensor area that made the frame, --film-back WIDTHxHEIGHTmm.\n";
-  }
-  return lines.page;
+  if (!handoff.lens.film_back) page += fmt::format("\nMISSING: {}\n", kMissingFilmBack);
+  return page;
+}
+
+Result<NotedHandoff> noted_handoff(const profile::Profile& profile, PlateRequest request) {
+  const Result<warp::Overscan> overscan =
+      warp::common_overscan(request.lenses, request.overscan, request.overscan_options);
+  if (!overscan) return fail(overscan.error());
+  request.map.overscan_px = overscan->edges;
+  Result<warp::Handoff> handoff =
+      warp::make_handoff(request.lenses.front(), request.map, request.filter);
+  if (!handoff) return fail(handoff.error());
+  NotedHandoff noted{std::move(*handoff), handoff_notes(profile)};
+  noted.notes.warnings = overscan->warnings;
+  return noted;
 }
 
 void add_handoff_option(CLI::App& app, std::string& option) {

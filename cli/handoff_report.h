@@ -12,6 +12,7 @@
 #include "calib/base/warning.h"
 #include "calib/profile/profile.h"
 #include "cli/command.h"
+#include "cli/plate_options.h"
 #include "warp/handoff.h"
 
 namespace trueplate::cli {
@@ -29,8 +30,33 @@ HandoffNotes handoff_notes(const profile::Profile& profile);
 
 /// The hand-off for machines; docs/hand-off.md explains every field.
 nlohmann::json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes);
-/// The same for a person: several lines of 100 columns at most.
+
+/// A label and what it says; an empty label goes on with the one above.
+struct HandoffRow {
+  std::string label;
+  std::string content;
+};
+/// The numbers of one department.
+struct HandoffGroup {
+  std::string heading;
+  std::vector<HandoffRow> rows;
+};
+/// The hand-off for people.
+std::vector<HandoffGroup> handoff_groups(const warp::Handoff& handoff, const HandoffNotes& notes);
+/// What is said of a lens without a film back.
+inline constexpr std::string_view kMissingFilmBack =
+    "the film back. Numbers in px and at distance 1 are whole without it; for mm\n"
+    "give the sensor area that made the frame, --film-back WIDTHxHEIGHTmm.";
+/// The groups as several lines of 100 columns at most.
 std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes);
+
+/// A hand-off and what is to be said with it.
+struct NotedHandoff {
+  warp::Handoff handoff;
+  HandoffNotes notes;
+};
+/// That of the lenses asked for, with the overscan they need together.
+Result<NotedHandoff> noted_handoff(const profile::Profile& profile, PlateRequest request);
 
 /// `--handoff`, for commands that write a hand-off beside their output.
 void add_handoff_option(CLI::App& app, std::string& option);

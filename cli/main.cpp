@@ -34,7 +34,7 @@ constexpr std::array kCommands{
     Command{"compare", "two profiles or two ST-maps, in pixels", &add_compare},
     Command{"lines", "fit the lens to straight edges, without a chart", &add_lines},
     Command{"points", "move 2D points and tracks through the lens", &add_points},
-    Command{"report", "draw a lens sheet, one page to print", &add_report},
+    Command{"report", "what a lens is worth: a page to look at, or a sheet to print", &add_report},
     Command{"archive", "the catalogue of lenses: file, find, get, check", &add_archive},
     Command{"solve", "solve the camera of 2D tracks, with and without the lens", &add_solve},
 };

@@ -10,12 +10,13 @@ packages=(g++ cmake ninja-build ccache
   libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
   libavformat-dev libavcodec-dev libavutil-dev libswscale-dev pkg-config
   nlohmann-json3-dev libcli11-dev libssl-dev libxxhash-dev libcairo2-dev fonts-dejavu-core
-  libsoci-dev libboost-dev libsqlite3-dev libpq-dev)
+  libsoci-dev libboost-dev libsqlite3-dev libpq-dev
+  node-d3-selection node-d3-scale node-d3-shape node-d3-axis node-d3-contour)
 for group in "$@"; do
   case "$group" in
     quickstart) packages+=(opencv-doc openimageio-tools) ;;
     test) packages+=(ffmpeg doctest-dev poppler-utils librsvg2-bin openimageio-tools python3
-      python3-jsonschema slurm-wlm munge postgresql) ;;
+      python3-jsonschema chromium slurm-wlm munge postgresql) ;;
     lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
     *) echo "packages.sh: unknown group '$group'; known: quickstart, test, lint" >&2; exit 2 ;;
   esac

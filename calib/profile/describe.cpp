@@ -10,6 +10,7 @@
 
 #include "calib/base/utf8.h"
 #include "calib/lens/distortion_measures.h"
+#include "calib/profile/verdict.h"
 
 namespace trueplate::profile {
 namespace {
@@ -256,22 +257,6 @@ void add_model(Page& page, const Station& station) {
                                       reach));
 }
 
-/// The bands are common practice, no source.
-std::string_view verdict(double rms_px, std::optional<double> map_sigma_max_px) {
-  // A small residual where there were corners says nothing about places where there were none.
-  constexpr double kUncertainMapPx = 0.5;
-  if (rms_px < 0.3 && map_sigma_max_px && *map_sigma_max_px > kUncertainMapPx) {
-    return "small where the chart was seen (below 0.3 px), but parts of the frame are guessed: see "
-           "how well the lens map is known";
-  }
-  if (rms_px < 0.3) return "good: below the 0.3 px that a controlled grid should reach";
-  if (rms_px < 1.0) {
-    return "usable for a camera solve at HD or 2K (below 1 px), but a controlled grid should reach "
-           "0.3 px";
-  }
-  return "above 1 px: suspect a wrong pitch, a bent chart, mixed focus or a wrong model";
-}
-
 void add_quality(Page& page, const Station& station) {
   if (!station.quality) {
     page.add("Fit", "not known: these numbers were not fitted to footage");
@@ -287,7 +272,7 @@ void add_quality(Page& page, const Station& station) {
                   plural(static_cast<std::size_t>(quality.num_frames), "frame"),
                   quality.p95_px,
                   quality.max_px));
-  page.add("", verdict(quality.rms_px, quality.map_sigma_max_px));
+  page.add("", words_of(fit_verdict(station.quality)));
   if (quality.held_out_rms_px) {
     page.add("",
              fmt::format("rms {:.4f} px in frames the fit did not see", *quality.held_out_rms_px));

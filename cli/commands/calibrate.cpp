@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <memory>
+#include <span>
 
 #include "calib/base/interrupt.h"
 #include "calib/base/text.h"
@@ -12,9 +13,12 @@
 #include "cli/clip_option.h"
 #include "cli/commands/commands.h"
 #include "cli/detection_pictures.h"
+#include "cli/document_date.h"
 #include "cli/footage_options.h"
 #include "cli/lens_options.h"
 #include "cli/pool_option.h"
+#include "cli/report/calibration_page.h"
+#include "cli/report/write_report.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -27,7 +31,8 @@ struct Options {
   ChartOptions chart;
   std::string output;
   std::string observations;
-  std::string draw;  // folder; empty: no pictures
+  std::string draw;    // folder; empty: no pictures
+  std::string report;  // a page; empty: none
   std::string model = "auto";
   LensOptions lens;
   std::string entrance_pupil;
@@ -116,10 +121,33 @@ int report_fit(Error error, const Options& options) {
   return report_failure(error);
 }
 
-/// What is done with a calibration; the exit status.
-using Finish = std::function<int(const Calibration&)>;
+/// A calibration, and what it was made from.
+struct Made {
+  const Calibration& calibration;
+  std::span<const target::View> views;
+  const footage::FrameSet* frames = nullptr;  // null: observations were given
+};
 
-int finish(const Calibration& calibration, const Options& options, const CommonOptions& common) {
+/// What is done with a calibration; the exit status.
+using Finish = std::function<int(const Made&)>;
+
+Result<void> write_page(const Made& made, const Options& options, const CommonOptions& common) {
+  if (options.report.empty()) return {};
+  const Result<std::string> date = document_date("");
+  if (!date) return fail(date.error());
+  return write_report_file(calibration_page({.profile = &made.calibration.profile,
+                                             .views = made.views,
+                                             .fit = &made.calibration.fit,
+                                             .trials = made.calibration.trials,
+                                             .frames = made.frames,
+                                             .date = *date,
+                                             .threads = common.threads}),
+                           options.report,
+                           common);
+}
+
+int finish(const Made& made, const Options& options, const CommonOptions& common) {
+  const Calibration& calibration = made.calibration;
   if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
   if (Result<void> written =
           profile::write_profile(options.output, calibration.profile, common.overwrite_policy());
@@ -127,11 +155,18 @@ int finish(const Calibration& calibration, const Options& options, const CommonO
     return report_failure(written.error());
   }
   print(common, calibration_text(calibration, options.output));
+  if (Result<void> written = write_page(made, options, common); !written) {
+    return report_failure(written.error());
+  }
   report_warnings(calibration.profile.stations.front().warnings, common);
   if (Result<void> written = write_json(common, calibration_json(calibration)); !written) {
     return report_failure(written.error());
   }
   return kDone;
+}
+
+std::vector<std::string> outputs_of(const Options& options) {
+  return {options.output, options.observations, options.report};
 }
 
 bool is_observations(const FrameArguments& frames) {
@@ -156,9 +191,7 @@ int calibrate_frames(const Options& options,
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_frames(frames.error());
-  if (Result<void> free =
-          check_outputs({options.output, options.observations}, paths_of(*frames), common);
-      !free) {
+  if (Result<void> free = check_outputs(outputs_of(options), paths_of(*frames), common); !free) {
     return report_failure(free.error());
   }
   Result<DetectionPictures> pictures = DetectionPictures::plan(options.draw, *frames, common);
@@ -185,16 +218,16 @@ int calibrate_frames(const Options& options,
       return report_failure(colours.error());
     }
   }
+  const Result<footage::Observations> observations = observations_of(*detected, *chart);
+  if (!observations) return report_failure(observations.error());
   if (!options.observations.empty()) {
-    const Result<footage::Observations> observations = observations_of(*detected, *chart);
-    if (!observations) return report_failure(observations.error());
     if (Result<void> written = footage::write_observations(
             options.observations, *observations, common.overwrite_policy());
         !written) {
       return report_failure(written.error());
     }
   }
-  const int status = finished(*calibration);
+  const int status = finished({*calibration, observations->views, &*frames});
   if (status != kDone) return status;
   if (report_other_sizes(*detected, calibration->fit.lens.plate_size)) partly = true;
   for (const DetectedFrame& frame : *detected) {
@@ -206,8 +239,7 @@ int calibrate_frames(const Options& options,
 int calibrate_one(const Options& options, const CommonOptions& common, const Finish& finished) {
   const Result<CalibrateOptions> calibrate = calibrate_options(options, common);
   if (!calibrate) return report_usage(calibrate.error());
-  if (Result<void> free =
-          check_outputs({options.output, options.observations}, options.frames.arguments, common);
+  if (Result<void> free = check_outputs(outputs_of(options), options.frames.arguments, common);
       !free) {
     return report_failure(free.error());
   }
@@ -228,18 +260,21 @@ int calibrate_one(const Options& options, const CommonOptions& common, const Fin
                          "--observations writes what was detected, and here nothing is: the input "
                          "is observations already"});
   }
-  const Result<Calibration> calibration =
-      trueplate::calibrate(std::filesystem::path(options.frames.arguments.front()), *calibrate);
+  const std::filesystem::path file(options.frames.arguments.front());
+  const Result<Calibration> calibration = trueplate::calibrate(file, *calibrate);
   if (!calibration) return report_fit(calibration.error(), options);
-  return finished(*calibration);
+  const Result<footage::Observations> observations = footage::read_observations(file);
+  if (!observations) return report_failure(observations.error());
+  return finished({*calibration, observations->views});
 }
 
 /// Calibrates clip after clip and puts their stations into one profile.
 int calibrate_clips(const Options& options, const CommonOptions& common) {
-  if (!options.frames.arguments.empty() || !options.draw.empty() || !options.observations.empty()) {
+  if (!options.frames.arguments.empty() || !options.draw.empty() || !options.observations.empty() ||
+      !options.report.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
-                         "--clip names the frames of each station: FRAMES, --draw and "
-                         "--observations are for one at a time"});
+                         "--clip names the frames of each station: FRAMES, --draw, --observations "
+                         "and --report are for one at a time"});
   }
   const Result<zoom::Pooling> pooling = pooling_of(options.pool);
   if (!pooling) return report_usage(pooling.error());
@@ -264,7 +299,8 @@ int calibrate_clips(const Options& options, const CommonOptions& common) {
     const Options& one = stations[i];
     const std::string& text = options.clips[i];
     print(common, fmt::format("{}\n", text));
-    const int status = calibrate_one(one, common, [&](const Calibration& calibration) {
+    const int status = calibrate_one(one, common, [&](const Made& made) {
+      const Calibration& calibration = made.calibration;
       print(common, calibration_text(calibration, "a station"));
       report_warnings(calibration.profile.stations.front().warnings, common);
       profiles.push_back({text, calibration.profile});
@@ -278,15 +314,17 @@ int calibrate_clips(const Options& options, const CommonOptions& common) {
 }
 
 int run(const Options& options, const CommonOptions& common) {
+  if (Result<void> named = check_report_name(options.report); !named) {
+    return report_usage(named.error());
+  }
   if (!options.clips.empty()) return calibrate_clips(options, common);
   if (options.frames.arguments.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
                          "FRAMES is missing: chart frames, observations, or --clip for each "
                          "station of a zoom"});
   }
-  return calibrate_one(options, common, [&](const Calibration& calibration) {
-    return finish(calibration, options, common);
-  });
+  return calibrate_one(
+      options, common, [&](const Made& made) { return finish(made, options, common); });
 }
 
 }  // namespace
@@ -345,6 +383,7 @@ Action add_calibrate(CLI::App& app) {
                "fit green, and red and blue beside it (lateral chromatic aberration)");
   app.add_option("--observations", options->observations, "write what was detected, a CSV file")
       ->type_name("FILE");
+  add_report_option(app, options->report);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

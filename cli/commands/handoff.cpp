@@ -1,5 +1,6 @@
 #include <memory>
 #include <string>
+#include <utility>
 
 #include "cli/commands/commands.h"
 #include "cli/handoff_report.h"
@@ -40,17 +41,11 @@ int run(const Options& options, const CommonOptions& common) {
   }
   Result<PlateRequest> request = read_plate_options(options.plate, *lenses, common.threads);
   if (!request) return report_usage(request.error());
-  const Result<warp::Overscan> overscan =
-      warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
-  if (!overscan) return report_failure(overscan.error());
-  request->map.overscan_px = overscan->edges;
-  const Result<warp::Handoff> handoff =
-      warp::make_handoff(request->lenses.front(), request->map, request->filter);
-  if (!handoff) return report_failure(handoff.error());
-  HandoffNotes notes = handoff_notes(profile);
-  notes.warnings = overscan->warnings;
-  print(common, handoff_text(*handoff, notes));
-  if (Result<void> written = write_json(common, handoff_json(*handoff, notes)); !written) {
+  const Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
+  if (!noted) return report_failure(noted.error());
+  print(common, handoff_text(noted->handoff, noted->notes));
+  if (Result<void> written = write_json(common, handoff_json(noted->handoff, noted->notes));
+      !written) {
     return report_failure(written.error());
   }
   return kDone;

@@ -1,7 +1,9 @@
 #include <fmt/format.h>
 
 #include <memory>
+#include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "calib/base/text.h"
@@ -10,6 +12,10 @@
 #include "charts/draw/vector.h"
 #include "cli/commands/commands.h"
 #include "cli/document_date.h"
+#include "cli/footage_options.h"
+#include "cli/report/calibration_page.h"
+#include "cli/report/refit.h"
+#include "cli/report/write_report.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -17,6 +23,8 @@ namespace {
 
 struct Options {
   std::string profile;
+  FrameArguments frames;
+  std::string observations;
   std::string output;
   std::string angles;
   std::string reference_focal;
@@ -49,6 +57,22 @@ Result<draw::LensSheetOptions> sheet_options(const Options& options) {
   return sheet;
 }
 
+/// What is wrong with options that are for the other kind of report; empty: nothing.
+std::string misplaced_option(const Options& options, bool is_page) {
+  if (is_page && !options.angles.empty()) {
+    return "--angles: the page has curves; a lens sheet (.pdf) has the table of angles";
+  }
+  if (is_page && !options.reference_focal.empty()) {
+    return "--reference-focal: is of the lens sheet (.pdf); the page counts with the measured "
+           "focal "
+           "length";
+  }
+  if (!is_page && (!options.observations.empty() || !options.frames.arguments.empty())) {
+    return "a lens sheet shows neither frames nor observations; a page (.html) does";
+  }
+  return {};
+}
+
 nlohmann::json rows_json(const std::vector<draw::HeightRow>& rows) {
   nlohmann::json list = nlohmann::json::array();
   for (const draw::HeightRow& row : rows) {
@@ -60,27 +84,13 @@ nlohmann::json rows_json(const std::vector<draw::HeightRow>& rows) {
   return list;
 }
 
-int run(const Options& options, const CommonOptions& common) {
-  if (!options.output.ends_with(".pdf")) {
-    return report_usage(
-        {ErrorCode::kUnsupported,
-         fmt::format("{}: a lens sheet is a PDF, its name ends in .pdf", options.output)});
-  }
+int write_sheet(const Options& options,
+                const profile::Profile& profile,
+                const CommonOptions& common) {
   const Result<draw::LensSheetOptions> sheet = sheet_options(options);
   if (!sheet) return report_usage(sheet.error());
-  if (Result<void> free = check_outputs({options.output}, {options.profile}, common); !free) {
-    return report_failure(free.error());
-  }
-  const Result<profile::Profile> profile = profile::read_profile(options.profile);
-  if (!profile) return report_failure(profile.error());
-  const auto count = static_cast<int>(profile->stations.size());
-  if (options.station > count) {
-    return report_failure(
-        {ErrorCode::kNotFound,
-         fmt::format("{}: holds {} stations, not {}", options.profile, count, options.station)});
-  }
-  const profile::Station& station = profile->stations[options.station - 1];
-  const Result<draw::Document> document = draw::lens_sheet(*profile, station, *sheet);
+  const profile::Station& station = profile.stations[options.station - 1];
+  const Result<draw::Document> document = draw::lens_sheet(profile, station, *sheet);
   if (!document) return report_usage(document.error());
   const Result<std::string> pdf = draw::pdf_of(*document);
   if (!pdf) return report_failure(pdf.error());
@@ -95,12 +105,82 @@ int run(const Options& options, const CommonOptions& common) {
   return kDone;
 }
 
+int write_page(const Options& options,
+               const profile::Profile& profile,
+               const CommonOptions& common) {
+  const Result<std::string> date = document_date(options.date);
+  if (!date) return report_usage(date.error());
+  CalibrationPage page{.profile = &profile,
+                       .station = static_cast<std::size_t>(options.station - 1),
+                       .date = *date,
+                       .threads = common.threads};
+  std::optional<footage::FrameSet> frames;
+  if (!options.frames.arguments.empty()) {
+    Result<footage::FrameSet> resolved =
+        footage::resolve_frames(options.frames.arguments, options.frames.range);
+    if (!resolved) return report_frames(resolved.error());
+    frames = std::move(*resolved);
+    page.frames = &*frames;
+  }
+  std::optional<Refit> fitted;
+  if (!options.observations.empty()) {
+    Result<Refit> again =
+        refit(profile, profile.stations[page.station], options.observations, common.threads);
+    if (!again) return report_failure(again.error());
+    fitted = std::move(*again);
+    page.views = fitted->views;
+    page.fit = &fitted->fit;
+    page.warnings = fitted->warnings;
+    report_warnings(fitted->warnings, common);
+  }
+  return write_report(calibration_page(page), options.output, common);
+}
+
+int run(const Options& options, const CommonOptions& common) {
+  const bool is_page = options.output.ends_with(".html");
+  if (!is_page && !options.output.ends_with(".pdf")) {
+    return report_usage({ErrorCode::kUnsupported,
+                         fmt::format("{}: a report is a page whose name ends in .html, or a lens "
+                                     "sheet whose name ends in .pdf",
+                                     options.output)});
+  }
+  if (const std::string misplaced = misplaced_option(options, is_page); !misplaced.empty()) {
+    return report_usage({ErrorCode::kInvalidInput, misplaced});
+  }
+  std::vector<std::string> inputs = options.frames.arguments;
+  inputs.insert(inputs.end(), {options.profile, options.observations});
+  if (Result<void> free = check_outputs({options.output}, inputs, common); !free) {
+    return report_failure(free.error());
+  }
+  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  if (!profile) return report_failure(profile.error());
+  const auto count = static_cast<int>(profile->stations.size());
+  if (options.station > count) {
+    return report_failure(
+        {ErrorCode::kNotFound,
+         fmt::format("{}: holds {} stations, not {}", options.profile, count, options.station)});
+  }
+  return is_page ? write_page(options, *profile, common) : write_sheet(options, *profile, common);
+}
+
 }  // namespace
 
 Action add_report(CLI::App& app) {
   auto options = std::make_shared<Options>();
   app.add_option("PROFILE", options->profile, "the lens profile")->required()->type_name("");
-  app.add_option("-o,--output", options->output, "the lens sheet, a PDF of one page")
+  add_frames(app,
+             options->frames,
+             "frames of this lens, one of which the page shows straightened: of those it was "
+             "calibrated with the one that tells most");
+  app.get_option("FRAMES")->required(false);
+  app.add_option("--observations",
+                 options->observations,
+                 "what the lens was fitted to (calibrate --observations, detect), for residuals, "
+                 "coverage and every frame")
+      ->type_name("FILE");
+  app.add_option("-o,--output",
+                 options->output,
+                 "the report: .html, a page to look at; .pdf, a lens sheet to print")
       ->required()
       ->type_name("FILE");
   app.add_option("--station", options->station, "which of several stations, from 1 on")
@@ -113,7 +193,7 @@ Action add_report(CLI::App& app) {
                  options->reference_focal,
                  "focal length that ideal image heights are counted with, such as 153.5mm")
       ->type_name("LENGTH");
-  app.add_option("--date", options->date, "on the sheet; default today")->type_name("YYYY-MM-DD");
+  app.add_option("--date", options->date, "on the report; default today")->type_name("YYYY-MM-DD");
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

@@ -1,0 +1,28 @@
+#pragma once
+
+#include <optional>
+#include <string_view>
+
+#include "calib/profile/profile.h"
+
+namespace trueplate::profile {
+
+/// What a fit is worth, by its residuals and by how well the lens map is known.
+enum class FitVerdict {
+  kNotKnown,       // not fitted to footage
+  kGood,           // below kGoodRmsPx
+  kPartlyGuessed,  // the same, but parts of the frame are known to kUncertainMapPx only
+  kUsable,         // below kUsableRmsPx
+  kDoubtful,
+};
+
+/// The bands are common practice, no source.
+inline constexpr double kGoodRmsPx = 0.3;
+inline constexpr double kUsableRmsPx = 1.0;
+inline constexpr double kUncertainMapPx = 0.5;
+
+[[nodiscard]] FitVerdict fit_verdict(const std::optional<Quality>& quality);
+/// In words for a person, with the figures they rest on; one line without a full stop.
+[[nodiscard]] std::string_view words_of(FitVerdict verdict);
+
+}  // namespace trueplate::profile

@@ -1,0 +1,481 @@
+#include "cli/report/lens_sections.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/distortion_measures.h"
+#include "calib/lens/model.h"
+#include "calib/profile/verdict.h"
+#include "cli/handoff_report.h"
+#include "cli/plate_options.h"
+
+namespace trueplate::cli {
+namespace {
+
+using nlohmann::json;
+
+constexpr std::size_t kLongestText = 2000;
+
+json row(std::string_view label, std::string content) {
+  return json::array({label, std::move(content)});
+}
+
+std::string plain(double value) { return fmt::format("{:.6g}", value); }
+
+double rounded(double value, double step) { return std::round(value / step) * step; }
+
+struct Verdict {
+  std::string_view level;
+  std::string headline;
+};
+
+Verdict headline_of(const profile::Station& station) {
+  switch (profile::fit_verdict(station.quality)) {
+    case profile::FitVerdict::kNotKnown:
+      return {"open", "Not judged"};
+    case profile::FitVerdict::kGood:
+      if (station.warnings.empty()) return {"good", "Good"};
+      return {"care", "Good residuals, with warnings"};
+    case profile::FitVerdict::kPartlyGuessed:
+      return {"care", "Good where the chart was seen, guessed elsewhere"};
+    case profile::FitVerdict::kUsable:
+      return {"care", "Usable with care"};
+    case profile::FitVerdict::kDoubtful:
+      break;
+  }
+  return {"doubt", "Doubtful"};
+}
+
+std::string sentence(std::string_view words) {
+  std::string text(words);
+  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
+  return text + ".";
+}
+
+/// The plate's corner where the lens distorts most; where it has no inverse in any, the first.
+Point2d most_distorted_corner(const lens::Lens& lens) {
+  const double width = lens.plate_size.width;
+  const double height = lens.plate_size.height;
+  Point2d most(0.0, 0.0);
+  double percent = 0.0;
+  for (const Point2d& corner :
+       {Point2d(0.0, 0.0), Point2d(width, 0.0), Point2d(0.0, height), Point2d(width, height)}) {
+    const auto distortion = lens::point_distortion(lens, corner);
+    if (!distortion || std::abs(distortion->percent()) <= percent) continue;
+    percent = std::abs(distortion->percent());
+    most = corner;
+  }
+  return most;
+}
+
+json curve_towards(const lens::Lens& lens, std::string_view name, const Point2d& end_px) {
+  constexpr int kSteps = 48;
+  json points = json::array();
+  for (int i = 1; i <= kSteps; ++i) {
+    const Point2d p = lens.principal_point_px +
+                      (end_px - lens.principal_point_px) * (static_cast<double>(i) / kSteps);
+    const auto distortion = lens::point_distortion(lens, p);
+    if (!distortion) break;
+    points.push_back({rounded(distortion->actual_height_px, 0.01),
+                      rounded(distortion->percent(), 1e-5),
+                      rounded(distortion->shift_px(), 1e-4)});
+  }
+  return {{"name", name}, {"points", points}};
+}
+
+/// One line of the straight grid from `from` to `to`; pieces that the lens does not image are left
+/// out.
+void add_line(
+    const lens::Lens& lens, const Point2d& from, const Point2d& to, json& lines, double& largest) {
+  constexpr int kSteps = 48;
+  json straight = json::array();
+  json bent = json::array();
+  const auto finish = [&] {
+    if (straight.size() > 1) lines.push_back({{"straight", straight}, {"bent", bent}});
+    straight = json::array();
+    bent = json::array();
+  };
+  for (int i = 0; i <= kSteps; ++i) {
+    const Point2d p = from + (to - from) * (static_cast<double>(i) / kSteps);
+    const std::optional<Point2d> image = lens::distort_px(lens, p);
+    if (!image) {
+      finish();
+      continue;
+    }
+    straight.push_back({rounded(p.x(), 0.01), rounded(p.y(), 0.01)});
+    bent.push_back({rounded(image->x(), 0.001), rounded(image->y(), 0.001)});
+    largest = std::max(largest, (*image - p).norm());
+  }
+  finish();
+}
+
+std::string sigma_text(const profile::Station& station, std::string_view name) {
+  if (!station.uncertainty) return "-";
+  const std::optional<double> sigma = profile::sigma(*station.uncertainty, name);
+  if (!sigma) return "-";
+  return *sigma == 0.0 ? "held" : fmt::format("{:.2g}", *sigma);
+}
+
+void add_colours(json& rows, const profile::Channels& channels) {
+  for (const auto& [name, colour] :
+       {std::pair("red", &channels.red), std::pair("blue", &channels.blue)}) {
+    const profile::ColourShift& shift = colour->shift;
+    rows.push_back(
+        row(fmt::format("{} beside green", name),
+            fmt::format("{:.4f} px rms (sigma {:.2g}), at most {:.4f} px at {:.0f}, {:.0f}; {}",
+                        shift.rms_px,
+                        shift.rms_sigma_px,
+                        shift.max_px,
+                        shift.max_at_px.x(),
+                        shift.max_at_px.y(),
+                        shift.significant ? "significant" : "not significant")));
+  }
+}
+
+json quality_rows(const profile::Station& station) {
+  json rows = json::array();
+  if (!station.quality) return rows;
+  const profile::Quality& quality = *station.quality;
+  rows.push_back(row("points",
+                     fmt::format("{} in {} of {} frames",
+                                 quality.num_points,
+                                 quality.num_frames_used,
+                                 quality.num_frames)));
+  rows.push_back(row("residuals",
+                     fmt::format("rms {:.4f} px, 95 % within {:.4f} px, largest {:.4f} px",
+                                 quality.rms_px,
+                                 quality.p95_px,
+                                 quality.max_px)));
+  if (quality.held_out_rms_px) {
+    rows.push_back(row("unseen frames", fmt::format("rms {:.4f} px", *quality.held_out_rms_px)));
+  }
+  if (quality.noise_sigma_px) {
+    rows.push_back(
+        row("noise", fmt::format("sigma {:.4f} px of a coordinate", *quality.noise_sigma_px)));
+  }
+  if (quality.map_misfit_rms_px.value_or(0.0) > 0.0) {
+    rows.push_back(row("model misses",
+                       fmt::format("{:.4f} px rms over the frame", *quality.map_misfit_rms_px)));
+  }
+  return rows;
+}
+
+json chart_rows(const profile::Station& station) {
+  json rows = json::array();
+  if (!station.chart_as_found) return rows;
+  const profile::ChartAsFound& chart = *station.chart_as_found;
+  if (chart.bend_mm) {
+    rows.push_back(row("bent",
+                       fmt::format("{:.3f} mm off its plane at most (sigma {:.2g})",
+                                   chart.bend_mm->value,
+                                   chart.bend_mm->sigma)));
+  }
+  if (chart.print_error_mm) {
+    rows.push_back(row("points off",
+                       fmt::format("{:.3f} mm rms (sigma {:.2g} each)",
+                                   chart.print_error_mm->value,
+                                   chart.print_error_mm->sigma)));
+  }
+  if (chart.pitch_ratio) {
+    rows.push_back(row(
+        "pitch y over x",
+        fmt::format("{:.5f} (sigma {:.2g})", chart.pitch_ratio->value, chart.pitch_ratio->sigma)));
+  }
+  return rows;
+}
+
+std::string state_text(const profile::Station& station) {
+  std::string text;
+  const auto add = [&](const std::string& part) { text += (text.empty() ? "" : ", ") + part; };
+  if (station.nominal_focal_mm) add(fmt::format("nominal {} mm", plain(*station.nominal_focal_mm)));
+  if (station.focus_m) {
+    add(std::isinf(*station.focus_m) ? std::string("focus at infinity")
+                                     : fmt::format("focus {} m", plain(*station.focus_m)));
+  }
+  if (station.t_stop) add(fmt::format("T{}", plain(*station.t_stop)));
+  return text.empty() ? "not stated" : text;
+}
+
+}  // namespace
+
+json plate_json(const lens::Lens& lens) {
+  return {{"width", lens.plate_size.width},
+          {"height", lens.plate_size.height},
+          {"pixel_aspect", lens.pixel_aspect}};
+}
+
+json verdict_of(const profile::Station& station) {
+  const Verdict verdict = headline_of(station);
+  json lines = json::array();
+  lines.push_back(sentence("Residuals " +
+                           std::string(profile::words_of(profile::fit_verdict(station.quality)))));
+  if (station.quality) {
+    const profile::Quality& quality = *station.quality;
+    std::string words =
+        fmt::format("The lens meets the {} points it was fitted to within {:.3f} px rms",
+                    quality.num_points,
+                    quality.rms_px);
+    if (quality.held_out_rms_px) {
+      words += fmt::format(", and points of frames it has not seen within {:.3f} px",
+                           *quality.held_out_rms_px);
+    }
+    lines.push_back(words + ".");
+    if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
+      lines.push_back(fmt::format(
+          "Anywhere in the frame a straightened or bent pixel is expected to be off by {:.3f} px "
+          "rms, and by {:.3f} px at the worst place (one standard deviation, after what a camera "
+          "solve absorbs).",
+          *quality.map_sigma_rms_px,
+          *quality.map_sigma_max_px));
+    }
+  }
+  if (const double share = lens::invertible_share_of_border(station.lens); share < 1.0) {
+    lines.push_back(fmt::format(
+        "Only {:.1f} % of the frame's border can be straightened: beyond it the lens folds back.",
+        100.0 * share));
+  }
+  const std::size_t count = station.warnings.size();
+  lines.push_back(count == 0   ? std::string("No warnings.")
+                  : count == 1 ? std::string("One warning, below.")
+                               : fmt::format("{} warnings, below.", count));
+  return {{"level", verdict.level}, {"headline", verdict.headline}, {"lines", lines}};
+}
+
+json key_figures(const profile::Station& station) {
+  json figures = json::array();
+  const auto add = [&](std::string_view label, std::string text, std::string note) {
+    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", std::move(note)}});
+  };
+  if (station.quality) {
+    const profile::Quality& quality = *station.quality;
+    add("residuals", fmt::format("{:.3f} px", quality.rms_px), "rms per point");
+    if (quality.held_out_rms_px) {
+      add("unseen frames", fmt::format("{:.3f} px", *quality.held_out_rms_px), "rms per point");
+    }
+    if (quality.map_sigma_max_px) {
+      add("predicted error",
+          fmt::format("{:.3f} px", *quality.map_sigma_max_px),
+          fmt::format("at the worst place; {:.3f} px rms", quality.map_sigma_rms_px.value_or(0.0)));
+    }
+    add("frames",
+        fmt::format("{} of {}", quality.num_frames_used, quality.num_frames),
+        fmt::format("used, with {} points", quality.num_points));
+  }
+  const lens::Lens& lens = station.lens;
+  if (const auto focal = lens::focal_mm(lens)) {
+    add("focal length",
+        fmt::format("{:.2f} mm", focal->x()),
+        fmt::format("{:.2f} px", lens.focal_px.x()));
+  } else {
+    add("focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
+  }
+  if (const auto corner = lens::frame_distortion(lens).corner) {
+    add("distortion",
+        fmt::format("{:+.2f} %", corner->percent()),
+        fmt::format("in the corner, {:+.1f} px; {}",
+                    corner->shift_px(),
+                    corner->percent() < 0.0 ? "barrel" : "pincushion"));
+  }
+  if (const auto factor = lens::overscan_factor(lens)) {
+    add("overscan", fmt::format("{:.3f} times", *factor), "the plate, to keep all of it");
+  }
+  return figures;
+}
+
+json curve_section(const lens::Lens& lens) {
+  const Point2d& centre = lens.principal_point_px;
+  const Point2d corner = most_distorted_corner(lens);
+  json series = json::array({curve_towards(lens, "to the side", {corner.x(), centre.y()}),
+                             curve_towards(lens, "up or down", {centre.x(), corner.y()}),
+                             curve_towards(lens, "to the corner", corner)});
+  return {{"kind", "curves"},
+          {"title", "Distortion over image height"},
+          {"words",
+           {"How much farther from the principal point (nearer, where negative: barrel) the lens "
+            "images a place than a pinhole would, in percent of the pinhole's distance (ISO 9039). "
+            "Curves that part from each other are those of an anamorphic or decentred lens."}},
+          {"caption",
+           "From the principal point to the corner that is distorted most, and to the edges beside "
+           "it."},
+          {"x_label", "distance from the principal point on the plate, px"},
+          {"y_label", "distortion, %"},
+          {"x_unit", "px"},
+          {"y_unit", "%"},
+          {"series", series}};
+}
+
+json grid_section(const lens::Lens& lens) {
+  constexpr int kAcross = 12;
+  const auto [width, height] = lens.plate_size;
+  const int down =
+      std::max(2, static_cast<int>(std::lround(kAcross * height / (width * lens.pixel_aspect))));
+  json lines = json::array();
+  double largest = 0.0;
+  for (int i = 0; i <= kAcross; ++i) {
+    const double x = static_cast<double>(width) * i / kAcross;
+    add_line(lens, {x, 0.0}, {x, height}, lines, largest);
+  }
+  for (int i = 0; i <= down; ++i) {
+    const double y = static_cast<double>(height) * i / down;
+    add_line(lens, {0.0, y}, {width, y}, lines, largest);
+  }
+  // Shifts of a twentieth of the frame show; larger ones are not enlarged.
+  const double factor = round_factor(0.05 * height / std::max(largest, 1e-9));
+  const double shown = std::min(factor, 1000.0);
+  return {{"kind", "grid"},
+          {"title", "What the lens does to a straight grid"},
+          {"words", json::array()},
+          {"caption",
+           fmt::format("Dashed: straight lines as a pinhole would image them. Solid: as this lens "
+                       "does; the largest shift is {:.2f} px.",
+                       largest)},
+          {"exaggeration", shown},
+          {"most", std::max(5.0, 4.0 * shown)},
+          {"largest_px", largest},
+          {"lines", lines}};
+}
+
+json parameters_section(const profile::Station& station) {
+  const lens::Lens& lens = station.lens;
+  json pinhole = json::array();
+  pinhole.push_back(row("model", std::string(lens::model_name(lens.model))));
+  const auto add =
+      [&](std::string_view label, double value, std::string_view name, std::string_view unit) {
+        pinhole.push_back(
+            row(label, fmt::format("{:.8g}{} (sigma {})", value, unit, sigma_text(station, name))));
+      };
+  add("focal length x", lens.focal_px.x(), "focal_x_px", " px");
+  add("focal length y", lens.focal_px.y(), "focal_y_px", " px");
+  add("principal point x", lens.principal_point_px.x(), "principal_x_px", " px");
+  add("principal point y", lens.principal_point_px.y(), "principal_y_px", " px");
+  const auto names = lens::parameter_names(lens.model);
+  const auto values = lens::parameters(lens.model);
+  const std::optional<lens::LocalField> field = lens::local_field(lens.model);
+  const std::size_t shown = field ? field->num_formula : names.size();
+  for (std::size_t i = 0; i < shown; ++i) add(names[i], values[i], names[i], "");
+  if (field) {
+    pinhole.push_back(
+        row("field", fmt::format("{} more values, in the profile", names.size() - shown)));
+  }
+  json groups = json::array({{{"heading", "Lens"}, {"rows", pinhole}}});
+  const auto group = [&](std::string_view heading, json rows) {
+    if (!rows.empty()) groups.push_back({{"heading", heading}, {"rows", std::move(rows)}});
+  };
+  group("Fit", quality_rows(station));
+  group("The print, as found", chart_rows(station));
+  json colours = json::array();
+  if (station.channels) add_colours(colours, *station.channels);
+  group("Colours", std::move(colours));
+  return {{"kind", "numbers"},
+          {"title", "The lens in numbers"},
+          {"words", {"sigma is one standard deviation."}},
+          {"groups", groups}};
+}
+
+json provenance_section(const profile::Profile& profile, const profile::Station& station) {
+  json lens_rows = json::array();
+  const auto label = [&](std::string_view name, const std::string& text) {
+    if (!text.empty()) lens_rows.push_back(row(name, printable(text, kLongestText)));
+  };
+  label("lens", profile.labels.lens.empty() ? "not named" : profile.labels.lens);
+  label("serial number", profile.labels.serial);
+  label("camera body", profile.labels.body);
+  label("owner", profile.labels.owner);
+  label("notes", profile.labels.notes);
+  lens_rows.push_back(row("set to", state_text(station)));
+  const lens::Lens& lens = station.lens;
+  lens_rows.push_back(row("plate",
+                          fmt::format("{} x {} px, pixel aspect {}",
+                                      lens.plate_size.width,
+                                      lens.plate_size.height,
+                                      plain(lens.pixel_aspect))));
+  lens_rows.push_back(row("film back",
+                          lens.film_back ? fmt::format("{} x {} mm",
+                                                       plain(lens.film_back->width_mm),
+                                                       plain(lens.film_back->height_mm))
+                                         : std::string("not stated")));
+  if (profile.chart) {
+    std::string chart = printable(profile.chart->kind);
+    if (profile.chart->columns && profile.chart->rows) {
+      chart += fmt::format(", {} x {}", *profile.chart->columns, *profile.chart->rows);
+    }
+    if (profile.chart->pitch_mm)
+      chart += fmt::format(", pitch {} mm", plain(*profile.chart->pitch_mm));
+    lens_rows.push_back(row("chart", chart));
+  }
+  const profile::Provenance& made = profile.provenance;
+  json rows = json::array();
+  rows.push_back(row("calibrated", printable(made.created)));
+  rows.push_back(row("by", printable(made.program) + " " + printable(made.program_version)));
+  rows.push_back(row("method", printable(made.method, kLongestText)));
+  const auto hashed = std::count_if(made.footage.begin(), made.footage.end(), [](const auto& item) {
+    return !item.sha256.empty();
+  });
+  rows.push_back(row(
+      "footage",
+      fmt::format("{} frames, {} with their SHA-256 in the profile", made.footage.size(), hashed)));
+  return {{"kind", "numbers"},
+          {"title", "Where it comes from"},
+          {"words", json::array()},
+          {"groups",
+           {{{"heading", "Labels"}, {"rows", lens_rows}},
+            {{"heading", "Provenance"}, {"rows", rows}}}}};
+}
+
+Result<json> handoff_section(const profile::Profile& profile,
+                             const profile::Station& station,
+                             int threads) {
+  Result<PlateRequest> request = read_plate_options(PlateOptions{}, {station.lens}, threads);
+  if (!request) return fail(request.error());
+  const Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
+  if (!noted) return fail(noted.error());
+  json groups = json::array();
+  for (const HandoffGroup& group : handoff_groups(noted->handoff, noted->notes)) {
+    json rows = json::array();
+    for (const HandoffRow& line : group.rows) rows.push_back(row(line.label, line.content));
+    groups.push_back({{"heading", group.heading}, {"rows", rows}});
+  }
+  json words = json::array(
+      {"What each department sets, for the whole plate kept; trueplate handoff has the options."});
+  for (const Warning& warning : noted->notes.warnings)
+    words.push_back("Warning: " + warning.message);
+  if (!station.lens.film_back) {
+    words.push_back(fmt::format("Missing: {}", printable(kMissingFilmBack, kLongestText)));
+  }
+  return json{{"kind", "numbers"}, {"title", "Hand-off"}, {"words", words}, {"groups", groups}};
+}
+
+std::vector<double> round_steps(double least, double most_value, std::size_t most) {
+  std::vector<double> steps;
+  if (!(most_value > 0.0) || !std::isfinite(most_value)) return {1.0};
+  least = std::max(least, most_value * 1e-3);
+  for (double decade = std::pow(10.0, std::floor(std::log10(least))); decade <= most_value;
+       decade *= 10.0) {
+    for (const double digit : {1.0, 2.0, 5.0}) {
+      // A power of ten is not exact; the step is to be written as short as it is meant.
+      const double step = std::stod(fmt::format("{:.3g}", digit * decade));
+      if (step > least && step < most_value) steps.push_back(step);
+    }
+  }
+  if (steps.empty()) steps.push_back(std::stod(fmt::format("{:.2g}", most_value)));
+  while (steps.size() > most) steps.erase(steps.begin());
+  return steps;
+}
+
+double round_factor(double value) {
+  double factor = 1.0;
+  for (double decade = 1.0; decade <= value && decade < 1e9; decade *= 10.0) {
+    for (const double digit : {1.0, 2.0, 5.0}) {
+      if (digit * decade <= value) factor = digit * decade;
+    }
+  }
+  return factor;
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,488 @@
+// The interactive plots, drawn with d3. Positions on the plate are plate pixels: origin at the
+// top-left corner of the display window, x right, y down.
+
+const plateSize = report.plate || {width: 1, height: 1, pixel_aspect: 1};
+const wholePlate = {x0: 0, y0: 0, x1: plateSize.width, y1: plateSize.height};
+
+/// A drawing that is made anew whenever its width changes. `draw(svg, width)` returns the height.
+function drawing(host, name, words, draw) {
+  const svg = d3.select(host).append("svg")
+      .attr("data-plot", name).attr("role", "img").attr("aria-label", words);
+  let drawn = 0;
+  const render = () => {
+    const width = Math.max(260, Math.floor(host.clientWidth - 2 * parseFloat(getComputedStyle(host).paddingLeft)));
+    drawn = width;
+    svg.selectAll("*").remove();
+    const size = draw(svg, width);
+    svg.attr("viewBox", `0 0 ${size.width} ${size.height}`).attr("width", size.width).attr("height", size.height);
+  };
+  render();
+  new ResizeObserver(() => {
+    if (Math.abs(host.clientWidth - 2 * parseFloat(getComputedStyle(host).paddingLeft) - drawn) > 1.5) render();
+  }).observe(host);
+  return {svg, render};
+}
+
+/// A drawing of the plate, or of `extent` of its plane; no higher than the window.
+function plateDrawing(host, name, words, extent, draw) {
+  return drawing(host, name, words, (svg, width) => {
+    const across = (extent.x1 - extent.x0) * plateSize.pixel_aspect;
+    const down = extent.y1 - extent.y0;
+    const tallest = Math.max(300, 0.82 * window.innerHeight);
+    const scale = Math.min(width / across, tallest / down);
+    const place = {
+      scale,
+      x: (x) => (x - extent.x0) * plateSize.pixel_aspect * scale,
+      y: (y) => (y - extent.y0) * scale,
+      width: across * scale,
+      height: down * scale,
+    };
+    draw(svg, place);
+    return place;
+  });
+}
+
+/// Where the pointer is, in the drawing's own units.
+function pointer(svg, event) {
+  const box = svg.node().getBoundingClientRect();
+  const view = svg.node().viewBox.baseVal;
+  return [(event.clientX - box.left) * view.width / box.width,
+          (event.clientY - box.top) * view.height / box.height];
+}
+
+function readoutBelow(host, rest) {
+  const node = make("output", "readout", rest);
+  host.append(node);
+  return {say: (text) => { node.textContent = text; }, rest: () => { node.textContent = rest; }};
+}
+
+function figureIn(host, caption) {
+  const node = make("figure", "");
+  host.append(node);
+  node.finish = () => node.append(make("figcaption", "", caption));
+  return node;
+}
+
+function range(words, from, to, step, value, name) {
+  const input = make("input");
+  Object.assign(input, {type: "range", min: from, max: to, step, value, name});
+  const label = make("label", "", words, input);
+  return {label, input};
+}
+
+function choice(words, options, name) {
+  const select = make("select");
+  select.name = name;
+  options.forEach((text, i) => {
+    const option = make("option", "", text);
+    option.value = i;
+    select.append(option);
+  });
+  return {label: make("label", "", words, select), select};
+}
+
+const coordinate = (v) => v.toFixed(1);
+const sides = (dx, dy, digits) => `${Math.abs(dx).toFixed(digits)} ${dx < 0 ? "left" : "right"}, ` +
+    `${Math.abs(dy).toFixed(digits)} ${dy < 0 ? "up" : "down"}`;
+
+// ---- the picture before and after ----
+
+sectionKinds.pictures = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const wipe = range("plate", 0, 1000, 1, 500, "wipe");
+  wipe.label.append("straightened");
+  wipe.input.setAttribute("aria-label", "how much of the plate is shown beside the straightened picture");
+  const controls = make("div", "controls", wipe.label);
+  const hasRows = section.rows.length > 0;
+  const rows = make("input");
+  Object.assign(rows, {type: "checkbox", checked: hasRows, name: "rows"});
+  if (hasRows) controls.append(make("label", "", rows, "chart rows and columns"));
+  figure.append(controls);
+  let place = null;
+  const plot = plateDrawing(figure, "pictures", section.title, section.extent, (svg, at) => {
+    place = at;
+    svg.classed("wipe", true);
+    hatchPattern(svg, "beyond");
+    svg.append("rect").attr("width", at.width).attr("height", at.height).attr("fill", "url(#beyond)");
+    for (const side of ["before", "after"]) {
+      svg.append("clipPath").attr("id", "clip-" + side).append("rect").attr("height", at.height);
+      const group = svg.append("g").attr("class", side).attr("clip-path", `url(#clip-${side})`);
+      const picture = section[side];
+      if (picture) {
+        group.append("image").attr("href", picture.source)
+            .attr("x", at.x(picture.x)).attr("y", at.y(picture.y))
+            .attr("width", at.x(picture.x + picture.width) - at.x(picture.x))
+            .attr("height", at.y(picture.y + picture.height) - at.y(picture.y))
+            .attr("preserveAspectRatio", "none");
+      }
+      const d = section.rows.map((row) => "M" + row[side].map(([x, y]) => `${at.x(x).toFixed(2)} ${at.y(y).toFixed(2)}`).join("L")).join("");
+      group.append("path").attr("class", "rows-rim overlay").attr("d", d);
+      group.append("path").attr("class", "rows overlay").attr("d", d);
+    }
+    svg.append("rect").attr("class", "edge").attr("x", at.x(0)).attr("y", at.y(0))
+        .attr("width", at.x(plateSize.width) - at.x(0)).attr("height", at.y(plateSize.height) - at.y(0));
+    svg.append("line").attr("class", "handle").attr("y2", at.height);
+    svg.append("line").attr("class", "handle-core").attr("y2", at.height);
+    svg.append("path").attr("class", "grip");
+    tagged(svg, "plate", "before-tag");
+    tagged(svg, "straightened", "after-tag");
+    update();
+  });
+  function tagged(svg, text, name) {
+    const tag = svg.append("g").attr("class", name);
+    tag.append("rect").attr("class", "tag").attr("width", text.length * 7 + 12).attr("height", 20).attr("rx", 3);
+    tag.append("text").attr("class", "tag-text").attr("x", 6).attr("y", 14).text(text);
+  }
+  function update() {
+    const svg = d3.select(figure).select("svg");
+    const at = place.width * wipe.input.value / 1000;
+    svg.select("#clip-before rect").attr("x", 0).attr("width", at);
+    svg.select("#clip-after rect").attr("x", at).attr("width", place.width - at);
+    svg.selectAll(".handle, .handle-core").attr("x1", at).attr("x2", at);
+    const y = place.height / 2;
+    svg.select(".grip").attr("d", `M${at - 4} ${y - 9}l-9 9l9 9zM${at + 4} ${y - 9}l9 9l-9 9z`);
+    svg.select(".before-tag").attr("transform", `translate(8 ${place.height - 28})`)
+        .attr("visibility", at > 70 ? "visible" : "hidden");
+    svg.select(".after-tag").attr("transform", `translate(${place.width - 106} ${place.height - 28})`)
+        .attr("visibility", place.width - at > 115 ? "visible" : "hidden");
+    svg.selectAll(".overlay").attr("visibility", rows.checked ? "visible" : "hidden");
+  }
+  const drag = (event) => {
+    if (event.type === "pointermove" && !(event.buttons & 1)) return;
+    const [x] = pointer(plot.svg, event);
+    wipe.input.value = Math.round(1000 * x / place.width);
+    update();
+  };
+  plot.svg.node().addEventListener("pointerdown", drag);
+  plot.svg.node().addEventListener("pointermove", drag);
+  wipe.input.addEventListener("input", update);
+  rows.addEventListener("change", update);
+  figure.finish();
+};
+
+function hatchPattern(svg, id) {
+  const pattern = svg.append("defs").append("pattern").attr("id", id)
+      .attr("width", 6).attr("height", 6).attr("patternUnits", "userSpaceOnUse");
+  pattern.append("path").attr("class", "hatch").attr("d", "M-1 1l2-2M0 6l6-6M5 7l2-2");
+}
+
+// ---- residual vectors ----
+
+sectionKinds.vectors = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const shown = report.frames.filter((frame) => frame.x);
+  const views = ["all frames, every point", "all frames, mean of each cell", ...shown.map((f) => f.name)];
+  const which = choice("show", views, "view");
+  const longest = Math.log10(section.exaggeration) + 1;
+  const factor = range("exaggerated", longest - 2, longest, 0.01, longest - 1, "exaggeration");
+  const stated = make("b", "");
+  factor.label.append(stated);
+  figure.append(make("div", "controls", which.label, factor.label));
+  let place = null;
+  let points = [];  // what the pointer can find: place on the plate, and words
+  const times = () => Number((10 ** factor.input.value).toPrecision(2));
+  const stem = (x, y, dx, dy) => `M${place.x(x).toFixed(2)} ${place.y(y).toFixed(2)}` +
+      `l${(dx * times() * place.scale * plateSize.pixel_aspect).toFixed(2)} ${(dy * times() * place.scale).toFixed(2)}`;
+  const dot = (x, y) => `M${place.x(x).toFixed(2)} ${place.y(y).toFixed(2)}h0`;
+  const cross = (x, y) => `M${(place.x(x) - 3).toFixed(2)} ${(place.y(y) - 3).toFixed(2)}l6 6m0 -6l-6 6`;
+  function drawFrame(svg, frame) {
+    const group = svg.append("g").attr("data-frame", frame.name);
+    let stems = "", dots = "", crosses = "";
+    frame.x.forEach((x, i) => {
+      const y = frame.y[i];
+      const [dx, dy, kept] = [frame.dx[i], frame.dy[i], frame.kept[i] === 1 && frame.used];
+      if (dx !== null) stems += stem(x, y, dx, dy);
+      if (kept) dots += dot(x, y); else crosses += cross(x, y);
+      points.push({x, y, words: `${frame.name}: ` + (dx === null ? "no prediction" :
+          `${Math.hypot(dx, dy).toFixed(3)} px (${sides(dx, dy, 3)})`) +
+          ` at ${coordinate(x)}, ${coordinate(y)}${kept ? "" : ", left out"}`});
+    });
+    group.append("path").attr("class", "stem").attr("d", stems);
+    group.append("path").attr("class", "dots").attr("d", dots);
+    group.append("path").attr("class", "crosses").attr("d", crosses);
+  }
+  function drawMeans(svg) {
+    const group = svg.append("g").attr("class", "mean");
+    let stems = "", dots = "";
+    for (const cell of section.means) {
+      stems += stem(cell.x, cell.y, cell.dx, cell.dy);
+      dots += dot(cell.x, cell.y);
+      points.push({x: cell.x, y: cell.y, words: `mean of ${cell.points} points: ` +
+          `${Math.hypot(cell.dx, cell.dy).toFixed(3)} px (${sides(cell.dx, cell.dy, 3)})`});
+    }
+    group.append("path").attr("class", "stem").attr("d", stems);
+    group.append("path").attr("class", "dots").attr("d", dots);
+  }
+  const plot = plateDrawing(figure, "vectors", section.title, wholePlate, (svg, at) => {
+    place = at;
+    points = [];
+    stated.textContent = `${times()} times`;
+    svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
+    const view = Number(which.select.value);
+    if (view === 1) drawMeans(svg);
+    else if (view > 1) drawFrame(svg, shown[view - 2]);
+    else shown.forEach((frame) => drawFrame(svg, frame));
+    drawRuler(svg, at);
+    svg.append("circle").attr("class", "cursor").attr("r", 7).attr("visibility", "hidden");
+  });
+  /// How long a pixel is drawn.
+  function drawRuler(svg, at) {
+    const unit = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find(
+        (px) => px * times() * at.scale > 30) || 100;
+    const length = unit * times() * at.scale;
+    svg.append("text").attr("class", "halo").attr("x", 10).attr("y", at.height - 16).text(`${unit} px`);
+    svg.append("path").attr("class", "edge").attr("d", `M10 ${at.height - 8}h${length}m0 -4v8M10 ${at.height - 12}v8`);
+  }
+  const readout = readoutBelow(figure, "Point at a mark for its figures.");
+  plot.svg.node().addEventListener("pointermove", (event) => {
+    const [px, py] = pointer(plot.svg, event);
+    let best = null, least = 400;
+    for (const point of points) {
+      const d = (place.x(point.x) - px) ** 2 + (place.y(point.y) - py) ** 2;
+      if (d < least) [best, least] = [point, d];
+    }
+    plot.svg.select(".cursor").attr("visibility", best ? "visible" : "hidden")
+        .attr("cx", best ? place.x(best.x) : 0).attr("cy", best ? place.y(best.y) : 0);
+    if (best) readout.say(best.words); else readout.rest();
+  });
+  which.select.addEventListener("change", plot.render);
+  factor.input.addEventListener("input", plot.render);
+  figure.finish();
+};
+
+// ---- coverage ----
+
+sectionKinds.coverage = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const {columns, rows} = section;
+  const most = Math.max(...section.points, 1);
+  let place = null;
+  const plot = plateDrawing(figure, "coverage", section.title, wholePlate, (svg, at) => {
+    place = at;
+    hatchPattern(svg, "empty");
+    svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
+    const [w, h] = [at.width / columns, at.height / rows];
+    svg.append("g").selectAll("rect").data(section.points).enter().append("rect")
+        .attr("class", (n) => n > 0 ? "count" : "hatched")
+        .attr("fill", (n) => n > 0 ? null : "url(#empty)")
+        .attr("width", (n) => w * (n > 0 ? 0.15 + 0.8 * Math.sqrt(n / most) : 1))
+        .attr("height", (n) => h * (n > 0 ? 0.15 + 0.8 * Math.sqrt(n / most) : 1))
+        .attr("x", function(n, i) { return (i % columns + 0.5) * w - this.getAttribute("width") / 2; })
+        .attr("y", function(n, i) { return (Math.floor(i / columns) + 0.5) * h - this.getAttribute("height") / 2; });
+  });
+  const readout = readoutBelow(figure, "Point at a cell for its count.");
+  plot.svg.node().addEventListener("pointermove", (event) => {
+    const [px, py] = pointer(plot.svg, event);
+    const column = Math.min(columns - 1, Math.max(0, Math.floor(px / place.width * columns)));
+    const row = Math.min(rows - 1, Math.max(0, Math.floor(py / place.height * rows)));
+    const cell = row * columns + column;
+    readout.say(`column ${column + 1}, row ${row + 1}: ${section.points[cell]} points from ${section.frames[cell]} frames`);
+  });
+  figure.finish();
+};
+
+// ---- a number over the frame, or over two other quantities ----
+
+sectionKinds.field = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const {columns, rows, values, steps} = section;
+  // Each step lays one more veil over the frame, so that what it says survives without colour.
+  const veil = 0.2;
+  const shade = d3.scaleThreshold().domain(steps).range([0].concat(steps).map((_, i) => 1 - (1 - veil) ** i));
+  const legend = make("div", "controls", "darker or brighter is more: ");
+  figure.append(legend);
+  shade.range().forEach((opacity, i) => {
+    const words = i === 0 ? `below ${steps[0]}` : i === steps.length ? `above ${steps[i - 1]}` : `${steps[i - 1]} to ${steps[i]}`;
+    const box = d3.select(legend).append("span");
+    const swatch = box.append("svg").attr("width", 16).attr("height", 12).attr("viewBox", "0 0 16 12")
+        .style("display", "inline-block");
+    swatch.append("rect").attr("class", "cell").attr("width", 16).attr("height", 12).attr("fill-opacity", opacity);
+    swatch.append("rect").attr("class", "edge").attr("width", 16).attr("height", 12);
+    box.append("span").text(` ${words} ${section.unit}`);
+  });
+  let place = null;
+  const plot = plateDrawing(figure, "field", section.title, wholePlate, (svg, at) => {
+    place = at;
+    hatchPattern(svg, "nothing");
+    svg.append("rect").attr("class", "ground").attr("width", at.width).attr("height", at.height);
+    const [w, h] = [at.width / (columns - 1), at.height / (rows - 1)];
+    if (values.every((v) => v !== null)) drawContours(svg, at, w, h); else drawCells(svg, w, h);
+    svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
+    svg.append("circle").attr("class", "cursor").attr("r", 6).attr("visibility", "hidden");
+  });
+  function drawCells(svg, w, h) {
+    svg.append("g").attr("class", "cells").selectAll("rect").data(values).enter().append("rect")
+        .attr("class", (v) => v === null ? "hatched" : "cell")
+        .attr("fill", (v) => v === null ? "url(#nothing)" : null)
+        .attr("fill-opacity", (v) => v === null ? 1 : shade(v))
+        .attr("x", (v, i) => (i % columns - 0.5) * w).attr("y", (v, i) => (Math.floor(i / columns) - 0.5) * h)
+        .attr("width", w).attr("height", h);
+  }
+  function drawContours(svg, at, w, h) {
+    const x = (v) => (v - 0.5) * w, y = (v) => (v - 0.5) * h;
+    const inside = ([px, py]) => px > 28 && px < at.width - 28 && py > 14 && py < at.height - 14;
+    const group = svg.append("g").attr("class", "contours");
+    const labels = [];
+    for (const contour of d3.contours().size([columns, rows]).thresholds(steps)(values)) {
+      const rings = contour.coordinates.flat().map((ring) => ring.map(([cx, cy]) => [x(cx), y(cy)]));
+      group.append("path").attr("class", "contour").attr("fill-opacity", veil).attr("d", rings.map((ring) => "M" + ring.map((p) => p.map((v) => v.toFixed(1))).join("L") + "Z").join(""));
+      const candidates = rings.flat().filter(inside);
+      if (!candidates.length) continue;
+      // Where it is farthest from the labels that stand already, of a few places along the line.
+      const room = (p) => Math.min(...labels.map((q) => Math.hypot(p[0] - q[0], p[1] - q[1])), Math.hypot(p[0] - at.width / 2, p[1]) + 400);
+      const label = candidates.reduce((a, b) => room(a) >= room(b) ? a : b);
+      labels.push(label);
+      svg.append("text").attr("class", "halo").attr("text-anchor", "middle").attr("x", label[0]).attr("y", label[1] + 4).text(contour.value);
+    }
+  }
+  const readout = readoutBelow(figure, "Point at the frame for its figure there.");
+  plot.svg.node().addEventListener("pointermove", (event) => {
+    const [px, py] = pointer(plot.svg, event);
+    const column = Math.round(px / place.width * (columns - 1)), row = Math.round(py / place.height * (rows - 1));
+    if (column < 0 || row < 0 || column >= columns || row >= rows) return readout.rest();
+    const value = values[row * columns + column];
+    const [x, y] = [column / (columns - 1), row / (rows - 1)];
+    plot.svg.select(".cursor").attr("visibility", "visible").attr("cx", x * place.width).attr("cy", y * place.height);
+    readout.say(value === null ? `${section.none} at ${coordinate(x * plateSize.width)}, ${coordinate(y * plateSize.height)}`
+        : `${value.toPrecision(3)} ${section.unit} at ${coordinate(x * plateSize.width)}, ${coordinate(y * plateSize.height)}`);
+  });
+  figure.finish();
+};
+
+// ---- curves ----
+
+const dashes = ["none", "8 4", "2 3", "10 3 2 3"];
+
+sectionKinds.curves = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const legend = make("div", "controls");
+  figure.append(legend);
+  section.series.forEach((series, i) => {
+    const sample = d3.select(legend).append("span");
+    sample.append("svg").attr("width", 36).attr("height", 10).attr("viewBox", "0 0 36 10").style("display", "inline-block")
+        .append("path").attr("class", "line").attr("d", "M0 5H36").attr("stroke-dasharray", dashes[i % dashes.length]);
+    sample.append("span").text(" " + series.name);
+  });
+  const all = section.series.flatMap((series) => series.points);
+  let x = null, y = null;
+  const plot = drawing(figure, "curves", section.title, (svg, width) => {
+    const size = {width, height: Math.min(380, 0.62 * width + 60)};
+    const [left, right, top, bottom] = [52, 14, 12, 40];
+    x = d3.scaleLinear().domain([0, d3.max(all, (p) => p[0])]).nice().range([left, width - right]);
+    y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0))).nice().range([size.height - bottom, top]);
+    const ticks = Math.max(3, Math.floor(width / 90));
+    const across = svg.append("g").attr("class", "axis").attr("transform", `translate(0 ${size.height - bottom})`);
+    across.call(d3.axisBottom(x).ticks(ticks));
+    svg.append("g").attr("class", "axis").attr("transform", `translate(${left} 0)`).call(d3.axisLeft(y).ticks(6));
+    svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
+        .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
+    svg.append("line").attr("class", "zero").attr("x1", left).attr("x2", width - right).attr("y1", y(0)).attr("y2", y(0));
+    svg.append("text").attr("x", width - right).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
+    svg.append("text").attr("class", "halo").attr("x", left + 6).attr("y", top + 10).text(section.y_label);
+    const line = d3.line().x((p) => x(p[0])).y((p) => y(p[1]));
+    section.series.forEach((series, i) => {
+      svg.append("path").attr("class", "line series").attr("d", line(series.points)).attr("stroke-dasharray", dashes[i % dashes.length]);
+    });
+    svg.append("line").attr("class", "cursor").attr("visibility", "hidden").attr("y1", top).attr("y2", size.height - bottom);
+    return size;
+  });
+  const readout = readoutBelow(figure, "Point at the curves for their figures.");
+  plot.svg.node().addEventListener("pointermove", (event) => {
+    const [px] = pointer(plot.svg, event);
+    const at = x.invert(px);
+    const words = [];
+    let nearestX = null;
+    for (const series of section.series) {
+      const point = series.points.reduce((a, b) => Math.abs(b[0] - at) < Math.abs(a[0] - at) ? b : a);
+      if (Math.abs(x(point[0]) - px) > 40) continue;
+      if (nearestX === null) nearestX = point[0];
+      words.push(`${series.name} ${point[1].toFixed(3)} ${section.y_unit}` + (point.length > 2 ? ` (${point[2].toFixed(2)} px)` : "") +
+          ` at ${point[0].toFixed(0)} ${section.x_unit}`);
+    }
+    if (!words.length) return readout.rest();
+    plot.svg.select(".cursor").attr("visibility", "visible").attr("x1", x(nearestX)).attr("x2", x(nearestX));
+    readout.say(words.join("; "));
+  });
+  figure.finish();
+};
+
+// ---- the image of a straight grid ----
+
+sectionKinds.grid = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const factor = range("shifts drawn", 1, section.most, 0.1, section.exaggeration, "grid-exaggeration");
+  const stated = make("b", "");
+  factor.label.append(stated);
+  figure.append(make("div", "controls", factor.label));
+  const plot = plateDrawing(figure, "grid", section.title, wholePlate, (svg, at) => {
+    const times = Number(factor.input.value);
+    stated.textContent = times === 1 ? "at true size" : `${times.toFixed(1)} times`;
+    svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
+    const path = (points) => "M" + points.map(([px, py]) => `${at.x(px).toFixed(2)} ${at.y(py).toFixed(2)}`).join("L");
+    for (const line of section.lines) {
+      svg.append("path").attr("class", "straight").attr("d", path(line.straight));
+      svg.append("path").attr("class", "bent").attr("d", path(line.straight.map(([px, py], i) =>
+          [px + times * (line.bent[i][0] - px), py + times * (line.bent[i][1] - py)])));
+    }
+    svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
+  });
+  factor.input.addEventListener("input", plot.render);
+  figure.finish();
+};
+
+// ---- every frame ----
+
+sectionKinds.frames = (host, section) => {
+  const cards = make("div", "cards");
+  host.append(cards);
+  const drawn = report.frames.filter((frame) => frame.x);
+  const others = report.frames.filter((frame) => !frame.x);
+  const order = drawn.map((_, i) => i);
+  const sorting = choice("sort by", ["order of the footage", "largest rms first"], "sort");
+  host.insertBefore(make("div", "controls", sorting.label), cards);
+  const nodes = drawn.map((frame) => frameCard(frame));
+  const arrange = () => {
+    const sorted = order.slice();
+    if (sorting.select.value === "1") {
+      sorted.sort((a, b) => (drawn[b].rms_px ?? -1) - (drawn[a].rms_px ?? -1) || a - b);
+    }
+    cards.append(...sorted.map((i) => nodes[i]));
+  };
+  sorting.select.addEventListener("change", arrange);
+  arrange();
+  if (!drawn.length) host.querySelector(".controls").remove();
+  if (others.length) {
+    const list = tableOf([{label: "frame"}, {label: "points", number: true}, {label: "rms px", number: true}, {label: "used"}],
+                         others.map((f) => ({cells: [f.name, String(f.points), fixed(f.rms_px, 3), f.used ? "\u25cf used" : `\u2715 ${f.reason}`]})));
+    host.append(drawn.length ? make("details", "", make("summary", "", `${others.length} more without drawing`), list) : list);
+  }
+};
+
+function frameCard(frame) {
+  const card = make("div", frame.used ? "card" : "card unused");
+  const height = plateSize.height / (plateSize.width * plateSize.pixel_aspect) * 200;
+  const svg = d3.select(card).append("svg").attr("data-plot", "frame").attr("viewBox", `0 0 200 ${height.toFixed(2)}`)
+      .attr("role", "img").attr("aria-label", "where its points were seen");
+  const [sx, sy] = [200 / plateSize.width, height / plateSize.height];
+  let dots = "", crosses = "";
+  frame.x.forEach((x, i) => {
+    const [px, py] = [x * sx, frame.y[i] * sy];
+    if (frame.kept[i] === 1 && frame.used) dots += `M${px.toFixed(1)} ${py.toFixed(1)}h0`;
+    else crosses += `M${(px - 2).toFixed(1)} ${(py - 2).toFixed(1)}l4 4m0 -4l-4 4`;
+  });
+  svg.append("path").attr("class", "dots").attr("d", dots);
+  svg.append("path").attr("class", "crosses").attr("d", crosses);
+  svg.append("rect").attr("class", "edge").attr("width", 200).attr("height", height);
+  card.append(make("h3", "", given(frame.name)));
+  card.append(make("p", "", frame.used ? "\u25cf used" : "\u2715 not used"));
+  if (frame.reason) card.append(make("p", "", given(frame.reason)));
+  const kept = frame.used && frame.left_out > 0 ? ` (${frame.left_out} left out)` : "";
+  card.append(make("p", "", `${frame.points} points${kept}`));
+  if (frame.rms_px !== null) {
+    card.append(make("p", "", `rms ${frame.rms_px.toFixed(3)} px` + (frame.max_px !== null ? `, most ${frame.max_px.toFixed(3)} px` : "")));
+  }
+  if (frame.tilt_deg !== null) card.append(make("p", "soft", `tilted ${frame.tilt_deg.toFixed(0)} deg`));
+  return card;
+}
+
+build();

@@ -1,0 +1,156 @@
+// Judges a report page from inside, in a copy whose content security policy was taken out for it:
+// what stands in the page against the JSON that it was made from. The verdict goes into the page as
+// one line of JSON, for browse_report.py.
+"use strict";
+
+const failures = [];
+let checks = 0;
+function expect(what, found, wanted) {
+  ++checks;
+  if (found !== wanted) failures.push(`${what}: found ${found}, wanted ${wanted}`);
+}
+const all = (host, selector) => [...host.querySelectorAll(selector)];
+const strokes = (host, selector) => all(host, selector).reduce(
+    (sum, path) => sum + ((path.getAttribute("d") || "").match(/M/g) || []).length, 0);
+
+/// Moves the pointer to a place of a drawing, given in the drawing's own units.
+function pointAt(svg, x, y, type = "pointermove", buttons = 0) {
+  const box = svg.getBoundingClientRect();
+  const view = svg.viewBox.baseVal;
+  svg.dispatchEvent(new PointerEvent(type, {
+    bubbles: true, buttons, clientX: box.left + x * box.width / view.width, clientY: box.top + y * box.height / view.height}));
+}
+const numbersIn = (text) => (text.match(/[-+]?\d+(\.\d+)?(e[-+]?\d+)?/g) || []).map(Number);
+const said = (host) => host.querySelector("output").textContent;
+function slide(host, name, value) {
+  const input = host.querySelector(`input[name="${name}"]`);
+  input.value = value;
+  input.dispatchEvent(new Event("input"));
+}
+function choose(host, name, value) {
+  const select = host.querySelector(`select[name="${name}"]`);
+  select.value = value;
+  select.dispatchEvent(new Event("change"));
+}
+
+const judges = {
+  pictures(host, section) {
+    const svg = host.querySelector("svg");
+    const width = svg.viewBox.baseVal.width;
+    expect("pictures", all(svg, "image").length, (section.before ? 1 : 0) + (section.after ? 1 : 0));
+    expect("chart rows", strokes(svg, ".before .rows"), section.rows.length);
+    for (const share of [0.25, 0.9]) {
+      slide(host, "wipe", 1000 * share);
+      const clip = Number(svg.querySelector("#clip-before rect").getAttribute("width"));
+      expect(`wipe at ${share}`, Math.abs(clip / width - share) < 0.002, true);
+      expect("handle", Math.abs(Number(svg.querySelector(".handle").getAttribute("x1")) - clip) < 0.01, true);
+    }
+    pointAt(svg, 0.4 * width, 10, "pointerdown", 1);
+    expect("wipe by the pointer", host.querySelector("input[name=wipe]").value, "400");
+  },
+  vectors(host, section) {
+    const frames = report.frames.filter((frame) => frame.x);
+    const count = (test) => frames.reduce((sum, f) => sum + f.x.filter((_, i) => test(f, i)).length, 0);
+    expect("stems", strokes(host, ".stem"), count((f, i) => f.dx[i] !== null));
+    expect("dots", strokes(host, ".dots"), count((f, i) => f.used && f.kept[i] === 1));
+    expect("crosses", strokes(host, ".crosses"), count((f, i) => !f.used || f.kept[i] !== 1));
+    expect("stated exaggeration", numbersIn(host.querySelector(".controls b").textContent)[0], section.exaggeration);
+    const stem = () => numbersIn(host.querySelector(".stem").getAttribute("d").replace("l", " "));
+    const before = stem();
+    slide(host, "exaggeration", Math.log10(section.exaggeration) + Math.log10(2));
+    const after = stem();
+    expect("twice as long", Math.abs(Math.hypot(after[2], after[3]) - 2 * Math.hypot(before[2], before[3])) < 0.1, true);
+    choose(host, "view", 2);
+    expect("one frame", strokes(host, ".dots") + strokes(host, ".crosses"), frames[0].x.length);
+    const svg = host.querySelector("svg");
+    const scale = svg.viewBox.baseVal.width / report.plate.width;
+    const i = Math.floor(frames[0].x.length / 2);
+    pointAt(svg, frames[0].x[i] * scale, frames[0].y[i] * svg.viewBox.baseVal.height / report.plate.height);
+    const length = Math.hypot(frames[0].dx[i], frames[0].dy[i]).toFixed(3);
+    expect("hover names the frame", said(host).startsWith(frames[0].name + ": "), true);
+    expect("hover figure", said(host).slice(frames[0].name.length + 2).split(" ")[0], length);
+    choose(host, "view", 1);
+    expect("means", strokes(host, ".mean .stem"), section.means.length);
+    choose(host, "view", 0);
+  },
+  coverage(host, section) {
+    expect("cells", all(host, "svg .count, svg .hatched").length, section.columns * section.rows);
+    expect("filled cells", all(host, "svg .count").length, section.points.filter((n) => n > 0).length);
+    const svg = host.querySelector("svg");
+    const cell = section.points.indexOf(Math.max(...section.points));
+    pointAt(svg, (cell % section.columns + 0.5) / section.columns * svg.viewBox.baseVal.width,
+            (Math.floor(cell / section.columns) + 0.5) / section.rows * svg.viewBox.baseVal.height);
+    const found = numbersIn(said(host));
+    expect("hover points", found[2], section.points[cell]);
+    expect("hover frames", found[3], section.frames[cell]);
+  },
+  field(host, section) {
+    const whole = section.values.every((v) => v !== null);
+    expect("steps", whole ? all(host, ".contour").length : all(host, ".cells rect").length,
+           whole ? section.steps.length : section.values.length);
+    const svg = host.querySelector("[data-plot=field]");
+    const [column, row] = [Math.floor(section.columns / 3), Math.floor(section.rows / 2)];
+    pointAt(svg, column / (section.columns - 1) * svg.viewBox.baseVal.width, row / (section.rows - 1) * svg.viewBox.baseVal.height);
+    expect("hover figure", numbersIn(said(host))[0], Number(section.values[row * section.columns + column].toPrecision(3)));
+  },
+  curves(host, section) {
+    expect("curves", all(host, "path.series").length, section.series.length);
+    all(host, "path.series").forEach((path, i) => expect(
+        "points of a curve", path.getAttribute("d").split("L").length, section.series[i].points.length));
+    const svg = host.querySelector("[data-plot=curves]");
+    const last = section.series[0].points.at(-1);
+    const end = numbersIn(all(host, "path.series")[0].getAttribute("d").replace(/[ML,]/g, " ")).slice(-2);
+    pointAt(svg, end[0], end[1]);
+    expect("hover figure", said(host).includes(`${section.series[0].name} ${last[1].toFixed(3)} ${section.y_unit}`), true);
+  },
+  grid(host, section) {
+    expect("straight lines", all(host, ".straight").length, section.lines.length);
+    expect("bent lines", all(host, ".bent").length, section.lines.length);
+    slide(host, "grid-exaggeration", 2);
+    expect("stated", host.querySelector(".controls b").textContent, "2.0 times");
+  },
+  frames(host) {
+    const drawn = report.frames.filter((frame) => frame.x);
+    expect("cards", all(host, ".card").length, drawn.length);
+    expect("rows", all(host, "tbody tr").length, report.frames.length - drawn.length);
+    all(host, ".card").forEach((card, i) => expect("points of a card", strokes(card, ".dots, .crosses"), drawn[i].x.length));
+    if (!drawn.length) return;
+    choose(host, "sort", 1);
+    const worst = drawn.reduce((a, b) => (b.rms_px ?? -1) > (a.rms_px ?? -1) ? b : a);
+    expect("sorted", host.querySelector(".card h3").textContent, worst.name);
+  },
+  table(host, section) { expect("rows", all(host, "tbody tr").length, section.rows.length); },
+  numbers(host, section) {
+    expect("rows", all(host, "tr").length, section.groups.reduce((sum, group) => sum + group.rows.length, 0));
+    const texts = all(host, "td").map((cell) => cell.textContent);
+    for (const group of section.groups) for (const row of group.rows) expect(row[0], texts.includes(row[1]), true);
+  },
+  words() {},
+};
+
+function judge() {
+  expect("sections", all(document, "section").length, report.sections.length);
+  report.sections.forEach((section, i) => {
+    const host = document.getElementById(`part-${i + 1}`);
+    expect("heading", host.querySelector("h2").textContent, section.title);
+    judges[section.kind](host, section);
+  });
+  expect("title", document.querySelector("h1").textContent, report.title);
+  expect("figures", all(document, ".figures > div").length, report.figures.length);
+  expect("warnings", all(document, ".warnings li").length, report.warnings.length);
+  // Text of the data has not become elements or code.
+  expect("scripts", document.scripts.length, 4);  // data, library, page, this one
+  expect("pictures from elsewhere", all(document, "img, iframe, object, embed, link, base, form").length, 0);
+  expect("nothing of the data ran", window.hostile, undefined);
+  expect("as wide as the window", document.documentElement.scrollWidth <= window.innerWidth, true);
+}
+
+try {
+  judge();
+} catch (error) {
+  failures.push(`stopped: ${error.stack}`);
+}
+const verdict = document.createElement("pre");
+verdict.id = "verdict";
+verdict.textContent = JSON.stringify({checks, failures, kinds: report.sections.map((s) => s.kind)});
+document.body.append(verdict);

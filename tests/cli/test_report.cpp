@@ -1,0 +1,146 @@
+// Report pages, judged in a real browser (Debian's headless Chromium; skipped without it): they
+// load without an error on the console, every plot has as many marks as the JSON in the page has
+// data, the divider moves, what the pointer shows is what the JSON says, and hostile text stays
+// text.
+
+#include <doctest/doctest.h>
+#include <fmt/format.h>
+
+#include <filesystem>
+#include <string>
+
+#include "calib/footage/observations.h"
+#include "cli/report/page.h"
+#include "tests/calib/fit/synthetic.h"
+#include "tests/cli/lens_files.h"
+
+namespace trueplate::tests {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr ImageSize kPlate{480, 270};
+
+// What would run, end an element or a string, or turn the text around, where it was not escaped.
+const std::string kHostile =
+    "</script><script>window.hostile=1</script><img src=x onerror='window.hostile=1'>\"'`&amp;<!--"
+    "\xE2\x80\xA8 \xF0\x9F\x8E\xAC \xE2\x80\xAE\xD7\xA9\xD7\x9C\xD7\x95\xD7\x9D ${1} \x01 \xFF";
+
+/// Observations of a synthetic shoot, frames with hostile names among them, one of them useless.
+void write_shoot(const fs::path& path) {
+  const lens::Lens lens = synthetic_lens(kPlate);
+  footage::Observations observations;
+  observations.views = synthetic_views(lens, {.num_views = 8, .noise_px = 0.05}).views;
+  observations.views[1].frame = "b \"quoted\" </script><b>&lt; \xF0\x9F\x8E\xAC.png";
+  for (target::Corner& corner : observations.views[2].corners) {
+    corner.p_plate_px.x() =
+        0.7 * corner.p_plate_px.x() + 0.0009 * corner.p_plate_px.y() * corner.p_plate_px.x();
+  }
+  observations.comments = {{"chart", "checkerboard"}, {"grid", "9x6"}, {"pitch", "25mm"}};
+  const Result<void> written = footage::write_observations(path, observations, Overwrite::kRefuse);
+  REQUIRE_MESSAGE(written, written.error().message);
+}
+
+/// A plate that shows something.
+void write_plate(const fs::path& path) {
+  Image<float> pixels(kPlate.width, kPlate.height, 1);
+  for (int y = 0; y < kPlate.height; ++y) {
+    for (int x = 0; x < kPlate.width; ++x)
+      pixels.at(x, y) = (x / 30 + y / 30) % 2 == 0 ? 0.2F : 0.9F;
+  }
+  const Window window{0, 0, kPlate.width, kPlate.height};
+  write_frame(path, frame_of(std::move(pixels), {.display = window, .data = window}));
+}
+
+/// Whether the browser finds nothing wrong; true where there is none.
+void judge(const fs::path& page, const std::string& width = "1200") {
+  const fs::path script = test_data_folder().parent_path() / "cli" / "browse_report.py";
+  const ProgramResult judged = run_program("python3", {script.string(), page.string(), width});
+  if (judged.status == 127) {
+    MESSAGE("skipped: there is no python3 to drive the browser");
+    return;
+  }
+  CHECK_MESSAGE(judged.status == 0, (judged.output + judged.errors));
+  MESSAGE(judged.output);
+}
+
+}  // namespace
+
+TEST_CASE("a calibration's page, made by calibrate and by report") {
+  const ScratchFolder folder;
+  const auto in = [&](const char* name) { return (folder.path() / name).string(); };
+  write_shoot(in("shoot.csv"));
+  write_plate(in("plate.exr"));
+  run_well({"calibrate",
+            in("shoot.csv"),
+            "-o",
+            in("lens.json"),
+            "--report",
+            in("made.html"),
+            "--lens",
+            kHostile,
+            "--body",
+            kHostile,
+            "--film-back",
+            "24x13.5mm",
+            "--chart-shape",
+            "flat"});
+  judge(in("made.html"));
+  run_well({"report",
+            in("lens.json"),
+            in("plate.exr"),
+            "--observations",
+            in("shoot.csv"),
+            "-o",
+            in("whole.html"),
+            "--date",
+            "2031-05-04"});
+  judge(in("whole.html"), "520");  // chromium's narrowest window; 500 px of page
+  run_well({"report", in("lens.json"), "-o", in("bare.html")});
+  judge(in("bare.html"));
+
+  // What the browser is not asked, because it would not run it: the source itself.
+  const std::string page = read_text(in("whole.html"));
+  CHECK(page.find("window.hostile") != std::string::npos);
+  CHECK(page.find("<script>window.hostile") == std::string::npos);
+  CHECK(page.find("<img") == std::string::npos);
+  CHECK(page.find("Content-Security-Policy") != std::string::npos);
+  CHECK(page.find("Copyright") != std::string::npos);  // the plot library's licences
+  CHECK(page.size() < 3'000'000);
+}
+
+TEST_CASE("what a report refuses") {
+  const ScratchFolder folder;
+  const auto in = [&](const char* name) { return (folder.path() / name).string(); };
+  write_lens(in("lens.json"), make_lens(kPlate, {400.0, 400.0}, {2.0, 1.0}));
+  const auto refused =
+      [&](std::vector<std::string> arguments, int status, const std::string& words) {
+        arguments.insert(arguments.begin(), {"report", in("lens.json")});
+        const ProgramResult result = run_trueplate(arguments);
+        CHECK(result.status == status);
+        CHECK_MESSAGE(result.errors.find(words) != std::string::npos, result.errors);
+      };
+  refused({"-o", in("x.txt")}, 2, "ends in .html");
+  refused({"-o", in("x.html"), "--angles", "10"}, 2, "--angles");
+  refused({"-o", in("x.pdf"), "--observations", in("absent.csv")}, 2, "a page (.html) does");
+  refused({"-o", in("x.html"), "--observations", in("absent.csv")}, 1, "absent.csv");
+  refused({in("absent.png"), "-o", in("x.html")}, 1, "absent.png");
+  refused({"-o", in("x.html"), "--station", "2"}, 1, "holds 1 stations");
+  CHECK_FALSE(fs::exists(in("x.html")));
+}
+
+TEST_CASE("base64 as RFC 4648, section 10, and JSON that may stand in HTML") {
+  CHECK(cli::base64("").empty());
+  CHECK(cli::base64("f") == "Zg==");
+  CHECK(cli::base64("fo") == "Zm8=");
+  CHECK(cli::base64("foo") == "Zm9v");
+  CHECK(cli::base64("foob") == "Zm9vYg==");
+  CHECK(cli::base64("fooba") == "Zm9vYmE=");
+  CHECK(cli::base64("foobar") == "Zm9vYmFy");
+  const std::string text = cli::json_for_html({{"a", kHostile}});
+  CHECK(text.find_first_of("<>&") == std::string::npos);
+  for (const char c : text) CHECK(static_cast<unsigned char>(c) >= 0x20);
+  for (const char c : text) CHECK(static_cast<unsigned char>(c) < 0x7F);
+}
+
+}  // namespace trueplate::tests
