@@ -231,25 +231,15 @@ class Solver {
     return to;
   }
 
-  /// The information about the free parameters, without the prior.
-  [[nodiscard]] Eigen::MatrixXd data_normal(const State& state) const {
-    Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(num_free_, num_free_);
+  [[nodiscard]] std::vector<LineShare> shares(const State& state) const {
+    std::vector<LineShare> shares;
     for (const ChainSystem& system : state.systems) {
-      normal += system.shared -
-                system.mixed * damped(system.line, 0.0).inverse() * system.mixed.transpose();
+      const Eigen::Matrix2d inverse = damped(system.line, 0.0).inverse();
+      shares.push_back(
+          {.normal = system.shared - system.mixed * inverse * system.mixed.transpose(),
+           .gradient = system.shared_gradient - system.mixed * inverse * system.line_gradient});
     }
-    return normal;
-  }
-
-  [[nodiscard]] Eigen::MatrixXd score_squares(const State& state) const {
-    Eigen::MatrixXd squares = Eigen::MatrixXd::Zero(num_free_, num_free_);
-    for (const ChainSystem& system : state.systems) {
-      const Eigen::VectorXd score =
-          system.shared_gradient -
-          system.mixed * damped(system.line, 0.0).inverse() * system.line_gradient;
-      squares += score * score.transpose();
-    }
-    return squares;
+    return shares;
   }
 
   void add_prior(const State& state, Eigen::MatrixXd& normal, Eigen::VectorXd& gradient) const {
@@ -331,9 +321,12 @@ std::optional<AdjustedLens> adjust(const LensProblem& problem,
   AdjustedLens result{.intrinsics = best->intrinsics,
                       .lines = {},
                       .sum_squares_px2 = 0.0,
-                      .data_normal = solver.data_normal(*best),
+                      .data_normal = {},
                       .normal = {},
-                      .score_squares = solver.score_squares(*best)};
+                      .shares = solver.shares(*best)};
+  const auto num_free = static_cast<Eigen::Index>(problem.free.size());
+  result.data_normal = Eigen::MatrixXd::Zero(num_free, num_free);
+  for (const LineShare& share : result.shares) result.data_normal += share.normal;
   result.normal = result.data_normal;
   Eigen::VectorXd unused = Eigen::VectorXd::Zero(result.normal.rows());
   solver.add_prior(*best, result.normal, unused);

@@ -38,6 +38,12 @@ struct WorldLine {
                                                     const Eigen::VectorXd& intrinsics,
                                                     const Chain& chain);
 
+/// What one line adds to the free parameters' system, its own two parameters eliminated.
+struct LineShare {
+  Eigen::MatrixXd normal;
+  Eigen::VectorXd gradient;
+};
+
 struct AdjustedLens {
   Eigen::VectorXd intrinsics;
   std::vector<WorldLine> lines;  // one a chain
@@ -46,9 +52,7 @@ struct AdjustedLens {
   /// prior.
   Eigen::MatrixXd data_normal;
   Eigen::MatrixXd normal;
-  /// Sum over the lines of g g^T, g being a line's part of the gradient: what the lines themselves
-  /// show of how much the gradient may be off.
-  Eigen::MatrixXd score_squares;
+  std::vector<LineShare> shares;  // one a chain
 };
 
 /// The least-squares lens for these chains, from a start. Levenberg and Marquardt's method; the

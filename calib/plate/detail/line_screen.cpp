@@ -6,6 +6,9 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calib/base/chance.h"
+#include "calib/plate/detail/edge_scatter.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -15,6 +18,8 @@ constexpr double kExcessLimit = 5.0;  // standard deviations
 constexpr double kLeastShapePx = 0.03;
 constexpr double kUsualShape = 3.0;  // times that of the median line
 constexpr double kLeastFreedom = 3.0;
+/// The edges' scatter counts where chance makes it as large less often.
+constexpr double kChanceOfScatter = 0.2;
 /// Among fewer nothing says which is not straight.
 constexpr std::size_t kLeastJudged = 5;
 
@@ -32,22 +37,22 @@ std::optional<AdjustedLens> fitted(const LensProblem& problem,
   return adjust(problem, start, chosen(chains, used));
 }
 
-/// The largest variance of a coefficient that the scatter of the lines' gradients shows, over the
-/// one that points of variance 1 would give it: per point, px^2. Right also where a few lines that
-/// say most are the least straight. H. White, Maximum Likelihood Estimation of Misspecified Models,
-/// Econometrica 50(1), 1982 (from memory), lines being the independent units.
-double variance_between_lines(const ScreenedLens& screened, int num_lines) {
-  const auto num_free = screened.lens.normal.rows();
-  if (num_free == 0 || num_lines <= num_free) return 0.0;
-  const auto solver = screened.lens.normal.completeOrthogonalDecomposition();
-  const Eigen::MatrixXd inverse = solver.solve(Eigen::MatrixXd::Identity(num_free, num_free));
-  const Eigen::MatrixXd scattered = inverse * screened.lens.score_squares * inverse;
+/// As much wider is Student's distribution than Gauss's: few terms know their own variance badly.
+double widened(double variance, double freedom) {
+  const double num_free = std::max(freedom, kLeastFreedom);
+  return variance * num_free / (num_free - 2.0);
+}
+
+/// The largest variance that the edges' scatter shows, where chance makes none like it of `usual`.
+double variance_of_scatter(const ScreenedLens& screened, double usual) {
   double largest = 0.0;
-  for (Eigen::Index i = 0; i < num_free; ++i) {
-    if (screened.problem.free[static_cast<std::size_t>(i)] < fit::detail::kNumPinhole) continue;
-    if (inverse(i, i) > 0.0) largest = std::max(largest, scattered(i, i) / inverse(i, i));
+  for (const EdgeScatter& scatter : scatter_of_edges(screened.problem, screened.lens)) {
+    const double freedom = std::max(scatter.freedom, kLeastFreedom);
+    const double ratio = scatter.variance / std::max(usual, 1e-300);
+    if (chi_square_tail(freedom * ratio, freedom) > kChanceOfScatter) continue;
+    largest = std::max(largest, widened(scatter.variance, freedom));
   }
-  return largest * num_lines / static_cast<double>(num_lines - num_free);
+  return largest;
 }
 
 /// Sets `structure_px` from the used lines, and the prior's weight by it.
@@ -79,13 +84,11 @@ void measure(ScreenedLens& screened, const std::vector<LineShape>& shapes) {
   const double of_slowest = slowest / std::max(num_slowest - spent, 1.0);
   const double of_all =
       all / std::max(static_cast<double>(num_points) - 2.0 * num_lines - spent, 1.0);
-  // Few terms know their own variance badly: as much wider is Student's distribution than Gauss's.
-  const double num_free = std::max(screened.independent_terms, kLeastFreedom);
-  const double widened = num_free / (num_free - 2.0);
-  screened.structure_px = std::sqrt(std::max({of_slow * widened,
-                                              of_slowest * widened,
+  const double usual = std::max({of_slow, of_slowest, of_all});
+  screened.structure_px = std::sqrt(std::max({widened(of_slow, screened.independent_terms),
+                                              widened(of_slowest, screened.independent_terms),
                                               of_all,
-                                              variance_between_lines(screened, num_lines)}));
+                                              variance_of_scatter(screened, usual)}));
 }
 
 }  // namespace
