@@ -12,14 +12,20 @@
 namespace trueplate::cli {
 
 void add_map_options(CLI::App& app, MapArguments& arguments) {
-  app.add_option("--origin",
-                 arguments.origin,
-                 "where t counts from in a map that does not say it: bottom-left or top-left")
+  app.add_option(
+         "--origin",
+         arguments.origin,
+         "where t counts from in a map that does not say it: bottom-left, top-left or auto (as "
+         "t grows in the map)")
       ->capture_default_str();
   app.add_option("--source",
                  arguments.source,
                  "size of the picture that a map looks into and does not state; default: its own")
       ->type_name("WxH");
+  app.add_option("--map-channels",
+                 arguments.channels,
+                 "which channels are s and t: a layer or part, or two names; default: R,G")
+      ->type_name("NAME|S,T");
 }
 
 void add_map_direction(CLI::App& app, MapArguments& arguments) {
@@ -31,9 +37,12 @@ void add_map_direction(CLI::App& app, MapArguments& arguments) {
 }
 
 Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {
-  const Result<warp::TOrigin> origin = parse_origin(arguments.origin);
-  if (!origin) return fail(origin.error());
-  warp::StMapAssumptions assumptions{.t_origin = *origin};
+  warp::StMapAssumptions assumptions{.channels = arguments.channels};
+  if (arguments.origin != "auto") {
+    const Result<warp::TOrigin> origin = parse_origin(arguments.origin);
+    if (!origin) return fail(origin.error().code, origin.error().message + ", nor auto");
+    assumptions.t_origin = *origin;
+  }
   if (arguments.direction == warp::to_text(warp::MapDirection::kRedistort)) {
     assumptions.direction = warp::MapDirection::kRedistort;
   } else if (arguments.direction != warp::to_text(warp::MapDirection::kUndistort)) {

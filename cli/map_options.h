@@ -11,9 +11,10 @@ namespace trueplate::cli {
 
 /// What a command is told of ST-maps whose headers do not say it.
 struct MapArguments {
-  std::string origin = "bottom-left";
+  std::string origin = "auto";
   std::string source;  // WxH; empty: the size of the map
   std::string direction = "undistort";
+  std::string channels;  // a layer, or two names; empty: R and G
 };
 void add_map_options(CLI::App& app, MapArguments& arguments);
 /// --direction, for commands to which it matters.

@@ -103,8 +103,18 @@ TEST_CASE("a map from elsewhere: either origin, float or half") {
   for (const bool from_top : {false, true}) {
     const std::string map = folder.path() / (from_top ? "top.exr" : "bottom.exr");
     const std::string out = folder.path() / (from_top ? "by_top.exr" : "by_bottom.exr");
+    const std::string origin = from_top ? "top-left" : "bottom-left";
     REQUIRE(warp::write_frame(map, shift_map(footage::SampleFormat::kFloat, from_top)));
-    run_well({"apply", map, in, "-o", out, "--origin", from_top ? "top-left" : "bottom-left"});
+    const auto told = run_trueplate({"apply", map, in, "-o", out});  // the map tells it
+    CHECK(told.status == 0);
+    CHECK(told.errors.find("t = 0 at the " + origin + ", as it grows") != std::string::npos);
+    const auto wrong = run_trueplate({"invert",
+                                      map,
+                                      "-o",
+                                      folder.path() / ("inverse of " + origin + ".exr"),
+                                      "--origin",
+                                      from_top ? "bottom-left" : "top-left"});
+    CHECK(wrong.errors.find("seems to count from the " + origin) != std::string::npos);
     const auto made = footage::read_frame(out);
     REQUIRE(made);
     for (const int x : {40, 128, 200}) {
@@ -117,6 +127,26 @@ TEST_CASE("a map from elsewhere: either origin, float or half") {
   const auto told = run_trueplate({"apply", half, in, "-o", folder.path() / "by_half.exr"});
   CHECK(told.status == 0);
   CHECK(told.errors.find("16-bit half") != std::string::npos);
+}
+
+TEST_CASE("a map in a layer of its own") {
+  const tests::ScratchFolder folder;
+  const std::string in = folder.path() / "plate.exr";
+  REQUIRE(warp::write_frame(in, plate()));
+  footage::Frame shift = shift_map(footage::SampleFormat::kFloat, false);
+  shift.channels[0].name = "warp.x";
+  shift.channels[1].name = "warp.y";
+  const std::string map = folder.path() / "map.exr";
+  const std::string out = folder.path() / "out.exr";
+  REQUIRE(warp::write_frame(map, shift));
+  const auto refused = run_trueplate({"apply", map, in, "-o", out});
+  CHECK(refused.status == 1);
+  CHECK(refused.errors.find("warp.x, warp.y") != std::string::npos);
+  run_well({"apply", map, in, "-o", out, "--map-channels", "warp"});
+  const auto made = footage::read_frame(out);
+  REQUIRE(made);
+  CHECK(made->pixels.at(128, 70, 1) ==
+        doctest::Approx(plate().pixels.at(125, 68, 1)).epsilon(1e-3));
 }
 
 TEST_CASE("invert and compare") {

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <deque>
 #include <mutex>
 #include <optional>
@@ -11,49 +12,22 @@
 #include <vector>
 
 #include "warp/io/detail/channel_words.h"
+#include "warp/io/detail/picture_lenses.h"
+#include "warp/io/detail/render_windows.h"
 
 namespace trueplate::warp {
 namespace {
 
-std::string to_text(ImageSize size) { return fmt::format("{}x{}", size.width, size.height); }
-
-std::string to_text(const EdgePixels& edges) {
-  return fmt::format("{},{},{},{}", edges.left, edges.top, edges.right, edges.bottom);
-}
-
-/// One lens for all channels, or those of the colours.
-struct Lenses {
-  lens::Lens main;  // of all channels but the following
-  std::optional<lens::Lens> red = std::nullopt;
-  std::optional<lens::Lens> blue = std::nullopt;
-
-  [[nodiscard]] bool per_colour() const { return red.has_value(); }
-  [[nodiscard]] std::vector<lens::Lens> all() const {
-    if (!per_colour()) return {main};
-    return {main, *red, *blue};
-  }
-};
-
-/// The lenses for a picture of another size.
-Result<Lenses> lenses_for(const Lenses& calibrated, ImageSize size) {
-  Result<lens::Lens> main = lens::for_picture_of(calibrated.main, size);
-  if (!main) return fail(main.error());
-  Lenses lenses{.main = *std::move(main)};
-  if (!calibrated.per_colour()) return lenses;
-  Result<lens::Lens> red = lens::for_picture_of(*calibrated.red, size);
-  if (!red) return fail(red.error());
-  Result<lens::Lens> blue = lens::for_picture_of(*calibrated.blue, size);
-  if (!blue) return fail(blue.error());
-  lenses.red = *std::move(red);
-  lenses.blue = *std::move(blue);
-  return lenses;
-}
+using detail::lenses_for;
+using detail::PictureLenses;
+using detail::straight_overscan;
 
 /// What is needed for all frames of one display window.
 struct Plan {
   Window display;
   PictureMaps maps;
-  EdgePixels needed;  // kRedistort: overscan the straight picture should have
+  EdgePixels needed;   // kRedistort: overscan the straight picture should have
+  EdgePixels advised;  // the same as straightening and the hand-off round it
   std::vector<Warning> warnings;
 };
 
@@ -66,43 +40,26 @@ Result<std::shared_ptr<const StMap>> make_map(const lens::Lens& lens,
   return std::make_shared<const StMap>(std::move(*map));
 }
 
-/// The pinhole that the straight pictures of all colours share, or they would not lie on each
-/// other; nullopt for a single lens.
-std::optional<StraightPinhole> shared_pinhole(const Lenses& lenses) {
-  if (!lenses.per_colour()) return std::nullopt;
-  return StraightPinhole{lenses.main.focal_px, lenses.main.principal_point_px};
-}
-
-/// The overscan that all lenses need together. The kernel looks beyond the plate's edge; with its
-/// radius as margin no pixel of the plate is interpolated with black on the way back.
-Result<Overscan> straight_overscan(const Lenses& lenses,
-                                   const OverscanRequest& request,
-                                   int round_to,
-                                   Filter filter) {
-  return common_overscan(lenses.all(),
-                         request,
-                         {.round_to = round_to,
-                          .margin_px = kernel_width(filter) / 2,
-                          .straight = shared_pinhole(lenses)});
-}
-
-Result<Plan> make_plan(const Lenses& calibrated,
+Result<Plan> make_plan(const PictureLenses& calibrated,
                        const Window& display,
                        const LensWarpOptions& options,
                        int threads) {
-  const Result<Lenses> lenses = lenses_for(calibrated, display.size());
+  const Result<PictureLenses> lenses = lenses_for(calibrated, display.size());
   if (!lenses) return fail(lenses.error());
   const ImageSize plate = calibrated.main.plate_size;
   Plan plan;
   plan.display = display;
   if (lenses->main.plate_size != plate) {
-    plan.warnings.push_back({"lens-scaled",
-                             fmt::format("the picture is {}, the lens was calibrated on {}; it was "
-                                         "scaled, which is right for a resized plate and wrong for "
-                                         "a crop",
-                                         to_text(display.size()),
-                                         to_text(plate)),
-                             static_cast<double>(display.width) / plate.width});
+    plan.warnings.push_back(
+        {"lens-scaled",
+         fmt::format("the picture is {}x{}, the lens was calibrated on {}x{}; it "
+                     "was scaled, which is right for a resized plate and wrong "
+                     "for a crop",
+                     display.width,
+                     display.height,
+                     plate.width,
+                     plate.height),
+         static_cast<double>(display.width) / plate.width});
   }
   const bool undistort = options.direction == MapDirection::kUndistort;
   const Result<Overscan> edges =
@@ -113,11 +70,15 @@ Result<Plan> make_plan(const Lenses& calibrated,
   plan.warnings.insert(plan.warnings.end(), edges->warnings.begin(), edges->warnings.end());
 
   MapOptions map_options{
-      .display_window = display, .straight = shared_pinhole(*lenses), .threads = threads};
+      .display_window = display, .straight = lenses->shared_pinhole(), .threads = threads};
   if (undistort) {
     map_options.overscan_px = edges->edges;
   } else {
     plan.needed = edges->edges;
+    const Result<Overscan> advised =
+        straight_overscan(*lenses, OverscanRequest{}, options.round_to, options.passes.filter);
+    if (!advised) return fail(advised.error());
+    plan.advised = advised->edges;
   }
   auto map = make_map(lenses->main, options.direction, map_options);
   if (!map) return fail(map.error());
@@ -130,30 +91,6 @@ Result<Plan> make_plan(const Lenses& calibrated,
   plan.maps.red = *std::move(red);
   plan.maps.blue = *std::move(blue);
   return plan;
-}
-
-/// Adds what a straight picture lacks. A side that ends within the display window is that of an
-/// element on black, cropped to what is not: nothing is missing there.
-void warn_if_too_small(footage::Frame& frame, const EdgePixels& needed) {
-  const Window& display = frame.windows.display;
-  const Window& data = frame.windows.data;
-  const EdgePixels has{.left = display.x - data.x,
-                       .top = display.y - data.y,
-                       .right = data.x + data.width - display.x - display.width,
-                       .bottom = data.y + data.height - display.y - display.height};
-  const auto lacks = [](int needs, int extent) { return extent < 0 ? 0 : needs - extent; };
-  const int missing = std::max({lacks(needed.left, has.left),
-                                lacks(needed.top, has.top),
-                                lacks(needed.right, has.right),
-                                lacks(needed.bottom, has.bottom)});
-  if (missing <= 0) return;
-  frame.warnings.push_back(
-      {"render-too-small",
-       fmt::format("the straight picture ends {} px before the plate's edge; those pixels stay "
-                   "black. Render with an overscan of {} (left, top, right, bottom)",
-                   missing,
-                   to_text(needed)),
-       static_cast<double>(missing)});
 }
 
 /// Refuses a frame none of whose parts has red and blue.
@@ -176,62 +113,11 @@ Result<void> check_colours(const footage::Frame& frame) {
   return {};
 }
 
-/// Redefines the windows of a picture that carries `edges` of overscan without saying so, and of
-/// its further parts.
-Result<void> name_overscan(footage::Frame& frame, const EdgePixels& edges) {
-  const Window data = frame.windows.data;
-  for (const footage::Part& part : frame.further_parts) {
-    if (part.windows.data == data) continue;
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format("part {} has another data window than the first, {} and {}; an overscan "
-                    "by numbers is for parts of one size",
-                    part.name,
-                    to_text(part.windows.data.size()),
-                    to_text(data.size())));
-  }
-  const Window display{.x = 0,
-                       .y = 0,
-                       .width = data.width - edges.left - edges.right,
-                       .height = data.height - edges.top - edges.bottom};
-  if (display.empty()) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("a picture of {} has no room for an overscan of {}",
-                            to_text(data.size()),
-                            to_text(edges)));
-  }
-  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
-    frame.part(i).windows = {display, {-edges.left, -edges.top, data.width, data.height}};
-  }
-  return {};
-}
-
-/// The overscan that the caller says the input has; nullopt: as its windows say.
-Result<std::optional<EdgePixels>> stated_overscan(const lens::Lens& lens,
-                                                  const LensWarpOptions& options,
-                                                  ImageSize input) {
-  using Kind = OverscanRequest::Kind;
-  if (options.overscan.kind == Kind::kAuto) return std::optional<EdgePixels>();
-  if (options.overscan.kind == Kind::kPixels) return std::optional(options.overscan.pixels);
-  if (options.overscan.kind == Kind::kNone) return std::optional(EdgePixels{});
-  const Result<Overscan> edges = overscan(lens, options.overscan, {.round_to = options.round_to});
-  if (!edges) return fail(edges.error());
-  const Window plate{.width = lens.plate_size.width, .height = lens.plate_size.height};
-  const ImageSize wanted = data_window(plate, edges->edges).size();
-  if (input == wanted) return std::optional(edges->edges);
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("found a picture of {}, wanted {}: the plate of {} with an overscan of "
-                          "{}; say the overscan in pixels, L,T,R,B",
-                          to_text(input),
-                          to_text(wanted),
-                          to_text(lens.plate_size),
-                          to_text(edges->edges)));
-}
-
 }  // namespace
 
 struct LensWarp::Shared {
-  Lenses lenses;
+  PictureLenses lenses;
+  detail::OwnOverscans own{lenses};
   LensWarpOptions options;
   mutable std::mutex mutex;
   mutable std::deque<Plan> plans;  // the one used last in front
@@ -272,7 +158,7 @@ LensWarp& LensWarp::operator=(LensWarp&&) noexcept = default;
 
 Result<LensWarp::StraightPicture> LensWarp::straight_picture(ImageSize plate) const {
   const LensWarpOptions& options = shared_->options;
-  Result<Lenses> lenses = lenses_for(shared_->lenses, plate);
+  Result<PictureLenses> lenses = lenses_for(shared_->lenses, plate);
   if (!lenses) return fail(lenses.error());
   Result<Overscan> edges =
       straight_overscan(*lenses, options.overscan, options.round_to, options.passes.filter);
@@ -298,30 +184,34 @@ Result<footage::Frame> LensWarp::apply(footage::Frame frame, int threads) const 
 Result<FrameInRows> LensWarp::in_rows(footage::Frame frame, int threads) const {
   const LensWarpOptions& options = shared_->options;
   const bool redistort = options.direction == MapDirection::kRedistort;
+  const detail::RenderTerms terms{.lenses = shared_->lenses,
+                                  .own = shared_->own,
+                                  .overscan = options.overscan,
+                                  .round_to = options.round_to,
+                                  .filter = options.passes.filter};
   if (redistort) {
-    const auto stated = stated_overscan(shared_->lenses.main, options, frame.windows.data.size());
-    if (!stated) return fail(stated.error());
-    if (*stated) {
-      if (Result<void> named = name_overscan(frame, **stated); !named) return fail(named.error());
+    if (Result<void> taken = detail::take_stated_overscan(frame, terms); !taken) {
+      return fail(taken.error());
     }
   }
   const Result<Plan> plan = shared_->plan_for(frame.windows.display, threads);
   if (!plan) {
     const ImageSize plate = shared_->lenses.main.plate_size;
-    const Result<Overscan> needed = straight_overscan(
-        shared_->lenses, OverscanRequest{}, options.round_to, options.passes.filter);
     const ImageSize found = frame.windows.display.size();
-    if (redistort && needed && found.width > plate.width && found.height > plate.height) {
-      return fail(plan.error().code,
-                  fmt::format("{}; if the picture carries overscan, say how much on each edge with "
-                              "--overscan L,T,R,B (this lens needs {})",
-                              plan.error().message,
-                              to_text(needed->edges)));
-    }
-    return fail(plan.error());
+    const bool may_be_overscan = redistort && frame.windows.display == frame.windows.data &&
+                                 found.width > plate.width && found.height > plate.height;
+    if (!may_be_overscan) return fail(plan.error());
+    return fail(plan.error().code,
+                fmt::format("{}; {}", plan.error().message, detail::overscan_advice(terms, found)));
   }
   frame.warnings.insert(frame.warnings.end(), plan->warnings.begin(), plan->warnings.end());
-  if (redistort) warn_if_too_small(frame, plan->needed);
+  if (redistort) {
+    for (std::optional<Warning> warning :
+         std::array{detail::resize_doubt(terms, frame.windows),
+                    detail::too_small(frame.windows, plan->needed, plan->advised)}) {
+      if (warning) frame.warnings.push_back(*std::move(warning));
+    }
+  }
 
   if (shared_->lenses.per_colour()) {
     if (Result<void> checked = check_colours(frame); !checked) return fail(checked.error());

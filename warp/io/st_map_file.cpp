@@ -21,6 +21,8 @@
 #include "warp/io/detail/compression.h"
 #include "warp/io/detail/exr_writer.h"
 #include "warp/io/detail/lens_header.h"
+#include "warp/io/detail/map_channels.h"
+#include "warp/map_origin.h"
 
 namespace trueplate::warp {
 namespace {
@@ -178,39 +180,98 @@ Result<bool> read_conventions(const std::filesystem::path& path,
   return true;
 }
 
-int find_float_channel(const footage::Frame& frame, std::string_view name) {
-  for (std::size_t c = 0; c < frame.channels.size(); ++c) {
-    if (frame.channels[c].name == name) return static_cast<int>(c);
-  }
-  return -1;
-}
+/// What taking the values of a map showed.
+struct Taken {
+  double near = 1.0;        // share of the positions that lies in -1..2
+  std::size_t num_far = 0;  // values beyond kFarthestValue
+};
 
-/// Copies two channels, NaN for no source; returns the share of the rest that lies in -1..2.
-double take_values(const footage::Frame& frame, int r, int g, float no_source, Image<float>& st) {
+/// Copies two channels, NaN for no source.
+Taken take_values(const footage::Part& part,
+                  const detail::MapChannels& from_channels,
+                  float no_source,
+                  Image<float>& st) {
   constexpr float kNaN = std::numeric_limits<float>::quiet_NaN();
+  Taken taken;
   std::size_t num_near = 0;
   std::size_t num_values = 0;
-  const std::ptrdiff_t stride = frame.pixels.channels();
+  const std::ptrdiff_t stride = part.pixels.channels();
   for (int y = 0; y < st.height(); ++y) {
-    const float* from = frame.pixels.row(y);
+    const float* from = part.pixels.row(y);
     float* to = st.row(y);
     for (int x = 0; x < st.width(); ++x, from += stride, to += 2) {
-      const float s = from[r];
-      const float t = from[g];
-      const bool none = is_no_source(s, t) || (s == no_source && t == no_source);
+      const float s = from[from_channels.s];
+      const float t = from[from_channels.t];
+      const bool marked = is_no_source(s, t) || (s == no_source && t == no_source);
+      const bool far = std::max(std::abs(s), std::abs(t)) > kFarthestValue;
+      const bool none = marked || far;
       to[0] = none ? kNaN : s;
       to[1] = none ? kNaN : t;
+      taken.num_far += far && !marked ? 1 : 0;
       num_values += none ? 0 : 1;
       num_near += s >= -1.0F && s <= 2.0F && t >= -1.0F && t <= 2.0F ? 1 : 0;
     }
   }
-  return num_values == 0 ? 1.0 : static_cast<double>(num_near) / static_cast<double>(num_values);
+  if (num_values > 0) taken.near = static_cast<double>(num_near) / static_cast<double>(num_values);
+  return taken;
+}
+
+/// What is doubtful about the values.
+void doubt_values(const Taken& taken, StMapFile& file) {
+  if (taken.near < 0.5) {
+    file.warnings.push_back(
+        {"not-normalised",
+         fmt::format("{:.0f} % of the values lie outside -1..2; a map that counts pixels is not an "
+                     "ST-map",
+                     100.0 * (1.0 - taken.near)),
+         1.0 - taken.near});
+  }
+  if (taken.num_far > 0) {
+    file.warnings.push_back(
+        {"far-values",
+         fmt::format("{} pixels hold values beyond {:.0f}, which are no place in a picture: taken "
+                     "as no source",
+                     taken.num_far,
+                     kFarthestValue),
+         static_cast<double>(taken.num_far)});
+  }
+}
+
+std::string_view way_of(TOrigin origin) {
+  return origin == TOrigin::kTopLeft ? "downwards" : "upwards";
+}
+
+/// Settles where t counts from: as stated, else as the map tells, else as is usual. Returns words
+/// on the choice.
+std::string settle_origin(const StMapAssumptions& assumptions, StMapFile& file) {
+  const std::optional<ToldOrigin> told = told_origin(file.map.st);
+  const bool is_free = !file.states_conventions && !assumptions.t_origin;
+  if (is_free) {
+    file.map.t_origin = told ? told->origin : TOrigin::kBottomLeft;
+    return told ? fmt::format(", as it grows {} in {:.4g} % of the map",
+                              way_of(told->origin),
+                              100.0 * told->share)
+                : std::string(", which the map does not tell");
+  }
+  if (!told || told->origin == file.map.t_origin) return {};
+  file.warnings.push_back(
+      {"origin-doubt",
+       fmt::format("t grows {} in {:.4g} % of the map, so it seems to count from the {}; taken was "
+                   "{}, as {}: what comes out is upside down unless the map means to turn it over",
+                   way_of(told->origin),
+                   100.0 * told->share,
+                   to_text(told->origin),
+                   to_text(file.map.t_origin),
+                   file.states_conventions ? "its header says" : "--origin says"),
+       told->share});
+  return {};
 }
 
 /// What the rounding of a map to half costs: half the step of its values, in source pixels, both
 /// axes together.
 Warning half_warning(const StMap& map) {
-  // Steps between halves: 2^-10 of the power of two below the value.
+  // The largest error at each place. Steps between halves: 2^-10 of the power of two below the
+  // value.
   const auto half_step = [](float value) {
     return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
   };
@@ -231,8 +292,8 @@ Warning half_warning(const StMap& map) {
   const double mean_px = num_values > 0 ? sum_px / static_cast<double>(num_values) : 0.0;
   return {"half-map",
           fmt::format("a map of 16-bit half: its positions are off by up to {:.2f} px of a source "
-                      "of {}x{}, {:.2f} px on the average of the worst; have it written as 32-bit "
-                      "float",
+                      "of {}x{} where their rounding is coarsest, {:.2f} px averaged over "
+                      "the map; have it written as 32-bit float",
                       worst_px,
                       map.source_display.width,
                       map.source_display.height,
@@ -309,7 +370,9 @@ Result<void> write_st_map(const std::filesystem::path& path,
 Result<StMapFile> read_st_map(const std::filesystem::path& path,
                               const StMapAssumptions& assumptions,
                               int threads) {
-  Result<footage::Frame> frame = footage::read_frame(path, {.threads = threads});
+  const bool by_name = !assumptions.channels.empty();
+  Result<footage::Frame> frame = footage::read_frame(
+      path, {.threads = threads, .parts = by_name ? footage::Parts::kAll : footage::Parts::kFirst});
   if (!frame) return fail(frame.error());
   if (frame->metadata->kind != detail::FileKind::kExr) {
     return fail(ErrorCode::kUnsupported,
@@ -317,58 +380,47 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
                             path.string(),
                             footage::detail::kind_name(frame->metadata->kind)));
   }
-  const int r = find_float_channel(*frame, "R");
-  const int g = find_float_channel(*frame, "G");
-  if (r < 0 || g < 0) {
-    return fail(ErrorCode::kUnsupported,
-                fmt::format("{}: no channels R and G, so no ST-map", path.string()));
+  const Result<detail::MapChannels> channels =
+      detail::find_map_channels(*frame, assumptions.channels);
+  if (!channels) {
+    return fail(channels.error().code,
+                fmt::format("{}: {}", path.string(), channels.error().message));
   }
-  bool is_half = false;
-  for (const int c : {r, g}) {
-    const footage::SampleFormat format = frame->channels[static_cast<std::size_t>(c)].format;
-    if (format == footage::SampleFormat::kUint32) {
-      return fail(ErrorCode::kUnsupported,
-                  fmt::format("{}: R or G holds unsigned integers, so no ST-map", path.string()));
-    }
-    is_half = is_half || format == footage::SampleFormat::kHalf;
-  }
+  const footage::Part& part = frame->part(channels->part);
   StMapFile file;
-  file.map.output = frame->windows;
-  file.pixel_aspect = frame->pixel_aspect;
-  file.map.t_origin = assumptions.t_origin;
+  file.map.output = part.windows;
+  file.pixel_aspect = part.pixel_aspect;
+  file.map.t_origin = assumptions.t_origin.value_or(TOrigin::kBottomLeft);
   file.map.direction = assumptions.direction;
-  const Window& display = frame->windows.display;
+  const Window& display = part.windows.display;
   file.map.source_display =
       assumptions.source_display.value_or(Window{0, 0, display.width, display.height});
   file.warnings = std::move(frame->warnings);
   float no_source = kNoSource;
   const Result<bool> stated =
-      read_conventions(path, std::get<Imf::Header>(frame->metadata->header), file, no_source);
+      read_conventions(path, std::get<Imf::Header>(part.metadata->header), file, no_source);
   if (!stated) return fail(stated.error());
   file.states_conventions = *stated;
+  file.map.st = Image<float>(part.pixels.width(), part.pixels.height(), 2);
+  const Taken taken = take_values(part, *channels, no_source, file.map.st);
+  const std::string why_origin = settle_origin(assumptions, file);
   if (!*stated) {
     file.warnings.push_back(
         {"assumed-conventions",
          fmt::format(
-             "the map does not state its conventions; taken: {}, t = 0 at the {}, a source of "
+             "the map does not state its conventions; taken: {}, t = 0 at the {}{}, a source of "
              "{}x{} pixels",
              file.map.direction == MapDirection::kUndistort ? "it straightens plates"
                                                             : "it bends straight pictures",
              to_text(file.map.t_origin),
+             why_origin,
              file.map.source_display.width,
              file.map.source_display.height),
          1.0});
   }
-  file.map.st = Image<float>(frame->pixels.width(), frame->pixels.height(), 2);
-  const double near = take_values(*frame, r, g, no_source, file.map.st);
-  if (near < 0.5) {
-    file.warnings.push_back(
-        {"not-normalised",
-         fmt::format("{:.0f} % of the values lie outside -1..2; a map that counts pixels is not an "
-                     "ST-map",
-                     100.0 * (1.0 - near)),
-         1.0 - near});
-  }
+  doubt_values(taken, file);
+  const bool is_half = part.channels[channels->s].format == footage::SampleFormat::kHalf ||
+                       part.channels[channels->t].format == footage::SampleFormat::kHalf;
   if (is_half) file.warnings.push_back(half_warning(file.map));
   if (Result<void> valid = validate(file.map); !valid) {
     return fail(ErrorCode::kUnreadable,

@@ -57,10 +57,14 @@ Result<void> write_st_map(const std::filesystem::path& path,
 
 /// Conventions for a map that does not state its own.
 struct StMapAssumptions {
-  TOrigin t_origin = TOrigin::kBottomLeft;
+  /// Unset: as the map itself tells (told_origin()), else kBottomLeft.
+  std::optional<TOrigin> t_origin = {};
   MapDirection direction = MapDirection::kUndistort;
   std::optional<Window> source_display =
       {};  // unset: the size of the map's own display window, at 0, 0
+  /// Which channels are s and t: empty, R and G of the first part; a layer; or two names with a
+  /// comma between. Any name may be preceded by that of its part and a dot.
+  std::string channels = {};
 };
 
 struct StMapFile {
@@ -68,17 +72,22 @@ struct StMapFile {
   std::string lens_text;  // empty: none
   double pixel_aspect = 1.0;
   bool states_conventions = false;  // the direction among them
-  /// `assumed-conventions` (value 1) for a map without the attributes above; `not-normalised`
-  /// (value: the share) when most values lie far from 0..1, as in a map that counts pixels;
-  /// `half-map` (value: the largest error in source pixels) for a map of 16-bit half; and those of
-  /// footage::read_frame().
+  /// `assumed-conventions` (value 1) for a map without the attributes above; `origin-doubt` (value:
+  /// the share of the map that says so) where t grows the other way than the stated origin means;
+  /// `not-normalised` (value: the share) when most values lie far from 0..1, as in a map that
+  /// counts pixels; `far-values` (value: how many pixels) for values beyond kFarthestValue, which
+  /// count as no source; `half-map` (value: the largest error in source pixels) for a map of 16-bit
+  /// half; and those of footage::read_frame().
   std::vector<Warning> warnings;
 };
 
-/// Reads an ST-map: an EXR with the channels R and G, float or half; others are ignored. Infinities
-/// count as no source.
+/// A value beyond this is no place in any picture, even for a map that counts pixels.
+inline constexpr float kFarthestValue = 1 << 20;
+
+/// Reads an ST-map: two channels of an EXR, float or half; others are ignored. Infinities and
+/// values beyond kFarthestValue count as no source.
 /// errors  kNotFound; kUnreadable: damaged, or attributes that make no sense; kUnsupported: another
-///         kind of file, integer channels, no R and G, a later trueplateMapVersion.
+///         kind of file, integer channels, no such channels, a later trueplateMapVersion.
 Result<StMapFile> read_st_map(const std::filesystem::path& path,
                               const StMapAssumptions& assumptions = {},
                               int threads = 0);

@@ -4,9 +4,11 @@
 #include "warp/io/lens_warp.h"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <algorithm>
 #include <string>
+#include <utility>
 
 #include "tests/support/test_data.h"
 #include "warp/io/sequence.h"
@@ -101,6 +103,107 @@ TEST_CASE("overscan in a format without windows: pixels, percent, none") {
   CHECK(wrong.error().message.find("744x560") != std::string::npos);
   CHECK(apply("none", {640, 480}));
   CHECK_FALSE(apply("none", {700, 480}));
+}
+
+TEST_CASE("pictures without windows: the overscan advised is the one they were straightened with") {
+  // What straightening makes is the truth; the advice comes from the size alone.
+  for (const Filter filter : {Filter::kBilinear, Filter::kCubic, Filter::kLanczos}) {
+    for (const int round_to : {1, 2, 16}) {
+      const LensWarp undistort(
+          barrel(), {.overscan = {}, .round_to = round_to, .passes = {.filter = filter}});
+      const auto straight = undistort.straight_picture({640, 480});
+      REQUIRE(straight);
+      const EdgePixels& e = straight->overscan_px;
+      const ImageSize size = data_window(kDisplay, e).size();
+      CAPTURE(size.width);
+      const Window whole{.width = size.width, .height = size.height};
+      const auto message = [&](const char* stated) {
+        const LensWarp redistort(
+            barrel(),
+            {.direction = MapDirection::kRedistort, .overscan = request(stated), .round_to = 2});
+        const auto bent = redistort.apply(grey(whole, whole), 1);
+        return bent ? std::string() : bent.error().message;
+      };
+      const std::string numbers = fmt::format("{},{},{},{}", e.left, e.top, e.right, e.bottom);
+      CHECK(message("auto").find("--overscan L,T,R,B: --overscan " + numbers) != std::string::npos);
+      CHECK(message(numbers.c_str()).empty());
+      // Two pixels off: refused, with the right ones.
+      const std::string off = fmt::format("{},{},{},{}", e.left - 2, e.top, e.right, e.bottom);
+      CHECK(message(off.c_str())
+                .find("leaves a plate of 642x480, wanted 640x480: --overscan " + numbers) !=
+            std::string::npos);
+    }
+  }
+  // No options make this size: what the numbers have to add up to.
+  const Window odd{.width = 777, .height = 555};
+  const LensWarp redistort(
+      barrel(), {.direction = MapDirection::kRedistort, .overscan = request("60,40,60,40")});
+  const auto refused = redistort.apply(grey(odd, odd), 1);
+  REQUIRE_FALSE(refused);
+  CHECK(refused.error().message.find("left and right have to add up to 137 px, top and bottom to "
+                                     "75") != std::string::npos);
+}
+
+TEST_CASE("stated overscan of the right size but in another place is told") {
+  const LensWarp undistort(barrel(), {.overscan = {}, .round_to = 2});
+  const auto straight = undistort.straight_picture({640, 480});
+  REQUIRE(straight);
+  const EdgePixels& e = straight->overscan_px;
+  const Window data = data_window(kDisplay, e);
+  const Window whole{.width = data.width, .height = data.height};
+  const auto bend = [&](const Window& display, const Window& pixels) {
+    const OverscanRequest stated{
+        .kind = OverscanRequest::Kind::kPixels,
+        .pixels = {.left = e.left - 2, .top = e.top, .right = e.right + 2, .bottom = e.bottom}};
+    const LensWarp redistort(
+        barrel(), {.direction = MapDirection::kRedistort, .overscan = stated, .round_to = 2});
+    const auto bent = redistort.apply(grey(display, pixels), 1);
+    REQUIRE(bent);
+    const Warning* warning = find(*bent, "overscan-differs");
+    return warning == nullptr ? 0.0 : warning->value;
+  };
+  CHECK(bend(whole, whole) == 2.0);    // straightening gives another
+  CHECK(bend(kDisplay, data) == 2.0);  // the file's windows say another
+}
+
+TEST_CASE("a larger picture of the plate's shape: resized, or with overscan?") {
+  // 5 % on each side: 704x528 has the shape of 640x480.
+  const Window whole{.width = 704, .height = 528};
+  const auto bend = [&](const char* stated) {
+    const LensWarp redistort(barrel(),
+                             {.direction = MapDirection::kRedistort, .overscan = request(stated)});
+    auto bent = redistort.apply(grey(whole, whole), 1);
+    REQUIRE(bent);
+    return *std::move(bent);
+  };
+  const footage::Frame guessed = bend("auto");
+  const Warning* warning = find(guessed, "overscan-or-resized");
+  REQUIRE(warning != nullptr);
+  CHECK(warning->value == doctest::Approx(1.1));
+  CHECK(warning->message.find("--overscan 32,24,32,24") != std::string::npos);
+  CHECK(guessed.windows.display.size() == ImageSize{704, 528});
+  const footage::Frame stated = bend("32,24,32,24");
+  CHECK(find(stated, "overscan-or-resized") == nullptr);
+  CHECK(stated.windows.display.size() == ImageSize{640, 480});
+  const footage::Frame resized = bend("none");
+  CHECK(find(resized, "overscan-or-resized") == nullptr);
+  CHECK(find(resized, "lens-scaled") != nullptr);
+  CHECK(resized.windows.display.size() == ImageSize{704, 528});
+}
+
+TEST_CASE("the overscan that a small render is told is that of the hand-off") {
+  const LensWarp redistort(barrel(),
+                           {.direction = MapDirection::kRedistort, .overscan = {}, .round_to = 2});
+  const auto bent = redistort.apply(grey(kDisplay, kDisplay), 1);
+  REQUIRE(bent);
+  const Warning* warning = find(*bent, "render-too-small");
+  REQUIRE(warning != nullptr);
+  const auto advised =
+      overscan(barrel(), {}, {.round_to = 2, .margin_px = kernel_width(Filter::kCubic) / 2});
+  REQUIRE(advised);
+  const EdgePixels& e = advised->edges;
+  CHECK(warning->message.find(fmt::format(
+            "overscan of {},{},{},{}", e.left, e.top, e.right, e.bottom)) != std::string::npos);
 }
 
 TEST_CASE("a plate of another size is scaled to, and said") {

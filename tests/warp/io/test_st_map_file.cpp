@@ -9,6 +9,7 @@
 #include <OpenEXR/ImfStringAttribute.h>
 #include <OpenImageIO/imageio.h>
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 #include <sys/resource.h>
 
 #include <algorithm>
@@ -252,6 +253,137 @@ TEST_CASE("maps of others are read with given conventions, and that is told") {
   CHECK(told->map.t_origin == TOrigin::kTopLeft);
   CHECK(told->map.direction == MapDirection::kRedistort);
   CHECK(told->map.source_display.width == 4096);
+}
+
+TEST_CASE("t tells itself where it counts from; who says otherwise is warned") {
+  const ScratchFolder folder;
+  const auto written = [&](const char* name, const auto& value) {
+    const fs::path path = folder.path() / name;
+    REQUIRE(write_frame(path,
+                        make_frame(32, 18, {"R", "G"}, SampleFormat::kFloat, value),
+                        {.overwrite = Overwrite::kAllow}));
+    return path;
+  };
+  const auto find = [](const Result<StMapFile>& file, std::string_view code) -> const Warning* {
+    REQUIRE(file);
+    const auto found = std::find_if(file->warnings.begin(),
+                                    file->warnings.end(),
+                                    [&](const Warning& w) { return w.code == code; });
+    return found == file->warnings.end() ? nullptr : &*found;
+  };
+  // The definitions of docs/st-map.md, of pictures that are not turned over.
+  for (const TOrigin origin : {TOrigin::kBottomLeft, TOrigin::kTopLeft}) {
+    CAPTURE(to_text(origin));
+    const TOrigin other = origin == TOrigin::kTopLeft ? TOrigin::kBottomLeft : TOrigin::kTopLeft;
+    const fs::path path = written("plain.exr", [&](int x, int y, int c) {
+      const float t_top = (static_cast<float>(y) + 0.5F) / 18.0F;
+      if (c == 0) return (static_cast<float>(x) + 0.5F) / 32.0F;
+      return origin == TOrigin::kTopLeft ? t_top : 1.0F - t_top;
+    });
+    const auto told = read_st_map(path);
+    REQUIRE(told);
+    CHECK(told->map.t_origin == origin);
+    CHECK(find(told, "origin-doubt") == nullptr);
+    CHECK(find(told, "assumed-conventions")->message.find("100 %") != std::string::npos);
+    const auto right = read_st_map(path, {.t_origin = origin});
+    CHECK(find(right, "origin-doubt") == nullptr);
+    const auto wrong = read_st_map(path, {.t_origin = other});
+    REQUIRE(find(wrong, "origin-doubt") != nullptr);
+    CHECK(find(wrong, "origin-doubt")->value == 1.0);
+    CHECK(wrong->map.t_origin == other);  // it is the caller's word
+  }
+  // A header that is wrong about its own map.
+  StMap lying = make_map();
+  lying.t_origin = TOrigin::kBottomLeft;
+  const fs::path path = folder.path() / "lying.exr";
+  REQUIRE(write_st_map(path, lying));
+  const auto file = read_st_map(path);
+  REQUIRE(find(file, "origin-doubt") != nullptr);
+  CHECK(find(file, "origin-doubt")->message.find("as its header says") != std::string::npos);
+  // Nothing to tell: as usual, and said.
+  const fs::path flat = written("flat.exr", [](int, int, int) { return 0.5F; });
+  CHECK(read_st_map(flat)->map.t_origin == TOrigin::kBottomLeft);
+  CHECK(find(read_st_map(flat), "assumed-conventions")->message.find("does not tell") !=
+        std::string::npos);
+  const fs::path noise = written("noise.exr", [](int x, int y, int) {
+    return static_cast<float>((x * 7 + y * 13) % 5) / 5.0F;
+  });
+  CHECK(read_st_map(noise, {.t_origin = TOrigin::kTopLeft}).has_value());
+  CHECK(find(read_st_map(noise, {.t_origin = TOrigin::kTopLeft}), "origin-doubt") == nullptr);
+}
+
+TEST_CASE("values that are no place in any picture are no source, and counted") {
+  const ScratchFolder folder;
+  const fs::path path = folder.path() / "far.exr";
+  REQUIRE(write_frame(path,
+                      make_frame(32, 18, {"R", "G"}, SampleFormat::kFloat, [](int x, int y, int c) {
+                        if (x == 4 && y < 3) return c == 0 ? 1e30F : 0.5F;
+                        if (x == 5 && y == 0) return -1e30F;
+                        return c == 0 ? static_cast<float>(x) / 32.0F : static_cast<float>(-y);
+                      })));
+  const auto file = read_st_map(path);
+  REQUIRE(file);
+  CHECK(std::isnan(file->map.st.at(4, 2, 0)));
+  CHECK(std::isnan(file->map.st.at(4, 2, 1)));
+  CHECK(std::isnan(file->map.st.at(5, 0, 0)));
+  CHECK(file->map.st.at(4, 3, 0) == 0.125F);
+  const auto far = std::find_if(file->warnings.begin(), file->warnings.end(), [](const Warning& w) {
+    return w.code == "far-values";
+  });
+  REQUIRE(far != file->warnings.end());
+  CHECK(far->value == 4.0);
+}
+
+TEST_CASE("s and t in other channels, by layer or by name") {
+  const ScratchFolder folder;
+  const auto read = [&](const std::vector<std::string>& names, std::string channels) {
+    const fs::path path = folder.path() / "m.exr";
+    // Each channel holds its own number, a tenth of it.
+    REQUIRE(write_frame(path,
+                        make_frame(4,
+                                   4,
+                                   names,
+                                   SampleFormat::kFloat,
+                                   [](int, int, int c) { return static_cast<float>(c) / 10.0F; }),
+                        {.overwrite = Overwrite::kAllow}));
+    const auto file = read_st_map(path, {.channels = std::move(channels)});
+    if (!file) return file.error().message;
+    return fmt::format(
+        "{:.0f},{:.0f}", 10 * file->map.st.at(1, 1, 0), 10 * file->map.st.at(1, 1, 1));
+  };
+  CHECK(read({"B", "G", "R"}, "") == "2,1");
+  CHECK(read({"Z", "warp.x", "warp.y"}, "warp") == "1,2");
+  CHECK(read({"warp.B", "warp.G", "warp.R"}, "warp") == "2,1");
+  CHECK(read({"U", "V"}, "V,U") == "1,0");
+  CHECK(read({"m.u", "m.v"}, "m.u, m.v") == "0,1");
+  CHECK(read({"m.one", "m.two"}, "m") == "0,1");
+  CHECK(read({"R", "G", "a.b.S", "a.b.T"}, "a.b") == "2,3");
+  CHECK(read({"m.u", "m.v"}, "").find("there are m.u, m.v. --map-channels") != std::string::npos);
+  CHECK(read({"R", "G"}, "warp").find("no channels 'warp'") != std::string::npos);
+  CHECK(read({"R", "G"}, "R,R").find("both be R") != std::string::npos);
+  CHECK(read({"m.a", "m.b", "m.c"}, "m").find("no channels 'm'") != std::string::npos);
+}
+
+TEST_CASE("s and t in a further part of a file") {
+  const ScratchFolder folder;
+  const fs::path path = folder.path() / "parts.exr";
+  footage::Frame frame =
+      make_frame(8, 8, {"R", "G"}, SampleFormat::kFloat, [](int, int, int) { return 0.25F; });
+  frame.name = "beauty";
+  footage::Frame second = make_frame(8, 8, {"x", "y"}, SampleFormat::kFloat, [](int, int, int c) {
+    return c == 0 ? 0.5F : 0.75F;
+  });
+  second.name = "lens";
+  frame.further_parts.push_back(std::move(static_cast<footage::Part&>(second)));
+  REQUIRE(write_frame(path, frame));
+  for (const char* name : {"lens", "lens.x,lens.y", "x,y"}) {
+    CAPTURE(name);
+    const auto file = read_st_map(path, {.channels = name});
+    REQUIRE(file);
+    CHECK(file->map.st.at(3, 3, 0) == 0.5F);
+    CHECK(file->map.st.at(3, 3, 1) == 0.75F);
+  }
+  CHECK(read_st_map(path)->map.st.at(3, 3, 0) == 0.25F);
 }
 
 TEST_CASE("a map that counts pixels is doubted") {
