@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include "calib/base/utf8.h"
+
 namespace trueplate::cli {
 
 void add_passes(CLI::App& app, PassArguments& passes) {
@@ -75,8 +77,8 @@ std::string channels_text(const std::vector<warp::TreatedChannel>& channels) {
       if (++count > kMostNames) continue;
       names += fmt::format("{}{}{}",
                            names.empty() ? "" : ", ",
-                           channel.part.empty() ? "" : channel.part + ".",
-                           channel.channel);
+                           channel.part.empty() ? "" : printable(channel.part, 255) + ".",
+                           printable(channel.channel, 255));
     }
     if (count == 0) continue;
     if (count > kMostNames) names += fmt::format(" and {} more", count - kMostNames);

@@ -91,7 +91,7 @@ TEST_CASE("parts, IDs and depth through redistort, and what is said of them") {
   }
   CHECK(rules.contains("beauty.A: filter, colour"));
   CHECK(rules.contains("data.id: nearest, unsigned integers"));
-  CHECK(rules.contains("data.Z: surface, called depth, normal or position"));
+  CHECK(rules.contains("data.Z: surface, called 'z', of a surface"));
 
   const auto bent = footage::read_frame(path("bent.exr"), {.parts = footage::Parts::kAll});
   REQUIRE(bent);
@@ -136,6 +136,26 @@ TEST_CASE("parts, IDs and depth through redistort, and what is said of them") {
   depths.clear();
   for (int x = 0; x < 96; ++x) depths.insert(mixed->part(1).pixels.at(x, 30, id_first ? 1 : 0));
   CHECK(depths.size() > 2);
+}
+
+TEST_CASE("names of channels from a file can drive no terminal and break no line") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  const std::string lens = write_lens(path("lens.json"));
+  footage::Frame frame;
+  frame.windows = {{0, 0, 96, 64}, {0, 0, 96, 64}};
+  frame.pixels = Image<float>(96, 64, 2);
+  frame.pixels.fill(0.5F);
+  frame.channels = {{"R", footage::SampleFormat::kHalf},
+                    {"depth\n\x1b[2Jdone.Z", footage::SampleFormat::kHalf}};
+  REQUIRE(warp::write_frame(path("odd.exr"), frame));
+  const ProgramResult done =
+      run_trueplate({"undistort", lens, path("odd.exr"), "-o", path("straight.exr")});
+  CHECK(done.status == 0);
+  CHECK(done.output.find("surface: depth  [2Jdone.Z") != std::string::npos);
+  for (const std::string& text : {done.output, done.errors}) {
+    CHECK(text.find('\x1b') == std::string::npos);
+  }
 }
 
 TEST_CASE("wrong words about passes end with status 2 and say what fits") {

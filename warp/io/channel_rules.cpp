@@ -10,6 +10,7 @@
 #include <utility>
 
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 #include "warp/io/detail/channel_words.h"
 
 namespace trueplate::warp {
@@ -44,15 +45,15 @@ bool has_channel(const Part& part, std::string_view layer, std::string_view leaf
 }
 
 /// Whether a layer holds pairs of ID and coverage by rank, as renders write them (common practice,
-/// no source): 32-bit float R, G, B, A in layers numbered with two digits, named after what is told
-/// apart.
+/// no source): 32-bit float R, G, B, A in layers, or parts, numbered with two digits, whose names
+/// end in what is told apart, in a word of its own or not.
 bool is_ranked_ids(const Part& part, std::string_view layer) {
+  const std::string_view name = layer.empty() ? std::string_view(part.name) : layer;
   const auto is_digit = [](char c) { return c >= '0' && c <= '9'; };
-  if (layer.size() < 3 || !is_digit(layer.back()) || !is_digit(layer[layer.size() - 2]))
-    return false;
-  const std::vector<std::string> words = detail::words_of(layer);
+  if (name.size() < 3 || !is_digit(name.back()) || !is_digit(name[name.size() - 2])) return false;
+  const std::vector<std::string> words = detail::words_of(name);
   const bool named = std::any_of(words.begin(), words.end(), [](const std::string& word) {
-    return word == "object" || word == "material" || word == "asset";
+    return word.ends_with("object") || word.ends_with("material") || word.ends_with("asset");
   });
   if (!named) return false;
   int num_float = 0;
@@ -66,11 +67,14 @@ bool is_ranked_ids(const Part& part, std::string_view layer) {
 }
 
 /// What part, layer and leaf say together.
-detail::Meaning meaning_of(const Part& part, const Channel& channel) {
+detail::SaidByName said_of(const Part& part, const Channel& channel) {
   const auto [layer, leaf] = detail::layer_and_leaf(channel.name);
-  return std::max({detail::meaning_of_words(part.name),
-                   detail::meaning_of_words(layer),
-                   detail::meaning_of_words(leaf)});
+  detail::SaidByName said = detail::said_by_name(leaf);
+  for (const std::string_view name : {layer, std::string_view(part.name)}) {
+    detail::SaidByName other = detail::said_by_name(name);
+    if (other.meaning > said.meaning) said = std::move(other);
+  }
+  return said;
 }
 
 /// Coordinates by their leaves: x, y, z or u, v of one layer.
@@ -94,14 +98,16 @@ ChannelTreatment treatment_of(const Part& part, const Channel& channel) {
   if (channel.format == SampleFormat::kUint32) return {ChannelRule::kNearest, "unsigned integers"};
   if (channel.has_id_table) return {ChannelRule::kNearest, "in an ID table of the header"};
   if (is_ranked_ids(part, layer)) return {ChannelRule::kNearest, "ID and coverage by rank"};
-  switch (meaning_of(part, channel)) {
+  const detail::SaidByName said = said_of(part, channel);
+  const std::string called = fmt::format("called '{}'", said.word);
+  switch (said.meaning) {
     case detail::Meaning::kIds:
-      return {ChannelRule::kNearest, "called an ID"};
+      return {ChannelRule::kNearest, called + ", an ID"};
     case detail::Meaning::kMotion:
-      if (is_in_space(part, layer)) return {ChannelRule::kSurface, "a motion in space"};
-      return {ChannelRule::kMotion, "called a motion"};
+      if (is_in_space(part, layer)) return {ChannelRule::kSurface, called + ", a motion in space"};
+      return {ChannelRule::kMotion, called + ", a motion"};
     case detail::Meaning::kData:
-      return {ChannelRule::kSurface, "called depth, normal or position"};
+      return {ChannelRule::kSurface, called + ", of a surface"};
     case detail::Meaning::kCoverage:
     case detail::Meaning::kColour:
       break;
@@ -114,7 +120,7 @@ ChannelTreatment treatment_of(const Part& part, const Channel& channel) {
 void join_coverages(const Part& part, PartRules& rules) {
   for (std::size_t c = 0; c < part.channels.size(); ++c) {
     if (rules.channels[c].rule != ChannelRule::kFilter ||
-        meaning_of(part, part.channels[c]) != detail::Meaning::kCoverage) {
+        said_of(part, part.channels[c]).meaning != detail::Meaning::kCoverage) {
       continue;
     }
     const std::string_view layer = detail::layer_and_leaf(part.channels[c].name).layer;
@@ -172,7 +178,7 @@ Result<void> apply_requests(const Part& part,
             fmt::format("{}={}: channel {} holds unsigned integers; only nearest keeps them",
                         request.pattern,
                         to_text(request.rule),
-                        part.channels[c].name));
+                        printable(part.channels[c].name)));
       }
       rules.channels[c] = {request.rule, "asked for"};
     }
@@ -229,9 +235,9 @@ Result<PartRules> channel_rules(const Part& part, std::span<const RuleRequest> r
           ErrorCode::kInvalidInput,
           fmt::format("channel {}: motion needs two channels, whose names end in x and y, u "
                       "and v, R and G, or B and A",
-                      full_name(part, part.channels[c])));
+                      printable(full_name(part, part.channels[c]))));
     }
-    rules.channels[c] = {ChannelRule::kSurface, "called a motion, without its other half"};
+    rules.channels[c] = {ChannelRule::kSurface, rules.channels[c].why + " without its other half"};
   }
   return rules;
 }
@@ -255,9 +261,10 @@ Result<void> check_requests(const footage::Frame& frame, std::span<const RuleReq
       }
     }
     if (found) continue;
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format("no channel fits '{}'; the nearest name is '{}'", request.pattern, nearest));
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("no channel fits '{}'; the nearest name is '{}'",
+                            request.pattern,
+                            printable(nearest, 255)));
   }
   return {};
 }

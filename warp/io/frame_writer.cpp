@@ -8,6 +8,7 @@
 #include <span>
 #include <utility>
 
+#include "calib/base/utf8.h"
 #include "calib/footage/detail/metadata.h"
 #include "warp/io/detail/compression.h"
 #include "warp/io/detail/exr_writer.h"
@@ -61,7 +62,7 @@ Result<void> check_part(const std::filesystem::path& path,
       return refuse(fmt::format("a channel name of {} letters", channel.name.size()));
     }
     if (!names.insert(channel.name).second) {
-      return refuse(fmt::format("two channels called {}", channel.name));
+      return refuse(fmt::format("two channels called {}", printable(channel.name)));
     }
   }
   return {};

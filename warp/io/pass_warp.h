@@ -48,7 +48,8 @@ struct PictureMaps {
 /// Moves the parts of a frame through the maps, each channel by its rule. Of the filtered channels,
 /// colour goes with the alpha of its layer: where the filter takes alpha out of 0..1 both are held
 /// (limit_with_alpha()), and colour that has not been multiplied by alpha is multiplied before
-/// filtering and divided after it; where no alpha is left it is 0. The frame that comes out holds
+/// filtering and divided after it; where no alpha is left it is 0. Parts without an alpha go with
+/// that of another (warp/io/detail/lent_alpha.h). The frame that comes out holds
 /// the pixels of `frame`, and its filtered channels once more where they are not all there are.
 /// The treatments are added to `notes`. Errors: those of channel_rules().
 Result<FrameInRows> warp_parts(footage::Frame frame,

@@ -76,6 +76,36 @@ TEST_CASE("numbers: by format, by header, by name, by rank; coverage goes with t
   CHECK(rules_text(part_of({"a.id", "b.coverage", "a.coverage"})) == "nfn");
 }
 
+TEST_CASE("a word counts as a whole, and one of two meanings only where nothing else is named") {
+  // Numbers: an index of objects; ranks in a word of its own or not, in layers or parts.
+  CHECK(rules_text(part_of({"IndexOB.X", "IndexMA.X", "object_index.R", "index"})) == "nnnn");
+  CHECK(rules_text(part_of({"index_of_refraction.R", "indexed.R"})) == "ff");
+  const std::vector<std::string> ranked{
+      "sceneasset00.R", "sceneasset00.G", "sceneasset00.B", "sceneasset00.A"};
+  CHECK(rules_text(part_of(ranked, SampleFormat::kFloat)) == "nnnn");
+  CHECK(rules_text(part_of({"R", "G", "B", "A"}, SampleFormat::kFloat, "sceneMaterial02")) ==
+        "nnnn");
+  CHECK(rules_text(part_of({"R", "G", "B", "A"}, SampleFormat::kFloat, "take02")) == "ffff");
+  // Things to look at.
+  CHECK(rules_text(part_of({"river_flow.R", "river_flow.G", "river_flow.B"})) == "fff");
+  CHECK(rules_text(part_of({"UV_light.R", "UV_light.G", "uvlamp.R", "uv_tube.R", "z_fog.R"})) ==
+        "fffff");
+  CHECK(rules_text(part_of({"motion_blur.R", "motion_blur.G", "depth_light.R", "glow_normal.R"})) ==
+        "ffff");
+  CHECK(rules_text(part_of({"forward_scatter.R", "vector_art.G", "distance_haze.B"})) == "fff");
+  // And what is not to be looked at, with other words beside.
+  CHECK(rules_text(part_of({"hero_uv.R", "hero_Z.R", "Z_front.R", "world_pos.R", "fg_depth.Y"})) ==
+        "sssss");
+  CHECK(pairs_of(part_of({"optical_flow.R", "optical_flow.G"})) == Pairs{{0, 1}});
+  CHECK(pairs_of(part_of({"camera_forward.x", "camera_forward.y"})) == Pairs{{0, 1}});
+  CHECK(pairs_of(part_of({"hero_motion.u", "hero_motion.v"})) == Pairs{{0, 1}});
+  // The reason names the word.
+  const Result<PartRules> rules = channel_rules(part_of({"hero_uv.R", "mv.x"}), {});
+  REQUIRE(rules);
+  CHECK(rules->channels[0].why == "called 'uv', of a surface");
+  CHECK(rules->channels[1].why == "called 'mv', a motion without its other half");
+}
+
 TEST_CASE("depth, normals, positions and coordinates follow surfaces") {
   CHECK(rules_text(part_of({"Z", "ZBack", "depth.Y", "zDepth", "N.x", "N.y", "N.z", "P.X"})) ==
         "ssssssss");

@@ -148,16 +148,18 @@ TEST_CASE("each part keeps its name and channels, and each channel goes by its r
       REQUIRE((data.pixels.at(x, y, 2) == 2.0F) == (id > 5));
     }
   }
-  // The colour between them is what it would be alone.
-  Frame alone;
-  static_cast<Part&>(alone) =
-      make_part("", {{"glow.R", kHalf}}, {10, 5, 70, 50}, [](int x, int, int) {
+  // The colour between them is what it would be without them, beside the same beauty.
+  Frame alone = make_frame();
+  alone.further_parts.clear();
+  alone.further_parts.push_back(
+      make_part("glow", {{"glow.R", kHalf}}, {10, 5, 70, 50}, [](int x, int, int) {
         return static_cast<float>(x) / 96.0F;
-      });
+      }));
   const Result<Frame> glow = warp.apply(std::move(alone), 1);
   REQUIRE(glow);
   for (int y = 0; y < 64; ++y) {
-    for (int x = 0; x < 96; ++x) REQUIRE(data.pixels.at(x, y, 3) == glow->pixels.at(x, y, 0));
+    for (int x = 0; x < 96; ++x)
+      REQUIRE(data.pixels.at(x, y, 3) == glow->part(1).pixels.at(x, y, 0));
   }
   // Motion is turned: in the middle hardly, in the corner by the lens.
   CHECK(data.pixels.at(48, 31, 4) == doctest::Approx(3.0).epsilon(0.01));
@@ -239,6 +241,78 @@ TEST_CASE("what adds up to a beauty still does, though only the beauty has an al
       }
     }
     CHECK(worst < 1e-6F);
+  }
+}
+
+TEST_CASE("lights in parts of their own go with the alpha of the beauty's part") {
+  const auto card_at = [](int x, int y) { return x > 40 && (x + 2 * y) % 37 > 3 ? 1.0F : 0.0F; };
+  const auto make = [&](bool lights_first) {
+    Part beauty =
+        make_part("beauty", {{"R", kFloat}, {"A", kFloat}}, kWide, [&](int x, int y, int) {
+          return card_at(x, y);
+        });
+    std::vector<Part> lights;
+    for (const float share : {0.75F, 0.25F}) {
+      lights.push_back(make_part(share > 0.5F ? "diffuse" : "specular",
+                                 {{"R", kFloat}, {"Z", kFloat}},
+                                 {-14, -9, 124, 82},
+                                 [&](int x, int y, int c) {
+                                   const bool inside = x >= -12 && x < 108 && y >= -8 && y < 72;
+                                   if (c == 0 && !inside) return 0.0F;
+                                   return c == 0 ? share * card_at(x, y) : 3.0F;
+                                 }));
+    }
+    Frame frame;
+    static_cast<Part&>(frame) = std::move(lights_first ? lights[0] : beauty);
+    frame.further_parts.push_back(std::move(lights_first ? beauty : lights[0]));
+    frame.further_parts.push_back(std::move(lights[1]));
+    return frame;
+  };
+  for (const bool lights_first : {false, true}) {
+    for (const Filter filter : {Filter::kCubic, Filter::kLanczos, Filter::kArea}) {
+      PassSettings settings;
+      settings.filter = filter;
+      const LensWarp warp = redistort(settings);
+      const Result<Frame> bent = warp.apply(make(lights_first), 2);
+      REQUIRE(bent);
+      const Part& beauty = bent->part(lights_first ? 1 : 0);
+      const Part& diffuse = bent->part(lights_first ? 0 : 1);
+      REQUIRE(diffuse.pixels.channels() == 2);
+      float worst = 0.0F;
+      for (int y = 0; y < 64; ++y) {
+        for (int x = 0; x < 96; ++x) {
+          const float sum = diffuse.pixels.at(x, y, 0) + bent->part(2).pixels.at(x, y, 0);
+          worst = std::max(worst, std::abs(beauty.pixels.at(x, y, 0) - sum));
+          REQUIRE(diffuse.pixels.at(x, y, 1) == doctest::Approx(3.0));
+        }
+      }
+      CHECK(worst < 1e-6F);
+      const std::vector<TreatedChannel> treated = warp.treated_channels();
+      CHECK(std::any_of(treated.begin(), treated.end(), [](const TreatedChannel& channel) {
+        return channel.part == "specular" && channel.channel == "R" &&
+               channel.treatment.why == "colour, with the alpha of part beauty";
+      }));
+    }
+  }
+  // Not multiplied: a card of one colour stays that colour wherever there is alpha.
+  Frame plain = make(false);
+  for (std::size_t p = 1; p < 3; ++p) {
+    for (int y = 0; y < plain.part(p).pixels.height(); ++y) {
+      for (int x = 0; x < plain.part(p).pixels.width(); ++x) {
+        const bool card =
+            card_at(plain.part(p).windows.data.x + x, plain.part(p).windows.data.y + y) > 0.0F;
+        plain.part(p).pixels.at(x, y, 0) = card ? 0.6F : 9.0F;
+      }
+    }
+  }
+  const Result<Frame> bent =
+      redistort({.premultiplied = Premultiplied::kNot}).apply(std::move(plain), 1);
+  REQUIRE(bent);
+  for (int y = 0; y < 64; ++y) {
+    for (int x = 0; x < 96; ++x) {
+      if (bent->pixels.at(x, y, 1) <= 1e-3F) continue;
+      REQUIRE(bent->part(1).pixels.at(x, y, 0) == doctest::Approx(0.6).epsilon(1e-3));
+    }
   }
 }
 

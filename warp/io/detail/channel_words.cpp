@@ -1,59 +1,121 @@
 #include "warp/io/detail/channel_words.h"
 
 #include <algorithm>
-#include <array>
 #include <cctype>
 #include <numeric>
+#include <span>
 
 namespace trueplate::warp::detail {
 namespace {
 
+using Words = std::span<const std::string_view>;
+
 // Common practice, no source, but for Z and ZBack, which OpenEXR's technical introduction reserves
 // (from memory). docs/passes.md lists the same words.
-constexpr std::array kIdWords = {"id",
-                                 "ids",
-                                 "objectid",
-                                 "objid",
-                                 "materialid",
-                                 "matid",
-                                 "assetid",
-                                 "instanceid",
-                                 "primid",
-                                 "meshid",
-                                 "idmatte",
-                                 "matteid",
-                                 "idmask",
-                                 "particleid"};
-constexpr std::array kMotionWords = {"motion",
-                                     "motionvector",
-                                     "motionvectors",
-                                     "mv",
-                                     "mvec",
-                                     "motvec",
-                                     "flow",
-                                     "opticalflow",
-                                     "forward",
-                                     "backward",
-                                     "vector",
-                                     "vectors"};
-constexpr std::array kDataWords = {
-    "z",       "depth",    "zdepth",        "zback",       "distance",
-    "normal",  "normals",  "nrm",           "position",    "positions",
-    "pos",     "pworld",   "worldposition", "worldnormal", "pref",
-    "tangent", "tangents", "bitangent",     "velocity",    "uv",
-    "uvs",     "st",       "texcoord",      "texcoords"};
-constexpr std::array kCoverageWords = {"coverage"};
+constexpr std::string_view kIdWords[] = {"id",
+                                         "ids",
+                                         "objectid",
+                                         "objid",
+                                         "materialid",
+                                         "matid",
+                                         "assetid",
+                                         "instanceid",
+                                         "primid",
+                                         "meshid",
+                                         "idmatte",
+                                         "matteid",
+                                         "idmask",
+                                         "particleid",
+                                         "objectindex",
+                                         "materialindex"};
+constexpr std::string_view kMotionWords[] = {
+    "motion", "motionvector", "motionvectors", "mv", "mvec", "motvec", "opticalflow"};
+constexpr std::string_view kDataWords[] = {"depth",
+                                           "zdepth",
+                                           "zback",
+                                           "normal",
+                                           "normals",
+                                           "nrm",
+                                           "position",
+                                           "positions",
+                                           "pworld",
+                                           "worldposition",
+                                           "worldnormal",
+                                           "pref",
+                                           "tangent",
+                                           "tangents",
+                                           "bitangent",
+                                           "velocity",
+                                           "texcoord",
+                                           "texcoords"};
+constexpr std::string_view kCoverageWords[] = {"coverage"};
+
+// Words that count only where a name says nothing else: a river has a flow, too.
+constexpr std::string_view kLoneIdWords[] = {"index", "indices"};
+constexpr std::string_view kLoneMotionWords[] = {
+    "flow", "forward", "backward", "vector", "vectors"};
+// Words that count as the last one of a name: hero_uv are coordinates, uv_lamp is a lamp.
+constexpr std::string_view kLastDataWords[] = {"z", "pos", "distance", "uv", "uvs", "st"};
+
+// What makes a name that of something to look at, whatever else it says.
+constexpr std::string_view kColourWords[] = {"light",
+                                             "lights",
+                                             "lighting",
+                                             "lamp",
+                                             "lamps",
+                                             "lgt",
+                                             "blur",
+                                             "blurred",
+                                             "glow",
+                                             "bloom",
+                                             "beauty",
+                                             "colour",
+                                             "color"};
+
+// What may stand beside any of the words above without naming another thing.
+constexpr std::string_view kQualifiers[] = {
+    "world",    "object",     "obj",        "ob",         "material", "mat",      "ma",
+    "asset",    "instance",   "mesh",       "prim",       "camera",   "cam",      "screen",
+    "view",     "eye",        "ndc",        "space",      "local",    "geometry", "geometric",
+    "geo",      "shading",    "smooth",     "raw",        "pass",     "aov",      "layer",
+    "map",      "data",       "px",         "pixel",      "pixels",   "main",     "left",
+    "right",    "aa",         "not",        "unfiltered", "filtered", "render",   "first",
+    "last",     "front",      "back",       "near",       "far",      "next",     "prev",
+    "previous", "fwd",        "bwd",        "in",         "out",      "to",       "linear",
+    "norm",     "normalized", "normalised", "min",        "max",      "optical",  "motion"};
 
 bool is_letter(char c) { return std::isalpha(static_cast<unsigned char>(c)) != 0; }
 bool is_capital(char c) { return std::isupper(static_cast<unsigned char>(c)) != 0; }
 char small(char c) { return static_cast<char>(std::tolower(static_cast<unsigned char>(c))); }
 
-template <std::size_t kSize>
-bool has_one_of(const std::vector<std::string>& words,
-                const std::array<const char*, kSize>& known) {
-  return std::any_of(words.begin(), words.end(), [&](const std::string& word) {
-    return std::find(known.begin(), known.end(), word) != known.end();
+bool contains(Words known, std::string_view word) {
+  return std::find(known.begin(), known.end(), word) != known.end();
+}
+
+/// The first word of a name that is one of those known; empty where none is.
+std::string first_of(const std::vector<std::string>& words, Words known) {
+  const auto found = std::find_if(
+      words.begin(), words.end(), [&](const std::string& word) { return contains(known, word); });
+  return found == words.end() ? std::string() : *found;
+}
+
+bool is_qualifier(std::string_view word) { return word.size() == 1 || contains(kQualifiers, word); }
+
+/// The same for words that count only where all others are qualifiers, or of the same kind.
+std::string lone_of(const std::vector<std::string>& words, Words known) {
+  const bool nothing_else = std::all_of(words.begin(), words.end(), [&](const std::string& word) {
+    return is_qualifier(word) || contains(known, word);
   });
+  return nothing_else ? first_of(words, known) : std::string();
+}
+
+/// The same for words that count only as the last one before qualifiers.
+std::string last_of(const std::vector<std::string>& words, Words known) {
+  for (std::size_t i = words.size(); i > 0; --i) {
+    if (contains(known, words[i - 1])) return words[i - 1];
+    if (!is_qualifier(words[i - 1])) break;
+  }
+  return {};
 }
 
 }  // namespace
@@ -83,14 +145,23 @@ std::vector<std::string> words_of(std::string_view name) {
   return words;
 }
 
-Meaning meaning_of_words(std::string_view name) {
+SaidByName said_by_name(std::string_view name) {
   const std::vector<std::string> words = words_of(name);
-  if (has_one_of(words, kIdWords)) return Meaning::kIds;
-  if (has_one_of(words, kMotionWords)) return Meaning::kMotion;
+  std::string word = first_of(words, kIdWords);
+  if (word.empty()) word = lone_of(words, kLoneIdWords);
+  if (!word.empty()) return {Meaning::kIds, word};
+  if (!first_of(words, kColourWords).empty()) return {};
+  word = first_of(words, kMotionWords);
+  if (word.empty()) word = lone_of(words, kLoneMotionWords);
+  if (!word.empty()) return {Meaning::kMotion, word};
+  word = first_of(words, kDataWords);
+  if (word.empty()) word = last_of(words, kLastDataWords);
   // Single letters mean something only alone and in capitals: N and P, not pass_n.
-  if (has_one_of(words, kDataWords) || name == "N" || name == "P") return Meaning::kData;
-  if (has_one_of(words, kCoverageWords)) return Meaning::kCoverage;
-  return Meaning::kColour;
+  if (word.empty() && (name == "N" || name == "P")) word = std::string(name);
+  if (!word.empty()) return {Meaning::kData, word};
+  word = first_of(words, kCoverageWords);
+  if (!word.empty()) return {Meaning::kCoverage, word};
+  return {};
 }
 
 LayerAndLeaf layer_and_leaf(std::string_view channel) {

@@ -13,8 +13,15 @@ enum class Meaning { kColour, kCoverage, kData, kMotion, kIds };
 /// begins a word (objectID, IDMatte, worldPosition).
 [[nodiscard]] std::vector<std::string> words_of(std::string_view name);
 
-/// By the words of `name`, a layer, channel or part; kColour when none is known.
-[[nodiscard]] Meaning meaning_of_words(std::string_view name);
+/// What the words of a name say, and the one that says it.
+struct SaidByName {
+  Meaning meaning = Meaning::kColour;
+  std::string word = {};  // empty: none is known
+};
+/// Of `name`, a layer, channel or part. A word counts as a whole; one that may as well name
+/// something to look at (flow, vector, uv) only beside words that go with it, and none in the name
+/// of a light: docs/passes.md.
+[[nodiscard]] SaidByName said_by_name(std::string_view name);
 
 /// `layer.R` has the layer `layer` and the leaf `R`; `R` has no layer.
 struct LayerAndLeaf {
