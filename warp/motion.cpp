@@ -61,31 +61,60 @@ Slopes slopes_near(const ScaledMap& map, const Point2d& place) {
       map, nearest(place.x(), map.map.st.width() - 1), nearest(place.y(), map.map.st.height() - 1));
 }
 
-/// The vector in the output at pixel (i, j), where the map has `slopes`, of one in the source, both
-/// y down. Where the map folds it is what the slopes say.
-Point2d moved(const ScaledMap& map, int i, int j, const Slopes& slopes, const Point2d& vector_px) {
-  const Point2d target = map.position(i, j) + vector_px;
-  const std::optional<Point2d> first = solve(slopes, vector_px);
-  if (!first) return vector_px;
-  Point2d result = *first;
+/// Solves M(q') = target on the map, from the output pixel (i, j), where it has `slopes`, by
+/// Newton's method that begins with `first`; q' less the pixel. nullopt beside "no source", and
+/// where the map folds.
+std::optional<Point2d> solve_on_map(const ScaledMap& map,
+                                    const Point2d& pixel,
+                                    const Slopes& slopes,
+                                    const Point2d& first,
+                                    const Point2d& target) {
+  Point2d result = first;
   Slopes here = slopes;
   double last = std::numeric_limits<double>::infinity();
   constexpr int kMostRounds = 40;
   for (int round = 0; round < kMostRounds; ++round) {
-    const Point2d place = Point2d(i, j) + result;
+    const Point2d place = pixel + result;
     const std::optional<Point2d> reached = position_at(map, place);
-    if (!reached) return *first;
+    if (!reached) return std::nullopt;
     const Point2d left = target - *reached;
     // Over a short vector the slopes change little, and those of its beginning do.
     constexpr double kQuick = 0.1;
     if (!(left.norm() < kQuick * last)) here = slopes_near(map, place);
     const std::optional<Point2d> correction = solve(here, left);
-    if (!correction) return *first;
+    if (!correction) return std::nullopt;
     result += *correction;
     if (correction->squaredNorm() < kMotionTolerance_px * kMotionTolerance_px) return result;
     last = left.norm();
   }
-  return *first;
+  return std::nullopt;
+}
+
+bool is_on(const ScaledMap& map, const Point2d& place) {
+  return place.minCoeff() >= 0.0 && place.x() <= map.map.st.width() - 1 &&
+         place.y() <= map.map.st.height() - 1;
+}
+
+/// The vector in the output at pixel (i, j), where the map has `slopes`, of one in the source, both
+/// y down. Where neither map nor lens has an answer it is what the slopes say.
+Point2d moved(const ScaledMap& map,
+              int i,
+              int j,
+              const Slopes& slopes,
+              const Point2d& vector_px,
+              const OutputPlace& output_place) {
+  const std::optional<Point2d> first = solve(slopes, vector_px);
+  if (!first) return vector_px;
+  const Point2d pixel(i, j);
+  const Point2d target = map.position(i, j) + vector_px;
+  const std::optional<Point2d> found = solve_on_map(map, pixel, slopes, *first, target);
+  if (output_place && !(found && is_on(map, pixel + *found))) {
+    const Window& data = map.map.output.data;
+    const Window& display = map.map.output.display;
+    const Point2d here(i + 0.5 + data.x - display.x, j + 0.5 + data.y - display.y);
+    if (const std::optional<Point2d> there = output_place(target)) return *there - here;
+  }
+  return found.value_or(*first);
 }
 
 }  // namespace
@@ -124,7 +153,7 @@ Result<void> look_up_motion(const SourcePicture& source,
       // Nothing to turn; or no vector: a mark for "unknown" stays what it is.
       if ((x == 0.0 && y == 0.0) || !std::isfinite(x) || !std::isfinite(y)) continue;
       if (!slopes) slopes = detail::slopes_at(scaled, i, j);
-      const Point2d vector_px = moved(scaled, i, j, *slopes, {x, sign * y});
+      const Point2d vector_px = moved(scaled, i, j, *slopes, {x, sign * y}, options.output_place);
       out[channels.x] = static_cast<float>(vector_px.x());
       out[channels.y] = static_cast<float>(sign * vector_px.y());
     }

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <span>
 
@@ -16,10 +17,16 @@
 // exist is the caller's bug. Any number of threads gives the same bits.
 namespace trueplate::warp {
 
+/// The other way through a map's lens: where in the output a position of the source is, both in
+/// pixels from the top-left corner of the display window; nullopt where the lens has no answer.
+using OutputPlace = std::function<std::optional<Point2d>(const Point2d& p_source_px)>;
+
 struct PassOptions {
   Edge edge = Edge::kBlack;
   std::optional<int> first_row = {};  // see ResampleOptions
   int threads = 0;                    // 0 = all cores
+  /// Of motion vectors that end beyond the map. Safe from any thread; empty: there is none.
+  OutputPlace output_place = {};
 };
 
 /// Copies the pixel that the position lies in, bit for bit: nothing is computed, so samples that

@@ -119,6 +119,52 @@ TEST_CASE("vectors across the whole plate are right where they end on it, whatev
   }
 }
 
+TEST_CASE("vectors that end off the plate are right wherever the lens sees it") {
+  const lens::Lens lens = barrel();
+  const StMap map = bending_map();
+  const std::array<MotionChannels, 1> vectors{{{0, 1}}};
+  const auto place = [&](const Point2d& p_px) { return lens::distort_px(lens, p_px); };
+  double worst = 0.0;
+  double worst_by_slopes = 0.0;
+  int num_beyond = 0;
+  for (const Point2d& motion : {Point2d(47.0, 0.0), Point2d(-33.0, 33.0), Point2d(20.0, -60.0)}) {
+    const Straight straight = render_straight(2, [&](const Point2d&, float* pixel) {
+      pixel[0] = static_cast<float>(motion.x());
+      pixel[1] = static_cast<float>(motion.y());
+    });
+    const auto look_up = [&](const OutputPlace& output_place) {
+      Image<float> bent(kSize.width, kSize.height, 2);
+      REQUIRE(look_up_motion(straight.source(),
+                             map,
+                             vectors,
+                             MotionY::kDown,
+                             {.output_place = output_place},
+                             bent.view()));
+      return bent;
+    };
+    const Image<float> by_lens = look_up(place);
+    const Image<float> by_slopes = look_up({});
+    for (int j = 0; j < kSize.height; ++j) {
+      for (int i = 0; i < kSize.width; ++i) {
+        const auto there = lens::distort_px(lens, straight_place(i, j) + motion);
+        if (!there) continue;
+        const Point2d truth = *there - Point2d(i + 0.5, j + 0.5);
+        const auto error = [&](const Image<float>& found) {
+          return (Point2d(found.at(i, j, 0), found.at(i, j, 1)) - truth).norm();
+        };
+        worst = std::max(worst, error(by_lens));
+        worst_by_slopes = std::max(worst_by_slopes, error(by_slopes));
+        num_beyond += there->x() > kSize.width || there->x() < 0.0 || there->y() < 0.0 ? 1 : 0;
+      }
+    }
+  }
+  MESSAGE(num_beyond << " vectors of 47 to 63 px end off the plate: worst " << worst
+                     << " px, by the slopes of the edge " << worst_by_slopes << " px");
+  CHECK(num_beyond > 1000);
+  CHECK(worst < 0.02);
+  CHECK(worst_by_slopes > 0.5);
+}
+
 TEST_CASE("zero motion stays zero; unknown motion stays unknown; a flat map turns nothing") {
   Straight straight = render_straight(2, [](const Point2d& p_px, float* pixel) {
     pixel[0] = p_px.x() < 100.0 ? 0.0F : p_px.x() < 200.0 ? kNan : kInf;

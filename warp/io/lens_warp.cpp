@@ -22,6 +22,15 @@ using detail::lenses_for;
 using detail::PictureLenses;
 using detail::straight_overscan;
 
+/// Where the lens has in the output what lies at a position of the source.
+OutputPlace output_place_of(const lens::Lens& lens, MapDirection direction) {
+  const auto kept = std::make_shared<const lens::Lens>(lens);
+  if (direction == MapDirection::kUndistort) {
+    return [kept](const Point2d& p_plate_px) { return lens::undistort_px(*kept, p_plate_px); };
+  }
+  return [kept](const Point2d& p_straight_px) { return lens::distort_px(*kept, p_straight_px); };
+}
+
 /// What is needed for all frames of one display window.
 struct Plan {
   Window display;
@@ -83,6 +92,7 @@ Result<Plan> make_plan(const PictureLenses& calibrated,
   auto map = make_map(lenses->main, options.direction, map_options);
   if (!map) return fail(map.error());
   plan.maps.main = *std::move(map);
+  plan.maps.output_place = output_place_of(lenses->main, options.direction);
   if (!lenses->per_colour()) return plan;
   auto red = make_map(*lenses->red, options.direction, map_options);
   if (!red) return fail(red.error());

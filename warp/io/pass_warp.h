@@ -43,6 +43,7 @@ struct PictureMaps {
   std::shared_ptr<const StMap> main;
   std::shared_ptr<const StMap> red = nullptr;  // null: the main one
   std::shared_ptr<const StMap> blue = nullptr;
+  OutputPlace output_place = {};  // the other way through the main one; empty: not known
 };
 
 /// Moves the parts of a frame through the maps, each channel by its rule. Of the filtered channels,

@@ -396,6 +396,40 @@ TEST_CASE("NaN in one channel stays there; a part outside the plate gives nothin
   CHECK(num_nan < 30);
 }
 
+TEST_CASE("motion that leaves the picture is followed by the lens, both ways") {
+  for (const MapDirection direction : {MapDirection::kUndistort, MapDirection::kRedistort}) {
+    Frame frame;
+    static_cast<Part&>(frame) = make_part(
+        "", {{"mv.x", kFloat}, {"mv.y", kFloat}}, {-12, -8, 120, 80}, [](int x, int, int c) {
+          return c == 1 ? 0.0F : x < 48 ? -30.0F : 30.0F;
+        });
+    const LensWarp warp{barrel(), {.direction = direction, .overscan = *parse_overscan("auto")}};
+    const Result<Frame> made = warp.apply(std::move(frame), 1);
+    REQUIRE(made);
+    const bool bends = direction == MapDirection::kRedistort;
+    int num_beyond = 0;
+    for (const int y : {2, 32, 61}) {
+      for (const int x : {1, 4, 40, 60, 90, 94}) {
+        // The lens's own equations, both ends.
+        const Point2d here(x + 0.5, y + 0.5);
+        const auto source =
+            bends ? lens::undistort_px(barrel(), here) : lens::distort_px(barrel(), here);
+        REQUIRE(source);
+        const Point2d end = *source + Point2d(source->x() < 48.0 ? -30.0 : 30.0, 0.0);
+        const auto there =
+            bends ? lens::distort_px(barrel(), end) : lens::undistort_px(barrel(), end);
+        if (!there) continue;
+        num_beyond += there->x() < 0.0 || there->x() > 96.0 ? 1 : 0;
+        const Window& data = made->windows.data;
+        const float* found = &made->pixels.at(x - data.x, y - data.y, 0);
+        CHECK(found[0] == doctest::Approx(there->x() - here.x()).epsilon(1e-3));
+        CHECK(found[1] == doctest::Approx(here.y() - there->y()).epsilon(1e-2));
+      }
+    }
+    CHECK(num_beyond >= 6);
+  }
+}
+
 TEST_CASE("an overscan by numbers wants parts of one size") {
   const LensWarp warp{
       barrel(), {.direction = MapDirection::kRedistort, .overscan = *parse_overscan("12,8,12,8")}};

@@ -292,7 +292,10 @@ Result<void> PartWarp::all_channels(int first_row, ImageView<float> output, int 
                             .edge = settings_.edge,
                             .first_row = first_row,
                             .threads = threads};
-  const PassOptions pass{.edge = settings_.edge, .first_row = first_row, .threads = threads};
+  const PassOptions pass{.edge = settings_.edge,
+                         .first_row = first_row,
+                         .threads = threads,
+                         .output_place = maps_.output_place};
   AlphaRounding rounding(layers_);
   Result<void> done = filter_all(source, groups_, how, rounding, output);
   if (!done) return done;
