@@ -54,6 +54,13 @@ Result<void> FrameSequence::check(const std::string& more_input) const {
   return check_outputs(outputs(), all_inputs, report_, Overwrite::kAllow);
 }
 
+Result<void> FrameSequence::check_made(const std::string& settings) const {
+  warp::SequenceOptions options;
+  options.write = write_;
+  options.settings = settings;
+  return warp::check_sequence(jobs_, options);
+}
+
 Result<warp::SequenceSummary> FrameSequence::run(std::string_view what,
                                                  const std::string& settings,
                                                  const warp::FrameWarp& warp) const {

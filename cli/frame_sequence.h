@@ -41,6 +41,10 @@ class FrameSequence {
   /// stay or be replaced is known once they are looked at.
   [[nodiscard]] Result<void> check(const std::string& more_input) const;
 
+  /// Refuses frames that exist and were made with other settings, where they may not be replaced;
+  /// run() does so itself.
+  [[nodiscard]] Result<void> check_made(const std::string& settings) const;
+
   /// Makes all frames with progress. Failures of `warp` are named after their frame.
   /// what       the first word of the progress
   /// settings   frame_settings() of the command

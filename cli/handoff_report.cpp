@@ -8,6 +8,7 @@
 #include <utility>
 
 #include "calib/base/utf8.h"
+#include "calib/lens/film_back_aspect.h"
 #include "calib/lens/model.h"
 
 namespace trueplate::cli {
@@ -249,8 +250,16 @@ bool holds(const fs::path& path, const std::string& content) {
 
 }  // namespace
 
-HandoffNotes handoff_notes(const profile::Profile& profile) {
+HandoffNotes handoff_notes(const profile::Profile& profile,
+                           const lens::Lens& lens,
+                           const std::vector<Warning>& of_overscan) {
   HandoffNotes notes;
+  notes.warnings = of_overscan;
+  if (lens.film_back) {
+    auto aspect =
+        lens::film_back_aspect(*lens.film_back, lens.plate_size, lens.pixel_aspect, lens.squeeze);
+    if (aspect) notes.warnings.push_back(*std::move(aspect));
+  }
   notes.lens = profile.labels.lens;
   notes.serial = profile.labels.serial;
   notes.calibrated = profile.provenance.created;
@@ -328,9 +337,8 @@ Result<NotedHandoff> noted_handoff(const profile::Profile& profile, PlateRequest
   Result<warp::Handoff> handoff =
       warp::make_handoff(request.lenses.front(), request.map, request.filter);
   if (!handoff) return fail(handoff.error());
-  NotedHandoff noted{std::move(*handoff), handoff_notes(profile)};
-  noted.notes.warnings = overscan->warnings;
-  return noted;
+  return NotedHandoff{std::move(*handoff),
+                      handoff_notes(profile, request.lenses.front(), overscan->warnings)};
 }
 
 void add_handoff_option(CLI::App& app, std::string& option) {

@@ -26,7 +26,11 @@ struct HandoffNotes {
   std::string redistort_map;
   std::vector<Warning> warnings;
 };
-HandoffNotes handoff_notes(const profile::Profile& profile);
+/// Of a profile, whose numbers are handed off as those of `lens`; with a warning of a film back of
+/// another aspect than the plate beside those of its overscan.
+HandoffNotes handoff_notes(const profile::Profile& profile,
+                           const lens::Lens& lens,
+                           const std::vector<Warning>& of_overscan);
 
 /// The hand-off for machines; docs/hand-off.md explains every field.
 nlohmann::json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes);

@@ -54,9 +54,7 @@ Result<StraightHandoff> StraightHandoff::create(std::span<const warp::SequenceJo
                          {.display_window = plate->display, .overscan_px = straight->overscan_px},
                          filter);
   if (!handoff) return fail(handoff.error());
-  HandoffNotes notes = handoff_notes(profile);
-  notes.warnings = straight->warnings;
-  result.files_.set_content(*handoff, notes);
+  result.files_.set_content(*handoff, handoff_notes(profile, straight->lens, straight->warnings));
   result.state_->windows = handoff->straight;
   return result;
 }

@@ -56,9 +56,11 @@ Result<OverscanRequest> parse_overscan(std::string_view text) {
   const auto refuse = [&] {
     return fail(
         ErrorCode::kInvalidInput,
-        fmt::format("overscan '{}': wanted none, auto, a percentage per side such as 8%, or "
-                    "four whole numbers of pixels LEFT,TOP,RIGHT,BOTTOM, none negative",
-                    text));
+        fmt::format("overscan '{}': wanted none, auto, a percentage per side such as 8% (0 to {}), "
+                    "or four whole numbers of pixels LEFT,TOP,RIGHT,BOTTOM (each 0 to {})",
+                    text,
+                    kMaxPercent,
+                    kMaxImageSide));
   };
   if (word == "none") return OverscanRequest{.kind = Kind::kNone};
   if (word == "auto") return OverscanRequest{.kind = Kind::kAuto};

@@ -14,6 +14,7 @@
 #include "calib/calibrate/detail/detected_frames.h"
 #include "calib/calibrate/detail/given_sizes.h"
 #include "calib/calibrate/detail/observation_notes.h"
+#include "calib/lens/film_back_aspect.h"
 #include "calib/lens/model.h"
 
 namespace trueplate {
@@ -92,7 +93,7 @@ void warn_of_sizes(const std::vector<target::View>& views,
                    fit::LensFit& fit) {
   std::optional<Warning> aspect;
   if (options.film_back) {
-    aspect = detail::film_back_aspect(
+    aspect = lens::film_back_aspect(
         *options.film_back, fit.lens.plate_size, fit.lens.pixel_aspect, fit.lens.squeeze);
   }
   for (std::optional<Warning>& warning : std::array{std::move(aspect), detail::chart_size(views)}) {

@@ -67,10 +67,9 @@ Result<void> prepare_handoff(const Options& options,
   const Result<warp::Handoff> handoff =
       warp::make_handoff(request.lenses.front(), map, request.filter);
   if (!handoff) return fail(handoff.error());
-  HandoffNotes notes = handoff_notes(profile);
+  HandoffNotes notes = handoff_notes(profile, request.lenses.front(), overscan.warnings);
   notes.undistort_map = std::filesystem::path(options.undistort).filename().string();
   notes.redistort_map = std::filesystem::path(options.redistort).filename().string();
-  notes.warnings = overscan.warnings;
   files.set_content(*handoff, notes);
   std::vector<std::string> outputs = files.outstanding();
   outputs.insert(outputs.end(), {options.undistort, options.redistort});
@@ -197,6 +196,12 @@ int run(const Options& options, const CommonOptions& common) {
   }
   for (const std::string& path : {options.undistort, options.redistort}) {
     if (path.empty()) continue;
+    if (footage::is_frame_pattern(path)) {
+      return report_usage({ErrorCode::kInvalidInput,
+                           fmt::format("{}: a pattern is for a map of every frame, with "
+                                       "--per-frame; wanted the name of one file",
+                                       path)});
+    }
     if (Result<void> writable = warp::check_writable_st_map(path, options.compression); !writable) {
       return report_usage(writable.error());
     }

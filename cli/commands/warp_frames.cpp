@@ -1,5 +1,7 @@
 // `undistort` and `redistort`: one command in two directions.
 
+#include <fmt/format.h>
+
 #include <memory>
 #include <mutex>
 #include <optional>
@@ -131,7 +133,12 @@ int run(const Options& options,
   taken.insert(taken.end(), outputs.begin(), outputs.end());
   taken.push_back(common.json);
   if (Result<void> free = check_outputs(handoff->files().outstanding(), taken, beside); !free) {
-    return report_failure(free.error());
+    // Where the frames are another lens's, too, they are what matters.
+    const Result<void> made = sequence->check_made(*settings);
+    if (made) return report_failure(free.error());
+    return report_failure(
+        {made.error().code,
+         fmt::format("{}; so does the hand-off: {}", made.error().message, free.error().message)});
   }
   if (Result<void> known = check_passes(lens_options->passes, sequence->frames()); !known) {
     return report_usage(known.error());

@@ -161,6 +161,12 @@ TEST_CASE("jobs of one sequence share the file; what says something else is kept
   CHECK(refused.status == 1);
   CHECK(refused.errors.find("s.handoff.json") != std::string::npos);
   CHECK(refused.errors.find("--overwrite") != std::string::npos);
+  const ProgramResult both =
+      run_trueplate(with(desk.undistort("s.####.exr"), {"--frames", "1", "--overscan", "none"}));
+  CHECK(both.status == 1);
+  CHECK(both.errors.find("s.0001.exr: exists already and was made with another lens") !=
+        std::string::npos);
+  CHECK(both.errors.find("s.handoff.json") != std::string::npos);
   CHECK_FALSE(fs::exists(desk.out / "s.0002.exr"));
   CHECK(read_text(desk.out / "s.handoff.json") == before);
   run_well(with(other, {"--overwrite"}));
@@ -199,6 +205,12 @@ TEST_CASE("without a film back what is missing is said, and --film-back gives it
   CHECK(whole.at("missing").empty());
   CHECK(whole_text.find("MISSING") == std::string::npos);
   CHECK(whole.at("render").at("camera").at("unit_window") == camera.at("unit_window"));
+  // A film back of another aspect than the plate: said, by how much.
+  const auto [doubted, doubted_text] = ask({"--film-back", "24.89x18.67mm"});
+  REQUIRE(doubted.at("warnings").size() == 1);
+  CHECK(doubted.at("warnings")[0].at("code") == "film-back-aspect");
+  CHECK(doubted_text.find("1.333 times as wide as high") != std::string::npos);
+  CHECK(whole.at("warnings").empty());
   // Another size: the pixels scale, the millimetres stay but for the overscan's whole pixels.
   const auto [twice, twice_text] = ask({"--film-back",
                                         "24.89x14mm",
@@ -220,6 +232,11 @@ TEST_CASE("without a film back what is missing is said, and --film-back gives it
 
 TEST_CASE("bad words and files are refused in one line, and nothing is left") {
   const Desk desk;
+  const ProgramResult pattern =
+      run_trueplate({"stmap", desk.lens, "--undistort", (desk.out / "u.####.exr").string()});
+  CHECK(pattern.status == 2);
+  CHECK(pattern.errors.find("with --per-frame") != std::string::npos);
+  CHECK(names_in(desk.out).empty());
   const auto refused =
       [&](const std::vector<std::string>& arguments, int status, const std::string& word) {
         const ProgramResult result = run_trueplate(arguments);

@@ -44,9 +44,9 @@ struct LensPerColour {
 /// yields the display window plus overscan as data window; kRedistort yields exactly the display
 /// window. Frames of one size share one map in memory; those of the last kMostSizes sizes are kept.
 /// Warnings are added to the frame:
-/// `overscan-...` of warp/overscan.h, `lens-scaled`, and `render-too-small` (value: missing pixels)
-/// when a straight picture ends at the edge of the display window or beyond, but not as far out as
-/// the plate needs. Safe to call from several threads at once.
+/// `overscan-...` of warp/overscan.h, `lens-scaled`, `off-display`, and of a straight picture
+/// `overscan-differs`, `overscan-or-resized` and `render-too-small`
+/// (warp/io/detail/render_windows.h). Safe to call from several threads at once.
 class LensWarp {
  public:
   LensWarp(lens::Lens lens, const LensWarpOptions& options);
@@ -55,9 +55,9 @@ class LensWarp {
   LensWarp(LensWarp&&) noexcept;
   LensWarp& operator=(LensWarp&&) noexcept;
 
-  /// Errors: a frame of another shape than the plate (with the overscan that would explain it, if
-  /// one does); with a lens for each colour a frame without R and B; those of overscan() and
-  /// resample().
+  /// Errors: a frame of another shape than the plate, or an overscan that does not fit it (with
+  /// those that would); with a lens for each colour a frame without R and B; those of overscan()
+  /// and resample().
   [[nodiscard]] Result<footage::Frame> apply(footage::Frame frame, int threads) const;
   /// The same, with the pixels made when they are wanted.
   [[nodiscard]] Result<FrameInRows> in_rows(footage::Frame frame, int threads) const;

@@ -2,11 +2,14 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <cstdint>
 #include <memory>
 #include <optional>
 #include <utility>
 
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 #include "warp/io/detail/lent_alpha.h"
 #include "warp/io/detail/part_warp.h"
 
@@ -48,6 +51,34 @@ Part with_alpha(Part& part, const Part& lender, const detail::LentAlpha& lent, P
   return extended;
 }
 
+/// Doubt about a part no pixel of which lies in its display window. `off-display`; value: pixels
+/// between the two.
+std::optional<Warning> off_display(const Part& part) {
+  const Window& data = part.windows.data;
+  const Window& display = part.windows.display;
+  // Wide: the windows of a file may lie two billion pixels apart.
+  const auto gap = [](std::int64_t begin, int size, std::int64_t other_begin, int other_size) {
+    return std::max(other_begin - (begin + size), begin - (other_begin + other_size));
+  };
+  const std::int64_t apart = std::max(gap(data.x, data.width, display.x, display.width),
+                                      gap(data.y, data.height, display.y, display.height));
+  if (apart < 0) return std::nullopt;
+  return Warning{"off-display",
+                 fmt::format("{}the picture lies wholly outside its display window, by {} px: data "
+                             "{}x{} at {}, {}, display {}x{} at {}, {}; is one of them wrong?",
+                             part.name.empty() ? "" : printable(part.name) + ": ",
+                             apart,
+                             data.width,
+                             data.height,
+                             data.x,
+                             data.y,
+                             display.width,
+                             display.height,
+                             display.x,
+                             display.y),
+                 static_cast<double>(apart)};
+}
+
 }  // namespace
 
 Result<FrameInRows> warp_parts(footage::Frame frame,
@@ -83,6 +114,7 @@ Result<FrameInRows> warp_parts(footage::Frame frame,
   for (std::size_t i = 0; i < made.frame.num_parts(); ++i) {
     Part& part = made.frame.part(i);
     notes.note(part, rules[i]);
+    if (auto off = off_display(part)) made.frame.warnings.push_back(*std::move(off));
     if (!lent[i]) add_maker(i, pixels_of(part), std::move(rules[i]));
     part.windows = maps.main->output;
   }

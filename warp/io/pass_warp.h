@@ -52,7 +52,8 @@ struct PictureMaps {
 /// filtering and divided after it; where no alpha is left it is 0. Parts without an alpha go with
 /// that of another (warp/io/detail/lent_alpha.h). The frame that comes out holds
 /// the pixels of `frame`, and its filtered channels once more where they are not all there are.
-/// The treatments are added to `notes`. Errors: those of channel_rules().
+/// The treatments are added to `notes`; a part that lies wholly off its display window is warned of
+/// (`off-display`; value: pixels). Errors: those of channel_rules().
 Result<FrameInRows> warp_parts(footage::Frame frame,
                                const PictureMaps& maps,
                                const PassSettings& settings,

@@ -46,40 +46,6 @@ Result<void> check_free(const fs::path& output, const SequenceOptions& options) 
   return fail(not_complete_error(output, match));
 }
 
-/// The checks that need no picture: all of them before the first frame is touched.
-Result<void> check_jobs(std::span<const SequenceJob> jobs, const SequenceOptions& options) {
-  if (jobs.empty()) return fail(ErrorCode::kInvalidInput, "no frames to work on");
-  std::unordered_set<std::string> inputs;
-  for (const SequenceJob& job : jobs) inputs.insert(job.input.path.lexically_normal().string());
-  std::unordered_set<std::string> outputs;
-  std::set<std::string> checked_folders;
-  for (const SequenceJob& job : jobs) {
-    const std::string output = job.output.lexically_normal().string();
-    if (Result<void> format = check_writable_format(job.output, options.write); !format) {
-      return format;
-    }
-    if (!outputs.insert(output).second) {
-      return fail(ErrorCode::kInvalidInput,
-                  fmt::format("{}: two frames would go to this file", job.output.string()));
-    }
-    if (inputs.contains(output)) {
-      return fail(ErrorCode::kInvalidInput,
-                  fmt::format("{}: is one of the frames to be read; choose another name or folder",
-                              job.output.string()));
-    }
-    if (Result<void> free = check_free(job.output, options); !free) return free;
-    std::error_code code;
-    const fs::path folder = job.output.has_parent_path() ? job.output.parent_path() : fs::path(".");
-    if (checked_folders.insert(folder.string()).second && !fs::is_directory(folder, code)) {
-      return fail(ErrorCode::kUnwritable,
-                  fmt::format("{}: the folder {} does not exist; create it first",
-                              job.output.string(),
-                              folder.string()));
-    }
-  }
-  return {};
-}
-
 /// Clears the folders of the outputs of what killed processes left.
 std::vector<fs::path> remove_leftovers_of(std::span<const SequenceJob> jobs) {
   std::set<fs::path> folders;
@@ -302,10 +268,43 @@ Result<std::vector<SequenceJob>> make_jobs(std::span<const footage::FrameRef> fr
   return jobs;
 }
 
+Result<void> check_sequence(std::span<const SequenceJob> jobs, const SequenceOptions& options) {
+  if (jobs.empty()) return fail(ErrorCode::kInvalidInput, "no frames to work on");
+  std::unordered_set<std::string> inputs;
+  for (const SequenceJob& job : jobs) inputs.insert(job.input.path.lexically_normal().string());
+  std::unordered_set<std::string> outputs;
+  std::set<std::string> checked_folders;
+  for (const SequenceJob& job : jobs) {
+    const std::string output = job.output.lexically_normal().string();
+    if (Result<void> format = check_writable_format(job.output, options.write); !format) {
+      return format;
+    }
+    if (!outputs.insert(output).second) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: two frames would go to this file", job.output.string()));
+    }
+    if (inputs.contains(output)) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: is one of the frames to be read; choose another name or folder",
+                              job.output.string()));
+    }
+    if (Result<void> free = check_free(job.output, options); !free) return free;
+    std::error_code code;
+    const fs::path folder = job.output.has_parent_path() ? job.output.parent_path() : fs::path(".");
+    if (checked_folders.insert(folder.string()).second && !fs::is_directory(folder, code)) {
+      return fail(ErrorCode::kUnwritable,
+                  fmt::format("{}: the folder {} does not exist; create it first",
+                              job.output.string(),
+                              folder.string()));
+    }
+  }
+  return {};
+}
+
 Result<SequenceSummary> process_sequence(std::span<const SequenceJob> jobs,
                                          const FrameWarp& warp,
                                          const SequenceOptions& options) {
-  if (Result<void> checked = check_jobs(jobs, options); !checked) return fail(checked.error());
+  if (Result<void> checked = check_sequence(jobs, options); !checked) return fail(checked.error());
   std::vector<fs::path> leftovers = remove_leftovers_of(jobs);
   SequenceSummary summary = Pipeline(jobs, warp, options).run();
   summary.removed_leftovers = std::move(leftovers);

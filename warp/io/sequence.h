@@ -91,6 +91,9 @@ struct SequenceOptions {
   int threads = 0;  // 0 = all cores
 };
 
+/// The checks that process_sequence() makes before anything is read or written; its errors.
+Result<void> check_sequence(std::span<const SequenceJob> jobs, const SequenceOptions& options);
+
 /// Reads, warps and writes all jobs, several frames at a time. With fewer frames left than threads
 /// the frames share the threads among themselves, down to one frame that gets all of them. A frame
 /// that fails is listed with its reason and the others go on.

@@ -3,13 +3,11 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
 #include <limits>
 
 namespace trueplate::detail {
 namespace {
 
-constexpr double kSameAspect = 0.02;
 constexpr double kSmallestChartMm = 5.0;
 constexpr double kLargestChartMm = 100'000.0;
 
@@ -26,32 +24,6 @@ double extent_mm(const target::View& view) {
 }
 
 }  // namespace
-
-std::optional<Warning> film_back_aspect(const lens::FilmBack& film_back,
-                                        ImageSize plate,
-                                        double pixel_aspect,
-                                        double squeeze) {
-  const double of_back = film_back.width_mm / film_back.height_mm;
-  const double of_plate = plate.width * pixel_aspect / squeeze / plate.height;
-  const double off = of_back / of_plate - 1.0;
-  if (!(std::abs(off) > kSameAspect)) return std::nullopt;
-  return Warning{
-      "film-back-aspect",
-      fmt::format(
-          "the film back given, {:.4g} x {:.4g} mm, is {:.3f} times as wide as high, the "
-          "plate of {}x{} (pixel aspect {:.4g}, squeeze {:.4g}) {:.3f} times: focal lengths "
-          "in mm are off by that along one axis; give the part of the sensor that the plate "
-          "shows",
-          film_back.width_mm,
-          film_back.height_mm,
-          of_back,
-          plate.width,
-          plate.height,
-          pixel_aspect,
-          squeeze,
-          of_plate),
-      off};
-}
 
 std::optional<Warning> chart_size(const std::vector<target::View>& views) {
   double largest_mm = 0.0;

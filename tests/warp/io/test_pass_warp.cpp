@@ -373,6 +373,12 @@ TEST_CASE("NaN in one channel stays there; a part outside the plate gives nothin
       make_part("many", names, kWide, [](int x, int, int c) { return static_cast<float>(x + c); }));
   const Result<Frame> bent = redistort().apply(std::move(frame), 3);
   REQUIRE(bent);
+  const auto off = std::find_if(bent->warnings.begin(), bent->warnings.end(), [](const auto& w) {
+    return w.code == "off-display";
+  });
+  REQUIRE(off != bent->warnings.end());
+  CHECK(off->value == 436.0);  // from the bottom, 64, to 500
+  CHECK(off->message.find("far: the picture lies wholly outside") != std::string::npos);
   int num_nan = 0;
   for (std::size_t p = 0; p < bent->num_parts(); ++p) {
     const Image<float>& pixels = bent->part(p).pixels;
