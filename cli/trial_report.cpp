@@ -119,6 +119,7 @@ json lens_json(const plate::LensEstimate& lens) {
           {"k2", lens.radial[1]},
           {"k1_sigma", lens.radial_sigma[0]},
           {"k2_sigma", lens.radial_sigma[1]},
+          {"scatter", lens.scatter},
           {"edge_radius_px", lens.edge_radius_px},
           {"edge_shift_px", lens.edge_shift_px},
           {"edge_sigma_px", std::isfinite(lens.edge_sigma_px) ? json(lens.edge_sigma_px) : json()},

@@ -119,6 +119,9 @@ struct LensEstimate {
   std::array<double, 2> radial_sigma{};
   /// Of focal length in px, k1, k2; zero for what was held.
   Eigen::Matrix3d covariance = Eigen::Matrix3d::Zero();
+  /// How many times wider the parts of the shot make the first of these than the noise of
+  /// independent points would: tracks that drift, or a lens of another kind.
+  double scatter = 1.0;
   double edge_radius_px = 0.0;  // of the outermost points, from the centre
   double edge_shift_px = 0.0;   // what the radial terms move there
   double edge_sigma_px = 0.0;   // its standard deviation

@@ -1,5 +1,7 @@
 #pragma once
 
+#include <Eigen/Core>
+#include <optional>
 #include <span>
 #include <vector>
 
@@ -36,11 +38,16 @@ BundleSummary bundle(const Shot& shot, const BundleOptions& options, Scene& scen
 /// by 1; far below what a thousand observations of a fifth of a pixel say.
 inline constexpr double kPullPx = 0.5;
 
-/// How well the intrinsics are known: inverse of the information that the data hold of the free
-/// ones (in the order focal, k1, k2; the focal one of ln f), for observations of variance 1, all
-/// poses and points being free. Empty when they are not determined at all.
-Eigen::MatrixXd intrinsics_covariance(const Shot& shot,
-                                      const BundleOptions& options,
-                                      const Scene& scene);
+/// The intrinsics that are free (in the order focal, k1, k2; the focal one of ln f) with all poses
+/// and points eliminated.
+struct IntrinsicsSystem {
+  Eigen::MatrixXd covariance;  // for observations of variance 1
+  Eigen::VectorXd step;        // to the least-squares optimum, as far as one Gauss-Newton step goes
+};
+
+/// nullopt when the data do not determine them at all.
+[[nodiscard]] std::optional<IntrinsicsSystem> intrinsics_system(const Shot& shot,
+                                                                const BundleOptions& options,
+                                                                const Scene& scene);
 
 }  // namespace trueplate::plate::detail

@@ -9,6 +9,7 @@
 
 #include "calib/plate/detail/bundle.h"
 #include "calib/plate/detail/grow.h"
+#include "calib/plate/detail/lens_scatter.h"
 #include "calib/plate/detail/selection.h"
 
 namespace trueplate::plate::detail {
@@ -114,53 +115,50 @@ lens::Lens lens_of(const FinalSolve& plan, const Scene& scene) {
 
 std::string estimate_words(const LensEstimate& lens, double scale) {
   const double limit_px = kEdgeSigmaPx * scale;
-  if (lens.determined) {
-    return fmt::format(
-        "The tracks determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the "
-        "middle.",
-        lens.edge_shift_px,
-        lens.edge_sigma_px,
-        lens.edge_radius_px);
-  }
   if (!std::isfinite(lens.edge_sigma_px)) {
     return "The tracks do not determine the lens at all: there are too few, or they see it from "
-           "too "
-           "few places.";
+           "too few places.";
+  }
+  const std::string focal =
+      lens.focal_sigma_px
+          ? fmt::format(", focal length {:.0f} +- {:.0f} px", lens.focal_px, *lens.focal_sigma_px)
+          : std::string();
+  constexpr double kToldScatter = 2.5;
+  const std::string scatter =
+      lens.scatter > kToldScatter
+          ? fmt::format(
+                " Parts of the shot disagree about it {:.1f} times as much as the noise "
+                "of the points explains, which is counted in: tracks that drift, or more "
+                "to the lens than this.",
+                lens.scatter)
+          : std::string();
+  if (lens.determined) {
+    return fmt::format(
+        "The tracks determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle{}.{}",
+        lens.edge_shift_px,
+        lens.edge_sigma_px,
+        lens.edge_radius_px,
+        focal,
+        scatter);
   }
   if (lens.edge_sigma_px > limit_px) {
     return fmt::format(
-        "The tracks do not determine the lens: at {:.0f} px from the middle it is "
-        "known to +- {:.2f} px, wanted {:.2f}.",
-        lens.edge_radius_px,
+        "The tracks do not determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle, "
+        "wanted +- {:.2f}{}; more and steadier tracks near the corners would, or a chart.{}",
+        lens.edge_shift_px,
         lens.edge_sigma_px,
-        limit_px);
+        lens.edge_radius_px,
+        limit_px,
+        focal,
+        scatter);
   }
   return fmt::format(
-      "The tracks determine the distortion, but not the focal length: {:.0f} +- "
-      "{:.0f} px, wanted {:.1f} %; give --focal.",
+      "The tracks determine the distortion, but not the focal length: {:.0f} +- {:.0f} px, wanted "
+      "{:.1f} %; give --focal.{}",
       lens.focal_px,
       lens.focal_sigma_px.value_or(0.0),
-      100.0 * kFocalSigma);
-}
-
-/// The shot with its longest tracks only, so that the covariance stays affordable.
-Shot thinned(const Shot& shot) {
-  constexpr std::size_t kMostTracks = 500;
-  Shot thin = shot;
-  if (shot.of_track.size() <= kMostTracks) return thin;
-  std::vector<std::size_t> lengths;
-  for (const auto& track : shot.of_track) lengths.push_back(track.size());
-  const auto place = lengths.begin() + static_cast<std::ptrdiff_t>(lengths.size() - kMostTracks);
-  std::nth_element(lengths.begin(), place, lengths.end());
-  std::size_t left = kMostTracks;
-  for (const auto& track : shot.of_track) {
-    if (track.size() >= *place && left > 0) {
-      --left;
-      continue;
-    }
-    for (const std::size_t i : track) thin.used[i] = 0;
-  }
-  return thin;
+      100.0 * kFocalSigma,
+      scatter);
 }
 
 LensEstimate estimate_of(const FinalSolve& plan, const Scene& scene, double variance) {
@@ -173,12 +171,16 @@ LensEstimate estimate_of(const FinalSolve& plan, const Scene& scene, double vari
   lens.edge_radius_px = radius;
   lens.edge_shift_px = radius * u2 * (lens.radial[0] + u2 * lens.radial[1]);
   lens.edge_sigma_px = std::numeric_limits<double>::infinity();
+  const BundleOptions options{.free_focal = plan.free_focal, .num_radial = plan.num_radial};
+  // With the longest tracks only, so that it stays affordable.
+  constexpr std::size_t kMostTracks = 500;
+  const auto system = intrinsics_system(thinned(*plan.shot, kMostTracks), options, scene);
+  if (!system) return lens;
+  const Eigen::MatrixXd by_noise = variance * system->covariance;
   const Eigen::MatrixXd covariance =
-      variance *
-      intrinsics_covariance(thinned(*plan.shot),
-                            {.free_focal = plan.free_focal, .num_radial = plan.num_radial},
-                            scene);
+      widened_by_scatter(*plan.shot, options, scene, variance, by_noise);
   if (covariance.size() == 0) return lens;
+  lens.scatter = std::sqrt(covariance(0, 0) / by_noise(0, 0));
   const Eigen::Index first = plan.free_focal ? 1 : 0;
   Eigen::VectorXd gradient(first + plan.num_radial);
   if (plan.free_focal) {
