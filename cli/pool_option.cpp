@@ -6,6 +6,9 @@
 #include <utility>
 
 #include "calib/base/timestamp.h"
+#include "cli/document_date.h"
+#include "cli/report/write_report.h"
+#include "cli/report/zoom_page.h"
 #include "cli/version.h"
 #include "cli/zoom_report.h"
 
@@ -29,7 +32,7 @@ Result<zoom::Pooling> pooling_of(const std::string& word) {
 
 int write_gathered(std::vector<zoom::NamedProfile> profiles,
                    zoom::Pooling pooling,
-                   const std::string& output,
+                   const GatheredFiles& files,
                    const CommonOptions& common) {
   const Result<zoom::Gathered> gathered =
       zoom::gather(std::move(profiles),
@@ -38,13 +41,22 @@ int write_gathered(std::vector<zoom::NamedProfile> profiles,
                     .program_version = std::string(kVersion)});
   if (!gathered) return report_failure(gathered.error());
   if (Result<void> written =
-          profile::write_profile(output, gathered->profile, common.overwrite_policy());
+          profile::write_profile(files.profile, gathered->profile, common.overwrite_policy());
       !written) {
     return report_failure(written.error());
   }
   print(common,
         stations_text(gathered->profile) + pool_text(gathered->pool_tests) +
-            fmt::format("{} stations -> {}\n", gathered->profile.stations.size(), output));
+            fmt::format("{} stations -> {}\n", gathered->profile.stations.size(), files.profile));
+  if (!files.report.empty()) {
+    const Result<std::string> date = document_date("");
+    if (!date) return report_usage(date.error());
+    if (Result<void> written =
+            write_report_file(zoom_page(gathered->profile, *date), files.report, common);
+        !written) {
+      return report_failure(written.error());
+    }
+  }
   if (Result<void> written = write_json(common,
                                         {{"stations", stations_json(gathered->profile)},
                                          {"pooled", pool_json(gathered->pool_tests)}});

@@ -13,10 +13,16 @@ namespace trueplate::cli {
 void add_pool_option(CLI::App& app, std::string& word);
 Result<zoom::Pooling> pooling_of(const std::string& word);
 
+/// Where stations that were put together go.
+struct GatheredFiles {
+  std::string profile;
+  std::string report;  // a page; empty: none
+};
+
 /// Gathers profiles into one, writes it and tells about its stations; returns the exit status.
 int write_gathered(std::vector<zoom::NamedProfile> profiles,
                    zoom::Pooling pooling,
-                   const std::string& output,
+                   const GatheredFiles& files,
                    const CommonOptions& common);
 
 }  // namespace trueplate::cli

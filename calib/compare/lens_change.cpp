@@ -189,6 +189,9 @@ Result<LensChange> lens_change(const profile::Station& first,
   LensChange change;
   change.before = difference_of(detail::ray_field(lens, *other));
   change.after = difference_of(*field);
+  for (std::size_t i = 0; i < field->first_px.size(); ++i) {
+    change.places.push_back({field->first_px[i], field->second_px[i] - field->first_px[i]});
+  }
   change.turn_deg = field->turn_rad.norm() * 180.0 / std::numbers::pi;
   change.focal_ratio = field->focal_ratio;
   change.has_uncertainty = first.uncertainty && second.uncertainty;

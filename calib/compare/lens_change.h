@@ -2,6 +2,7 @@
 
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
@@ -39,6 +40,13 @@ struct FieldDifference {
   Point2d max_at_px = {0.0, 0.0};
 };
 
+/// Where the second lens images the ray that the first has at a place, less that place; after turn
+/// and focal length.
+struct PlaceDifference {
+  Point2d p_plate_px = {0.0, 0.0};
+  Point2d difference_px = {0.0, 0.0};
+};
+
 /// What became of a lens between two calibrations.
 ///
 /// Over a grid on the plate, r is the difference of the two fields after the turn and common change
@@ -52,8 +60,9 @@ struct FieldDifference {
 /// threshold. How often the verdict is right was measured by simulation (docs/compare.md).
 struct LensChange {
   ChangeVerdict verdict = ChangeVerdict::kTooUncertain;
-  FieldDifference before;  // as the calibrations stand
-  FieldDifference after;   // after turn and focal length
+  FieldDifference before;                    // as the calibrations stand
+  FieldDifference after;                     // after turn and focal length
+  std::vector<PlaceDifference> places = {};  // over the grid, those that both see
   double turn_deg = 0.0;
   double focal_ratio = 1.0;
   bool has_uncertainty = false;   // both calibrations state one; else the following mean nothing

@@ -270,11 +270,10 @@ int calibrate_one(const Options& options, const CommonOptions& common, const Fin
 
 /// Calibrates clip after clip and puts their stations into one profile.
 int calibrate_clips(const Options& options, const CommonOptions& common) {
-  if (!options.frames.arguments.empty() || !options.draw.empty() || !options.observations.empty() ||
-      !options.report.empty()) {
+  if (!options.frames.arguments.empty() || !options.draw.empty() || !options.observations.empty()) {
     return report_usage({ErrorCode::kInvalidInput,
-                         "--clip names the frames of each station: FRAMES, --draw, --observations "
-                         "and --report are for one at a time"});
+                         "--clip names the frames of each station: FRAMES, --draw and "
+                         "--observations are for one at a time"});
   }
   const Result<zoom::Pooling> pooling = pooling_of(options.pool);
   if (!pooling) return report_usage(pooling.error());
@@ -309,7 +308,8 @@ int calibrate_clips(const Options& options, const CommonOptions& common) {
     if (status == kPartly) partly = true;
     if (status != kDone && status != kPartly) return status;
   }
-  const int status = write_gathered(std::move(profiles), *pooling, options.output, common);
+  const int status =
+      write_gathered(std::move(profiles), *pooling, {options.output, options.report}, common);
   return status == kDone && partly ? kPartly : status;
 }
 

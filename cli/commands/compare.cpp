@@ -12,8 +12,11 @@
 #include "calib/profile/profile.h"
 #include "cli/change_report.h"
 #include "cli/commands/commands.h"
+#include "cli/document_date.h"
 #include "cli/map_options.h"
 #include "cli/profile_option.h"
+#include "cli/report/compare_page.h"
+#include "cli/report/write_report.h"
 #include "warp/map_tools.h"
 
 namespace trueplate::cli {
@@ -25,6 +28,7 @@ struct Options {
   MapArguments arguments;
   double matters_px = compare::kChangeThatMattersPx;
   bool check = false;
+  std::string report;
 };
 
 /// What --check returns beside 0.
@@ -214,6 +218,15 @@ int run_profiles(const Options& options, const CommonOptions& common) {
   json["a"] = identity_json(profiles->first);
   json["b"] = identity_json(profiles->second);
   json["change"] = change_json(*change);
+  if (!options.report.empty()) {
+    const Result<std::string> date = document_date("");
+    if (!date) return report_usage(date.error());
+    const nlohmann::json page =
+        compare_page(profiles->first, profiles->second, *change, change_options, warnings, *date);
+    if (Result<void> written = write_report_file(page, options.report, common); !written) {
+      return report_failure(written.error());
+    }
+  }
   if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
   }
@@ -223,16 +236,23 @@ int run_profiles(const Options& options, const CommonOptions& common) {
 int run(const Options& options, const CommonOptions& common) {
   const Result<warp::StMapAssumptions> assumptions = map_assumptions(options.arguments);
   if (!assumptions) return report_usage(assumptions.error());
+  if (Result<void> named = check_report_name(options.report); !named) {
+    return report_usage(named.error());
+  }
   const bool maps = is_map_name(options.first);
   if (maps != is_map_name(options.second)) {
     return report_usage({ErrorCode::kInvalidInput,
                          "one is an ST-map (.exr) and the other a profile; `stmap` makes a map of "
                          "the profile"});
   }
-  if (Result<void> free = check_outputs({}, {options.first, options.second}, common); !free) {
+  if (Result<void> free = check_outputs({options.report}, {options.first, options.second}, common);
+      !free) {
     return report_failure(free.error());
   }
   if (!maps) return run_profiles(options, common);
+  if (!options.report.empty()) {
+    return report_usage({ErrorCode::kInvalidInput, "--report is for profiles, not for maps"});
+  }
   if (options.check) {
     return report_usage({ErrorCode::kInvalidInput, "--check is for profiles, not for maps"});
   }
@@ -251,6 +271,7 @@ Action add_compare(CLI::App& app) {
       ->type_name("PX");
   app.add_flag("--check", options->check, "exit status 4: changed, 5: too uncertain to say");
   add_map_options(app, options->arguments);
+  add_report_option(app, options->report);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

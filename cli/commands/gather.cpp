@@ -4,6 +4,7 @@
 #include "calib/zoom/zoom_profile.h"
 #include "cli/commands/commands.h"
 #include "cli/pool_option.h"
+#include "cli/report/write_report.h"
 
 namespace trueplate::cli {
 namespace {
@@ -12,12 +13,17 @@ struct Options {
   std::vector<std::string> profiles;
   std::string output;
   std::string pool = "auto";
+  std::string report;  // a page; empty: none
 };
 
 int run(const Options& options, const CommonOptions& common) {
+  if (Result<void> named = check_report_name(options.report); !named) {
+    return report_usage(named.error());
+  }
   const Result<zoom::Pooling> pooling = pooling_of(options.pool);
   if (!pooling) return report_usage(pooling.error());
-  if (Result<void> free = check_outputs({options.output}, options.profiles, common); !free) {
+  if (Result<void> free = check_outputs({options.output, options.report}, options.profiles, common);
+      !free) {
     return report_failure(free.error());
   }
   std::vector<zoom::NamedProfile> profiles;
@@ -26,7 +32,7 @@ int run(const Options& options, const CommonOptions& common) {
     if (!profile) return report_failure(profile.error());
     profiles.push_back({std::filesystem::path(path).filename().string(), *std::move(profile)});
   }
-  return write_gathered(std::move(profiles), *pooling, options.output, common);
+  return write_gathered(std::move(profiles), *pooling, {options.output, options.report}, common);
 }
 
 }  // namespace
@@ -40,6 +46,7 @@ Action add_gather(CLI::App& app) {
       ->required()
       ->type_name("FILE");
   add_pool_option(app, options->pool);
+  add_report_option(app, options->report);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

@@ -9,9 +9,12 @@
 #include "calib/footage/frame_stream.h"
 #include "charts/draw/line_picture.h"
 #include "cli/commands/commands.h"
+#include "cli/document_date.h"
 #include "cli/footage_options.h"
 #include "cli/frame_pictures.h"
 #include "cli/lens_options.h"
+#include "cli/report/lines_page.h"
+#include "cli/report/write_report.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -21,8 +24,9 @@ struct Options {
   FrameArguments frames;
   LensOptions lens;
   std::string output;
-  std::string lines;  // file; empty: not written
-  std::string draw;   // folder; empty: no pictures
+  std::string lines;   // file; empty: not written
+  std::string draw;    // folder; empty: no pictures
+  std::string report;  // a page; empty: none
   std::string model = "auto";
   std::string centre = "free";
   int radial_terms = 0;
@@ -266,13 +270,33 @@ int draw_pictures(const footage::FrameSet& frames,
   return pictures.report_failures();
 }
 
-int finish(const LensFromLines& result, const Options& options, const CommonOptions& common) {
+Result<void> write_page(const LensFromLines& result,
+                        const plate::LineSet& lines,
+                        const footage::FrameSet* frames,
+                        const Options& options,
+                        const CommonOptions& common) {
+  if (options.report.empty()) return {};
+  const Result<std::string> date = document_date("");
+  if (!date) return fail(date.error());
+  return write_report_file(
+      lines_page(result, lines, frames, *date, common.threads), options.report, common);
+}
+
+/// `frames` is null where the lines came from a file.
+int finish(const LensFromLines& result,
+           const plate::LineSet& lines,
+           const footage::FrameSet* frames,
+           const Options& options,
+           const CommonOptions& common) {
   if (Result<void> written =
           profile::write_profile(options.output, result.profile, common.overwrite_policy());
       !written) {
     return report_failure(written.error());
   }
   print(common, summary(result, options.output));
+  if (Result<void> written = write_page(result, lines, frames, options, common); !written) {
+    return report_failure(written.error());
+  }
   report_warnings(result.fit.warnings, common);
   if (Result<void> written = write_json(common, result_json(result)); !written) {
     return report_failure(written.error());
@@ -292,7 +316,8 @@ int from_frames(const Options& options,
   const Result<footage::FrameSet> frames =
       footage::resolve_frames(options.frames.arguments, options.frames.range);
   if (!frames) return report_frames(frames.error());
-  if (Result<void> free = check_outputs({options.output, options.lines}, paths_of(*frames), common);
+  if (Result<void> free =
+          check_outputs({options.output, options.lines, options.report}, paths_of(*frames), common);
       !free) {
     return report_failure(free.error());
   }
@@ -330,7 +355,7 @@ int from_frames(const Options& options,
   if (pictures->wanted() && draw_pictures(*frames, *found, result->fit, *pictures) > 0) {
     partly = true;
   }
-  const int status = finish(*result, options, common);
+  const int status = finish(*result, *lines, &*frames, options, common);
   return status == kDone && partly ? kPartly : status;
 }
 
@@ -344,7 +369,7 @@ int from_file(const Options& options,
                                      options.draw.empty() ? "--lines" : "--draw")});
   }
   const std::string& path = options.frames.arguments.front();
-  if (Result<void> free = check_outputs({options.output}, {path}, common); !free) {
+  if (Result<void> free = check_outputs({options.output, options.report}, {path}, common); !free) {
     return report_failure(free.error());
   }
   const Result<plate::LineSet> lines = plate::read_lines(path);
@@ -353,10 +378,13 @@ int from_file(const Options& options,
   const Result<LensFromLines> result =
       lens_from_lines(std::filesystem::path(path), *lines, lines_options);
   if (!result) return report_failure(result.error());
-  return finish(*result, options, common);
+  return finish(*result, *lines, nullptr, options, common);
 }
 
 int run(const Options& options, const CommonOptions& common) {
+  if (Result<void> named = check_report_name(options.report); !named) {
+    return report_usage(named.error());
+  }
   const Result<LensFromLinesOptions> lines = lines_options(options);
   if (!lines) return report_usage(lines.error());
   const bool is_file =
@@ -392,6 +420,7 @@ Action add_lines(CLI::App& app) {
       ->type_name("FILE");
   app.add_option("--draw", options->draw, "write a picture of each frame with its lines, PNG")
       ->type_name("FOLDER");
+  add_report_option(app, options->report);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

@@ -16,6 +16,7 @@
 #include "cli/report/calibration_page.h"
 #include "cli/report/refit.h"
 #include "cli/report/write_report.h"
+#include "cli/report/zoom_page.h"
 #include "cli/version.h"
 
 namespace trueplate::cli {
@@ -29,7 +30,7 @@ struct Options {
   std::string angles;
   std::string reference_focal;
   std::string date;
-  int station = 1;
+  std::optional<int> station;
 };
 
 Result<draw::LensSheetOptions> sheet_options(const Options& options) {
@@ -84,12 +85,16 @@ nlohmann::json rows_json(const std::vector<draw::HeightRow>& rows) {
   return list;
 }
 
+std::size_t station_index(const Options& options) {
+  return static_cast<std::size_t>(options.station.value_or(1) - 1);
+}
+
 int write_sheet(const Options& options,
                 const profile::Profile& profile,
                 const CommonOptions& common) {
   const Result<draw::LensSheetOptions> sheet = sheet_options(options);
   if (!sheet) return report_usage(sheet.error());
-  const profile::Station& station = profile.stations[options.station - 1];
+  const profile::Station& station = profile.stations[station_index(options)];
   const Result<draw::Document> document = draw::lens_sheet(profile, station, *sheet);
   if (!document) return report_usage(document.error());
   const Result<std::string> pdf = draw::pdf_of(*document);
@@ -110,8 +115,15 @@ int write_page(const Options& options,
                const CommonOptions& common) {
   const Result<std::string> date = document_date(options.date);
   if (!date) return report_usage(date.error());
+  if (profile.stations.size() > 1 && !options.station) {
+    if (!options.observations.empty() || !options.frames.arguments.empty()) {
+      return report_usage({ErrorCode::kInvalidInput,
+                           "frames and observations are of one station: say which by --station"});
+    }
+    return write_report(zoom_page(profile, *date), options.output, common);
+  }
   CalibrationPage page{.profile = &profile,
-                       .station = static_cast<std::size_t>(options.station - 1),
+                       .station = station_index(options),
                        .date = *date,
                        .threads = common.threads};
   std::optional<footage::FrameSet> frames;
@@ -155,10 +167,10 @@ int run(const Options& options, const CommonOptions& common) {
   const Result<profile::Profile> profile = profile::read_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const auto count = static_cast<int>(profile->stations.size());
-  if (options.station > count) {
+  if (options.station.value_or(1) > count) {
     return report_failure(
         {ErrorCode::kNotFound,
-         fmt::format("{}: holds {} stations, not {}", options.profile, count, options.station)});
+         fmt::format("{}: holds {} stations, not {}", options.profile, count, *options.station)});
   }
   return is_page ? write_page(options, *profile, common) : write_sheet(options, *profile, common);
 }
@@ -183,9 +195,12 @@ Action add_report(CLI::App& app) {
                  "the report: .html, a page to look at; .pdf, a lens sheet to print")
       ->required()
       ->type_name("FILE");
-  app.add_option("--station", options->station, "which of several stations, from 1 on")
+  app.add_option(
+         "--station",
+         options->station,
+         "which of several stations, from 1 on; default: of a page all together, of a sheet "
+         "the first")
       ->check(CLI::Range(1, 1000000))
-      ->capture_default_str()
       ->type_name("N");
   app.add_option("--angles", options->angles, "rows of the table, degrees off the axis: 7.5,15,30")
       ->type_name("LIST");

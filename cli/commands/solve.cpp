@@ -11,8 +11,11 @@
 #include "calib/plate/trial.h"
 #include "calib/plate/usd_text.h"
 #include "cli/commands/commands.h"
+#include "cli/document_date.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
+#include "cli/report/solve_page.h"
+#include "cli/report/write_report.h"
 #include "cli/track_names.h"
 #include "cli/trial_report.h"
 
@@ -31,6 +34,7 @@ struct Options {
   std::string output;
   std::string camera;
   std::string usd;
+  std::string report;
   std::string camera_lens = "auto";
   std::string scale;
   std::string ground;
@@ -189,6 +193,17 @@ Result<void> write_cameras(const Options& options,
       options.usd, plate::usd_text(tracks, **solve, *scene), common.overwrite_policy());
 }
 
+Result<void> write_page(const Options& options,
+                        const CommonOptions& common,
+                        const plate::Tracks& tracks,
+                        const plate::Trial& trial) {
+  if (options.report.empty()) return {};
+  const Result<std::string> date = document_date("");
+  if (!date) return fail(date.error());
+  return write_report_file(
+      solve_page(tracks, trial, options.tracks, *date), options.report, common);
+}
+
 Result<plate::Tracks> tracks_of(const Options& options) {
   Result<plate::Tracks> tracks = plate::read_tracks(options.tracks);
   if (!tracks || tracks->plate_size.width > 0 || options.size.empty()) return tracks;
@@ -202,8 +217,13 @@ int run(const Options& options, const CommonOptions& common) {
   const auto begin = std::chrono::steady_clock::now();
   const Result<Given> given = given_by(options);
   if (!given) return report_usage(given.error());
-  if (Result<void> free = check_outputs(
-          {options.output, options.camera, options.usd}, {options.tracks, options.lens}, common);
+  if (Result<void> named = check_report_name(options.report); !named) {
+    return report_usage(named.error());
+  }
+  if (Result<void> free =
+          check_outputs({options.output, options.camera, options.usd, options.report},
+                        {options.tracks, options.lens},
+                        common);
       !free) {
     return report_failure(free.error());
   }
@@ -240,6 +260,9 @@ int run(const Options& options, const CommonOptions& common) {
   }
   if (Result<void> written = write_cameras(options, common, *tracks, *placement, *trial);
       !written) {
+    return report_failure(written.error());
+  }
+  if (Result<void> written = write_page(options, common, *tracks, *trial); !written) {
     return report_failure(written.error());
   }
   if (options.output.empty()) return kDone;
@@ -296,6 +319,7 @@ Action add_solve(CLI::App& app) {
       ->type_name("TRACK_A,TRACK_B,LENGTH");
   app.add_option("--ground", options->ground, "three tracks on the floor")->type_name("A,B,C");
   app.add_option("--origin", options->origin, "the track at the origin")->type_name("TRACK");
+  add_report_option(app, options->report);
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

@@ -16,13 +16,6 @@ namespace {
 
 using nlohmann::json;
 
-std::string title_of(const profile::Profile& profile) {
-  const profile::Labels& labels = profile.labels;
-  std::string title = labels.lens.empty() ? "Lens without a name" : printable(labels.lens, 200);
-  if (!labels.serial.empty()) title += ", serial " + printable(labels.serial, 100);
-  return title;
-}
-
 std::string eyebrow_of(const CalibrationPage& page) {
   const std::size_t count = page.profile->stations.size();
   return count == 1 ? std::string("Lens calibration")

@@ -295,9 +295,9 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
         "standard deviation, after the turn and the change of focal length that a camera solve "
         "absorbs."}},
       {"caption",
-       fmt::format("Lines join places of equal error. From {:.3f} to {:.3f} px. {}",
-                   least,
-                   most,
+       fmt::format("Lines join places of equal error. From {} to {}. {}",
+                   px_text(least),
+                   px_text(most),
                    fit == &stated
                        ? "From the noise of the points alone: with --observations also from "
                          "what the model cannot follow."

@@ -36,7 +36,13 @@ struct Verdict {
 };
 
 Verdict headline_of(const profile::Station& station) {
-  switch (profile::fit_verdict(station.quality)) {
+  const auto& quality = station.quality;
+  // Guesses this large over the whole frame spoil whatever the residuals are.
+  const double guessed = quality ? quality->map_sigma_rms_px.value_or(0.0) : 0.0;
+  if (guessed > profile::kUsableRmsPx) {
+    return {"doubt", "Doubtful: much of the frame is guessed"};
+  }
+  switch (profile::fit_verdict(quality)) {
     case profile::FitVerdict::kNotKnown:
       return {"open", "Not judged"};
     case profile::FitVerdict::kGood:
@@ -45,6 +51,9 @@ Verdict headline_of(const profile::Station& station) {
     case profile::FitVerdict::kPartlyGuessed:
       return {"care", "Good where the chart was seen, guessed elsewhere"};
     case profile::FitVerdict::kUsable:
+      if (quality->map_sigma_max_px.value_or(0.0) > profile::kUncertainMapPx) {
+        return {"care", "Usable with care where the chart was seen, guessed elsewhere"};
+      }
       return {"care", "Usable with care"};
     case profile::FitVerdict::kDoubtful:
       break;
@@ -204,6 +213,18 @@ std::string state_text(const profile::Station& station) {
 
 }  // namespace
 
+std::string title_of(const profile::Profile& profile) {
+  const profile::Labels& labels = profile.labels;
+  std::string title = labels.lens.empty() ? "Lens without a name" : printable(labels.lens, 200);
+  if (!labels.serial.empty()) title += ", serial " + printable(labels.serial, 100);
+  return title;
+}
+
+std::string px_text(double value) {
+  const double size = std::abs(value);
+  return fmt::format("{:.{}f} px", value, size < 1.0 ? 3 : size < 10.0 ? 2 : size < 100.0 ? 1 : 0);
+}
+
 json plate_json(const lens::Lens& lens) {
   return {{"width", lens.plate_size.width},
           {"height", lens.plate_size.height},
@@ -217,22 +238,21 @@ json verdict_of(const profile::Station& station) {
                            std::string(profile::words_of(profile::fit_verdict(station.quality)))));
   if (station.quality) {
     const profile::Quality& quality = *station.quality;
-    std::string words =
-        fmt::format("The lens meets the {} points it was fitted to within {:.3f} px rms",
-                    quality.num_points,
-                    quality.rms_px);
+    std::string words = fmt::format("The lens meets the {} points it was fitted to within {} rms",
+                                    quality.num_points,
+                                    px_text(quality.rms_px));
     if (quality.held_out_rms_px) {
-      words += fmt::format(", and points of frames it has not seen within {:.3f} px",
-                           *quality.held_out_rms_px);
+      words += fmt::format(", and points of frames it has not seen within {}",
+                           px_text(*quality.held_out_rms_px));
     }
     lines.push_back(words + ".");
     if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
       lines.push_back(fmt::format(
-          "Anywhere in the frame a straightened or bent pixel is expected to be off by {:.3f} px "
-          "rms, and by {:.3f} px at the worst place (one standard deviation, after what a camera "
+          "Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
+          "rms, and by {} at the worst place (one standard deviation, after what a camera "
           "solve absorbs).",
-          *quality.map_sigma_rms_px,
-          *quality.map_sigma_max_px));
+          px_text(*quality.map_sigma_rms_px),
+          px_text(*quality.map_sigma_max_px)));
     }
   }
   if (const double share = lens::invertible_share_of_border(station.lens); share < 1.0) {
@@ -254,14 +274,15 @@ json key_figures(const profile::Station& station) {
   };
   if (station.quality) {
     const profile::Quality& quality = *station.quality;
-    add("residuals", fmt::format("{:.3f} px", quality.rms_px), "rms per point");
+    add("residuals", px_text(quality.rms_px), "rms per point");
     if (quality.held_out_rms_px) {
-      add("unseen frames", fmt::format("{:.3f} px", *quality.held_out_rms_px), "rms per point");
+      add("unseen frames", px_text(*quality.held_out_rms_px), "rms per point");
     }
     if (quality.map_sigma_max_px) {
       add("predicted error",
-          fmt::format("{:.3f} px", *quality.map_sigma_max_px),
-          fmt::format("at the worst place; {:.3f} px rms", quality.map_sigma_rms_px.value_or(0.0)));
+          px_text(*quality.map_sigma_max_px),
+          fmt::format("at the worst place; {} rms",
+                      px_text(quality.map_sigma_rms_px.value_or(0.0))));
     }
     add("frames",
         fmt::format("{} of {}", quality.num_frames_used, quality.num_frames),
@@ -269,9 +290,12 @@ json key_figures(const profile::Station& station) {
   }
   const lens::Lens& lens = station.lens;
   if (const auto focal = lens::focal_mm(lens)) {
+    constexpr double kWorthSaying = 0.01;
+    const bool squeezed = std::abs(focal->y() / focal->x() - 1.0) > kWorthSaying;
     add("focal length",
         fmt::format("{:.2f} mm", focal->x()),
-        fmt::format("{:.2f} px", lens.focal_px.x()));
+        squeezed ? fmt::format("in x; {:.2f} mm in y", focal->y())
+                 : fmt::format("{:.2f} px", lens.focal_px.x()));
   } else {
     add("focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
   }
@@ -283,7 +307,7 @@ json key_figures(const profile::Station& station) {
                     corner->percent() < 0.0 ? "barrel" : "pincushion"));
   }
   if (const auto factor = lens::overscan_factor(lens)) {
-    add("overscan", fmt::format("{:.3f} times", *factor), "the plate, to keep all of it");
+    add("overscan", fmt::format("{:.3f}x", *factor), "the plate, to keep all of it");
   }
   return figures;
 }
@@ -306,6 +330,7 @@ json curve_section(const lens::Lens& lens) {
           {"x_label", "distance from the principal point on the plate, px"},
           {"y_label", "distortion, %"},
           {"x_unit", "px"},
+          {"x_from", 0},
           {"y_unit", "%"},
           {"series", series}};
 }
@@ -464,7 +489,8 @@ std::vector<double> round_steps(double least, double most_value, std::size_t mos
     }
   }
   if (steps.empty()) steps.push_back(std::stod(fmt::format("{:.2g}", most_value)));
-  while (steps.size() > most) steps.erase(steps.begin());
+  // The lowest: whether a place is off by 1 or by 2 px matters, by 100 or 200 px does not.
+  if (steps.size() > most) steps.resize(most);
   return steps;
 }
 

@@ -84,7 +84,7 @@ sectionKinds.numbers = (host, section) => {
   for (const group of section.groups) {
     const body = make("tbody");
     for (const [label, content] of group.rows) {
-      body.append(make("tr", "", make("td", "", label), make("td", "", given(content))));
+      body.append(make("tr", label === "" ? "goes-on" : "", make("td", "", label), make("td", "", given(content))));
     }
     const part = make("div", "");
     if (group.heading) part.append(make("h3", "", group.heading));

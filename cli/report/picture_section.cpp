@@ -167,6 +167,7 @@ json section_of(const lens::Lens& lens, const warp::EdgePixels& edges, const std
           {"extent", extent_json(lens, edges)},
           {"before", nullptr},
           {"after", nullptr},
+          {"rows_label", "chart rows and columns"},
           {"rows", json::array()}};
 }
 
@@ -262,11 +263,11 @@ json rows_section(const lens::Lens& lens, std::span<const target::View> views) {
       std::max_element(views.begin(), views.end(), [](const auto& a, const auto& b) {
         return spanned(a) < spanned(b);
       });
-  json section = section_of(lens,
-                            edges_shown(lens),
-                            fmt::format("Rows and columns of the chart's points in {}. Give the "
-                                        "frames to see the picture itself.",
-                                        printable(widest->frame, 200)));
+  json section =
+      section_of(lens,
+                 edges_shown(lens),
+                 fmt::format("What was seen in {}. Give the frames to see the picture itself.",
+                             printable(widest->frame, 200)));
   section["rows"] = lines_of(lens, *widest);
   return section;
 }

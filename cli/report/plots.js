@@ -91,12 +91,13 @@ sectionKinds.pictures = (host, section) => {
   const figure = figureIn(host, section.caption);
   const wipe = range("plate", 0, 1000, 1, 500, "wipe");
   wipe.label.append("straightened");
+  wipe.label.className = "wiping";
   wipe.input.setAttribute("aria-label", "how much of the plate is shown beside the straightened picture");
   const controls = make("div", "controls", wipe.label);
   const hasRows = section.rows.length > 0;
   const rows = make("input");
   Object.assign(rows, {type: "checkbox", checked: hasRows, name: "rows"});
-  if (hasRows) controls.append(make("label", "", rows, "chart rows and columns"));
+  if (hasRows) controls.append(make("label", "wiping", rows, section.rows_label));
   figure.append(controls);
   let place = null;
   const plot = plateDrawing(figure, "pictures", section.title, section.extent, (svg, at) => {
@@ -170,14 +171,20 @@ function hatchPattern(svg, id) {
 
 sectionKinds.vectors = (host, section) => {
   const figure = figureIn(host, section.caption);
-  const shown = report.frames.filter((frame) => frame.x);
-  const views = ["all frames, every point", "all frames, mean of each cell", ...shown.map((f) => f.name)];
-  const which = choice("show", views, "view");
+  const shown = section.alone ? [] : report.frames.filter((frame) => frame.x);
+  const views = section.alone ? [[section.alone, drawMeans]] :
+      [["all frames, every point", (svg) => shown.forEach((frame) => drawFrame(svg, frame))],
+       ["all frames, mean of each cell", drawMeans],
+       ...shown.map((frame) => [frame.name, (svg) => drawFrame(svg, frame)])];
+  const which = choice("show", views.map(([words]) => words), "view");
   const longest = Math.log10(section.exaggeration) + 1;
   const factor = range("exaggerated", longest - 2, longest, 0.01, longest - 1, "exaggeration");
   const stated = make("b", "");
   factor.label.append(stated);
-  figure.append(make("div", "controls", which.label, factor.label));
+  figure.append(make("div", "controls", views.length > 1 ? which.label : "", factor.label));
+  // Places along the edges want room for what they show.
+  const room = section.alone ? 0.04 * plateSize.width : 0;
+  const extent = {x0: -room, y0: -room, x1: plateSize.width + room, y1: plateSize.height + room};
   let place = null;
   let points = [];  // what the pointer can find: place on the plate, and words
   const times = () => Number((10 ** factor.input.value).toPrecision(2));
@@ -207,21 +214,19 @@ sectionKinds.vectors = (host, section) => {
     for (const cell of section.means) {
       stems += stem(cell.x, cell.y, cell.dx, cell.dy);
       dots += dot(cell.x, cell.y);
-      points.push({x: cell.x, y: cell.y, words: `mean of ${cell.points} points: ` +
-          `${Math.hypot(cell.dx, cell.dy).toFixed(3)} px (${sides(cell.dx, cell.dy, 3)})`});
+      points.push({x: cell.x, y: cell.y, words: (cell.points ? `mean of ${cell.points} points: ` : "") +
+          `${Math.hypot(cell.dx, cell.dy).toFixed(3)} px (${sides(cell.dx, cell.dy, 3)}) at ${coordinate(cell.x)}, ${coordinate(cell.y)}`});
     }
     group.append("path").attr("class", "stem").attr("d", stems);
     group.append("path").attr("class", "dots").attr("d", dots);
   }
-  const plot = plateDrawing(figure, "vectors", section.title, wholePlate, (svg, at) => {
+  const plot = plateDrawing(figure, "vectors", section.title, extent, (svg, at) => {
     place = at;
     points = [];
     stated.textContent = `${times()} times`;
-    svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
-    const view = Number(which.select.value);
-    if (view === 1) drawMeans(svg);
-    else if (view > 1) drawFrame(svg, shown[view - 2]);
-    else shown.forEach((frame) => drawFrame(svg, frame));
+    svg.append("rect").attr("class", "plate").attr("x", at.x(0)).attr("y", at.y(0))
+        .attr("width", at.x(plateSize.width) - at.x(0)).attr("height", at.y(plateSize.height) - at.y(0));
+    views[which.select.value][1](svg);
     drawRuler(svg, at);
     svg.append("circle").attr("class", "cursor").attr("r", 7).attr("visibility", "hidden");
   });
@@ -269,6 +274,7 @@ sectionKinds.coverage = (host, section) => {
         .attr("height", (n) => h * (n > 0 ? 0.15 + 0.8 * Math.sqrt(n / most) : 1))
         .attr("x", function(n, i) { return (i % columns + 0.5) * w - this.getAttribute("width") / 2; })
         .attr("y", function(n, i) { return (Math.floor(i / columns) + 0.5) * h - this.getAttribute("height") / 2; });
+    svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
   });
   const readout = readoutBelow(figure, "Point at a cell for its count.");
   plot.svg.node().addEventListener("pointermove", (event) => {
@@ -281,25 +287,17 @@ sectionKinds.coverage = (host, section) => {
   figure.finish();
 };
 
-// ---- a number over the frame, or over two other quantities ----
+// ---- a number over the frame ----
+
+// Each step lays one more veil over the ground, so that what it says survives without colour.
+const veil = 0.2;
 
 sectionKinds.field = (host, section) => {
   const figure = figureIn(host, section.caption);
   const {columns, rows, values, steps} = section;
-  // Each step lays one more veil over the frame, so that what it says survives without colour.
-  const veil = 0.2;
-  const shade = d3.scaleThreshold().domain(steps).range([0].concat(steps).map((_, i) => 1 - (1 - veil) ** i));
-  const legend = make("div", "controls", "darker or brighter is more: ");
+  const legend = make("div", "controls");
   figure.append(legend);
-  shade.range().forEach((opacity, i) => {
-    const words = i === 0 ? `below ${steps[0]}` : i === steps.length ? `above ${steps[i - 1]}` : `${steps[i - 1]} to ${steps[i]}`;
-    const box = d3.select(legend).append("span");
-    const swatch = box.append("svg").attr("width", 16).attr("height", 12).attr("viewBox", "0 0 16 12")
-        .style("display", "inline-block");
-    swatch.append("rect").attr("class", "cell").attr("width", 16).attr("height", 12).attr("fill-opacity", opacity);
-    swatch.append("rect").attr("class", "edge").attr("width", 16).attr("height", 12);
-    box.append("span").text(` ${words} ${section.unit}`);
-  });
+  const shade = veils(legend, steps, section.unit);
   let place = null;
   const plot = plateDrawing(figure, "field", section.title, wholePlate, (svg, at) => {
     place = at;
@@ -364,21 +362,26 @@ sectionKinds.curves = (host, section) => {
     sample.append("span").text(" " + series.name);
   });
   const all = section.series.flatMap((series) => series.points);
+  const levels = section.levels || [];
   let x = null, y = null;
   const plot = drawing(figure, "curves", section.title, (svg, width) => {
     const size = {width, height: Math.min(380, 0.62 * width + 60)};
-    const [left, right, top, bottom] = [52, 14, 12, 40];
-    x = d3.scaleLinear().domain([0, d3.max(all, (p) => p[0])]).nice().range([left, width - right]);
-    y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0))).nice().range([size.height - bottom, top]);
+    const [left, right, top, bottom] = [52, 22, 28, 40];
+    x = d3.scaleLinear().domain(d3.extent(all.map((p) => p[0]).concat(section.x_from ?? []))).range([left, width - right]);
+    y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0, levels.map((level) => level.value)))).nice().range([size.height - bottom, top]);
     const ticks = Math.max(3, Math.floor(width / 90));
     const across = svg.append("g").attr("class", "axis").attr("transform", `translate(0 ${size.height - bottom})`);
-    across.call(d3.axisBottom(x).ticks(ticks));
+    across.call(d3.axisBottom(x).ticks(ticks).tickFormat(String));
     svg.append("g").attr("class", "axis").attr("transform", `translate(${left} 0)`).call(d3.axisLeft(y).ticks(6));
     svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
         .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
     svg.append("line").attr("class", "zero").attr("x1", left).attr("x2", width - right).attr("y1", y(0)).attr("y2", y(0));
     svg.append("text").attr("x", width - right).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
-    svg.append("text").attr("class", "halo").attr("x", left + 6).attr("y", top + 10).text(section.y_label);
+    svg.append("text").attr("x", 2).attr("y", 14).text(section.y_label);
+    for (const level of levels) {
+      svg.append("line").attr("class", "straight level").attr("x1", left).attr("x2", width - right).attr("y1", y(level.value)).attr("y2", y(level.value));
+      svg.append("text").attr("class", "halo").attr("x", left + 6).attr("y", y(level.value) - 4).text(level.label);
+    }
     const line = d3.line().x((p) => x(p[0])).y((p) => y(p[1]));
     section.series.forEach((series, i) => {
       svg.append("path").attr("class", "line series").attr("d", line(series.points)).attr("stroke-dasharray", dashes[i % dashes.length]);
@@ -397,7 +400,7 @@ sectionKinds.curves = (host, section) => {
       if (Math.abs(x(point[0]) - px) > 40) continue;
       if (nearestX === null) nearestX = point[0];
       words.push(`${series.name} ${point[1].toFixed(3)} ${section.y_unit}` + (point.length > 2 ? ` (${point[2].toFixed(2)} px)` : "") +
-          ` at ${point[0].toFixed(0)} ${section.x_unit}`);
+          ` at ${Number(point[0].toFixed(2))} ${section.x_unit}`);
     }
     if (!words.length) return readout.rest();
     plot.svg.select(".cursor").attr("visibility", "visible").attr("x1", x(nearestX)).attr("x2", x(nearestX));
@@ -430,6 +433,77 @@ sectionKinds.grid = (host, section) => {
   figure.finish();
 };
 
+// ---- quantities over focal length and focus ----
+
+/// Which veil each value gets, and the legend that says so.
+function veils(legend, steps, unit) {
+  // More is denser; of quantities below zero, such as barrel distortion, farther below.
+  const below = steps.every((step) => step < 0);
+  const shade = d3.scaleThreshold().domain(steps).range(
+      [0].concat(steps).map((_, i) => 1 - (1 - veil) ** (below ? steps.length - i : i)));
+  legend.replaceChildren();
+  shade.range().forEach((opacity, i) => {
+    const words = i === 0 ? `below ${steps[0]}` : i === steps.length ? `above ${steps[i - 1]}` : `${steps[i - 1]} to ${steps[i]}`;
+    const box = d3.select(legend).append("span");
+    const swatch = box.append("svg").attr("width", 16).attr("height", 12).attr("viewBox", "0 0 16 12")
+        .style("display", "inline-block");
+    swatch.append("rect").attr("class", "cell").attr("width", 16).attr("height", 12).attr("fill-opacity", opacity);
+    swatch.append("rect").attr("class", "edge").attr("width", 16).attr("height", 12);
+    box.append("span").text(` ${words} ${unit}`);
+  });
+  return shade;
+}
+
+sectionKinds.surface = (host, section) => {
+  const figure = figureIn(host, section.caption);
+  const which = choice("show", section.quantities.map((quantity) => quantity.name), "quantity");
+  const legend = make("div", "controls");
+  figure.append(make("div", "controls", which.label), legend);
+  const [columns, rows] = [section.x.count, section.y.count];
+  const quantity = () => section.quantities[which.select.value];
+  let cells = null;  // where the cells are, in the drawing's units
+  const plot = drawing(figure, "surface", section.title, (svg, width) => {
+    const size = {width, height: Math.min(460, 0.6 * width + 80)};
+    const [left, right, top, bottom] = [66, 22, 28, 44];
+    cells = {left, top, w: (width - left - right) / columns, h: (size.height - top - bottom) / rows};
+    const {values, steps, unit} = quantity();
+    const shade = veils(legend, steps, unit);
+    hatchPattern(svg, "unknown");
+    svg.append("rect").attr("class", "ground").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
+    svg.append("g").attr("class", "cells").selectAll("rect").data(values).enter().append("rect")
+        .attr("class", (v) => v === null ? "hatched" : "cell")
+        .attr("fill", (v) => v === null ? "url(#unknown)" : null)
+        .attr("fill-opacity", (v) => v === null ? 1 : shade(v))
+        .attr("x", (v, i) => left + (i % columns) * cells.w).attr("y", (v, i) => top + Math.floor(i / columns) * cells.h)
+        .attr("width", cells.w).attr("height", cells.h);
+    svg.append("rect").attr("class", "edge").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
+    const across = (at) => left + (at + 0.5) * cells.w, down = (at) => top + (at + 0.5) * cells.h;
+    for (const tick of section.x.ticks) {
+      svg.append("text").attr("text-anchor", "middle").attr("x", across(tick.at)).attr("y", size.height - bottom + 18).text(tick.label);
+    }
+    for (const tick of section.y.ticks) {
+      svg.append("text").attr("text-anchor", "end").attr("x", left - 8).attr("y", down(tick.at) + 4).text(tick.label);
+    }
+    svg.append("text").attr("text-anchor", "end").attr("x", width - right).attr("y", size.height - 8).text(section.x.label);
+    svg.append("text").attr("x", 2).attr("y", 14).text(section.y.label);
+    const marks = svg.append("g").attr("class", "stations").selectAll("circle").data(section.stations).enter().append("circle")
+        .attr("class", "station").attr("r", 6).attr("cx", (s) => across(s.column)).attr("cy", (s) => down(s.row));
+    marks.append("title").text((s) => s.label);
+    return size;
+  });
+  const readout = readoutBelow(figure, "Point at a state for its figure.");
+  plot.svg.node().addEventListener("pointermove", (event) => {
+    const [px, py] = pointer(plot.svg, event);
+    const column = Math.floor((px - cells.left) / cells.w), row = Math.floor((py - cells.top) / cells.h);
+    if (column < 0 || row < 0 || column >= columns || row >= rows) return readout.rest();
+    const {values, unit} = quantity();
+    const value = values[row * columns + column];
+    readout.say(`${section.states[row * columns + column]}: ` + (value === null ? "not known" : `${Number(value.toPrecision(4))} ${unit}`));
+  });
+  which.select.addEventListener("change", plot.render);
+  figure.finish();
+};
+
 // ---- every frame ----
 
 sectionKinds.frames = (host, section) => {
@@ -454,7 +528,9 @@ sectionKinds.frames = (host, section) => {
   if (others.length) {
     const list = tableOf([{label: "frame"}, {label: "points", number: true}, {label: "rms px", number: true}, {label: "used"}],
                          others.map((f) => ({cells: [f.name, String(f.points), fixed(f.rms_px, 3), f.used ? "\u25cf used" : `\u2715 ${f.reason}`]})));
-    host.append(drawn.length ? make("details", "", make("summary", "", `${others.length} more without drawing`), list) : list);
+    const more = make("details", "", make("summary", "", `${others.length} more without drawing`), list);
+    more.open = others.length <= 12;
+    host.append(drawn.length ? more : list);
   }
 };
 
@@ -479,7 +555,7 @@ function frameCard(frame) {
   const kept = frame.used && frame.left_out > 0 ? ` (${frame.left_out} left out)` : "";
   card.append(make("p", "", `${frame.points} points${kept}`));
   if (frame.rms_px !== null) {
-    card.append(make("p", "", `rms ${frame.rms_px.toFixed(3)} px` + (frame.max_px !== null ? `, most ${frame.max_px.toFixed(3)} px` : "")));
+    card.append(make("p", "", `rms ${frame.rms_px.toFixed(3)} px` + (frame.max_px !== null ? `, largest ${frame.max_px.toFixed(3)} px` : "")));
   }
   if (frame.tilt_deg !== null) card.append(make("p", "soft", `tilted ${frame.tilt_deg.toFixed(0)} deg`));
   return card;

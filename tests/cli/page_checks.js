@@ -49,6 +49,11 @@ const judges = {
     expect("wipe by the pointer", host.querySelector("input[name=wipe]").value, "400");
   },
   vectors(host, section) {
+    if (section.alone) {
+      expect("stems", strokes(host, ".stem"), section.means.length);
+      expect("dots", strokes(host, ".dots"), section.means.length);
+      return;
+    }
     const frames = report.frames.filter((frame) => frame.x);
     const count = (test) => frames.reduce((sum, f) => sum + f.x.filter((_, i) => test(f, i)).length, 0);
     expect("stems", strokes(host, ".stem"), count((f, i) => f.dx[i] !== null));
@@ -108,6 +113,19 @@ const judges = {
     expect("bent lines", all(host, ".bent").length, section.lines.length);
     slide(host, "grid-exaggeration", 2);
     expect("stated", host.querySelector(".controls b").textContent, "2.0 times");
+  },
+  surface(host, section) {
+    const count = section.x.count * section.y.count;
+    expect("cells", all(host, ".cells rect").length, count);
+    expect("stations", all(host, "circle.station").length, section.stations.length);
+    for (const [i, quantity] of section.quantities.entries()) {
+      choose(host, "quantity", i);
+      const rect = all(host, ".cells rect")[Math.floor(count / 2)];
+      const at = (name) => Number(rect.getAttribute(name));
+      pointAt(host.querySelector("[data-plot=surface]"), at("x") + at("width") / 2, at("y") + at("height") / 2);
+      expect("hover figure", said(host), `${section.states[Math.floor(count / 2)]}: ` +
+          `${Number(quantity.values[Math.floor(count / 2)].toPrecision(4))} ${quantity.unit}`);
+    }
   },
   frames(host) {
     const drawn = report.frames.filter((frame) => frame.x);

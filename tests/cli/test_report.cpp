@@ -7,12 +7,17 @@
 #include <fmt/format.h>
 
 #include <filesystem>
+#include <fstream>
 #include <string>
+#include <vector>
 
 #include "calib/footage/observations.h"
+#include "calib/profile/profile.h"
 #include "cli/report/page.h"
 #include "tests/calib/fit/synthetic.h"
+#include "tests/calib/zoom/simulated_zoom.h"
 #include "tests/cli/lens_files.h"
+#include "tests/support/made_shot.h"
 
 namespace trueplate::tests {
 namespace {
@@ -107,6 +112,50 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   CHECK(page.find("Content-Security-Policy") != std::string::npos);
   CHECK(page.find("Copyright") != std::string::npos);  // the plot library's licences
   CHECK(page.size() < 3'000'000);
+}
+
+TEST_CASE("a trial solve's page") {
+  const ScratchFolder folder;
+  const auto in = [&](const char* name) { return (folder.path() / name).string(); };
+  ShotPlan plan{.num_tracks = 40, .num_frames = 16, .travel = 5.0};
+  plan.k1 = -0.12;
+  MadeShot shot = make_shot(plan);
+  slip(shot, 3, 9, {6.0, 2.0});
+  shot.tracks.names[5] = "t</script><b>5";
+  std::ofstream(in("tracks.csv")) << tracks_csv(shot.tracks);
+  run_well({"solve", in("tracks.csv"), "--focal-px", "2000", "--report", in("solve.html")});
+  judge(in("solve.html"));
+}
+
+TEST_CASE("the page of two calibrations, and of a lens with several stations") {
+  const ScratchFolder folder;
+  const auto in = [&](const std::string& name) { return (folder.path() / name).string(); };
+  std::vector<std::string> gather{"gather"};
+  for (const StationAt& at :
+       {StationAt{24.0, 1.0}, {24.0, 5.0}, {35.0, 1.0}, {35.0, 5.0}, {50.0, 2.0}}) {
+    profile::Profile profile;
+    profile.labels.lens = kHostile;
+    profile::Station& station = profile.stations.emplace_back();
+    station.nominal_focal_mm = at.focal_mm;
+    station.focus_m = at.focus_m;
+    station.lens = lens::scaled_to(true_zoom(at.focal_mm, at.focus_m), kPlate);
+    profile.provenance.created = "2031-05-04T10:20:30Z";
+    profile.provenance.program = "trueplate";
+    profile.provenance.program_version = "0";
+    profile.provenance.method = "invented";
+    gather.push_back(in(fmt::format("{:g}-{:g}.json", at.focal_mm, at.focus_m)));
+    const Result<void> written = profile::write_profile(gather.back(), profile, Overwrite::kRefuse);
+    REQUIRE_MESSAGE(written, written.error().message);
+  }
+  const std::string first = gather[1];
+  const std::string second = gather[2];
+  gather.insert(gather.end(), {"-o", in("zoom.json")});
+  run_well(gather);
+  run_well({"report", in("zoom.json"), "-o", in("zoom.html")});
+  judge(in("zoom.html"));
+  run_well({"report", in("zoom.json"), "--station", "2", "-o", in("station.html")});
+  run_well({"compare", first, second, "--report", in("compare.html")});
+  judge(in("compare.html"));
 }
 
 TEST_CASE("what a report refuses") {

@@ -1,0 +1,196 @@
+#include "cli/report/compare_page.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string_view>
+#include <utility>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/model.h"
+#include "cli/change_report.h"
+#include "cli/report/lens_sections.h"
+#include "cli/version.h"
+
+namespace trueplate::cli {
+namespace {
+
+using nlohmann::json;
+
+json verdict_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
+  std::string_view level = "open";
+  std::string_view headline = "Too uncertain to say";
+  if (change.has_uncertainty && change.verdict == compare::ChangeVerdict::kChanged) {
+    level = "doubt";
+    headline = "The lens changed";
+  }
+  if (change.has_uncertainty && change.verdict == compare::ChangeVerdict::kNotDistinguishable) {
+    level = "good";
+    headline = "No change that would matter";
+  }
+  std::string words = compare::verdict_text(change, options) + ".";
+  words.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(words.front())));
+  return {{"level", level},
+          {"headline", headline},
+          {"lines",
+           {words,
+            fmt::format("A camera solve takes up {:.4f} degrees of turn and a focal length {:.6f} "
+                        "times as long; that is no change of the lens.",
+                        change.turn_deg,
+                        1.0 / change.focal_ratio)}}};
+}
+
+json figures_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
+  json figures = json::array();
+  const auto add = [&](std::string_view label, std::string text, std::string note) {
+    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", std::move(note)}});
+  };
+  add("apart", px_text(change.after.rms_px), "rms after turn and focal length");
+  add("largest",
+      px_text(change.after.max_px),
+      fmt::format("at {:.0f}, {:.0f}", change.after.max_at_px.x(), change.after.max_at_px.y()));
+  if (change.has_uncertainty) {
+    add("explained", px_text(change.explained_rms_px), "rms, by both uncertainties");
+    add("by chance", fmt::format("{:.2g}", change.p_value), "p, if nothing changed");
+    add("would be found",
+        px_text(change.detectable_rms_px),
+        fmt::format("{} matters", px_text(options.matters_px)));
+  }
+  add("as they stand", px_text(change.before.rms_px), "rms, nothing taken out");
+  return figures;
+}
+
+json places_section(const lens::Lens& lens, const compare::LensChange& change) {
+  json means = json::array();
+  for (const compare::PlaceDifference& place : change.places) {
+    means.push_back({{"x", std::round(place.p_plate_px.x() * 100.0) / 100.0},
+                     {"y", std::round(place.p_plate_px.y() * 100.0) / 100.0},
+                     {"dx", std::round(place.difference_px.x() * 1e5) / 1e5},
+                     {"dy", std::round(place.difference_px.y() * 1e5) / 1e5}});
+  }
+  return {
+      {"kind", "vectors"},
+      {"title", "What differs, over the frame"},
+      {"words",
+       {"From where the first calibration images a ray to where the second does, after the turn "
+        "and the change of focal length that a camera solve would find. In or out all around: "
+        "more or less distortion. One way on one side and another on the other: decentred."}},
+      {"caption", fmt::format("{} places.", change.places.size())},
+      {"alone", "A to B"},
+      {"exaggeration",
+       round_factor(lens.plate_size.width / 30.0 / std::max(2.0 * change.after.rms_px, 1e-6))},
+      {"means", means}};
+}
+
+json curves_section(const lens::Lens& first, const lens::Lens& second) {
+  json section = curve_section(first);
+  json other = curve_section(second);
+  json series = json::array();
+  for (const auto& [name, curves] : {std::pair("A", &section), std::pair("B", &other)}) {
+    for (json& curve : (*curves)["series"]) {
+      if (curve["name"] != "to the corner" && curve["name"] != "to the side") continue;
+      curve["name"] = fmt::format("{} {}", name, curve["name"].get<std::string>());
+      series.push_back(curve);
+    }
+  }
+  section["series"] = std::move(series);
+  return section;
+}
+
+std::string value_text(const profile::Station& station, std::string_view name, double value) {
+  const auto sigma =
+      station.uncertainty ? profile::sigma(*station.uncertainty, name) : std::nullopt;
+  return sigma ? fmt::format("{:.8g} (sigma {:.2g})", value, *sigma) : fmt::format("{:.8g}", value);
+}
+
+std::vector<double> values_of(const lens::Lens& lens) {
+  std::vector<double> values{lens.focal_px.x(),
+                             lens.focal_px.y(),
+                             lens.principal_point_px.x(),
+                             lens.principal_point_px.y()};
+  const auto coefficients = lens::parameters(lens.model);
+  values.insert(values.end(), coefficients.begin(), coefficients.end());
+  return values;
+}
+
+json parameters_table(const profile::Station& first, const profile::Station& second) {
+  constexpr std::size_t kMostShown = 40;  // a field has hundreds, which tell nobody anything
+  const std::vector<std::string> names = profile::station_parameter_names(first.lens);
+  const bool same_model = names == profile::station_parameter_names(second.lens);
+  const std::vector<double> a = values_of(first.lens);
+  const std::vector<double> b = values_of(second.lens);
+  json rows = json::array();
+  rows.push_back(
+      {{"chosen", false},
+       {"cells",
+        {"model",
+         lens::model_name(first.lens.model),
+         lens::model_name(second.lens.model),
+         same_model ? json() : json("other terms: compare the picture, not the numbers")}}});
+  const std::size_t shown = same_model ? std::min(names.size(), kMostShown) : 4;
+  for (std::size_t i = 0; i < shown; ++i) {
+    rows.push_back({{"chosen", false},
+                    {"cells",
+                     {names[i],
+                      value_text(first, names[i], a[i]),
+                      value_text(second, names[i], b[i]),
+                      fmt::format("{:+.6g}", b[i] - a[i])}}});
+  }
+  return {{"kind", "table"},
+          {"title", "Both in numbers"},
+          {"words",
+           {"Parameters go together: one may differ by many sigmas while the picture is the same. "
+            "What counts is the difference over the frame."}},
+          {"columns",
+           {{{"label", ""}, {"number", false}},
+            {{"label", "A"}, {"number", false}},
+            {{"label", "B"}, {"number", false}},
+            {{"label", "B less A"}, {"number", true}}}},
+          {"rows", rows}};
+}
+
+json identity_section(const profile::Profile& first, const profile::Profile& second) {
+  // Pairs of strings in braces would become an object.
+  json rows = json::array();
+  rows.push_back(json::array({"A", identity_text(first)}));
+  rows.push_back(json::array({"B", identity_text(second)}));
+  json group = {{"heading", ""}, {"rows", std::move(rows)}};
+  return {{"kind", "numbers"},
+          {"title", "What was compared"},
+          {"words", json::array()},
+          {"groups", json::array({std::move(group)})}};
+}
+
+}  // namespace
+
+json compare_page(const profile::Profile& first,
+                  const profile::Profile& second,
+                  const compare::LensChange& change,
+                  const compare::ChangeOptions& options,
+                  const std::vector<Warning>& warnings,
+                  const std::string& date) {
+  const profile::Station& a = first.stations.front();
+  const profile::Station& b = second.stations.front();
+  json list = json::array();
+  for (const Warning& warning : warnings) {
+    list.push_back({{"code", warning.code}, {"message", printable(warning.message, 2000)}});
+  }
+  return {{"page", "compare"},
+          {"title", title_of(first)},
+          {"eyebrow", "Two calibrations of a lens"},
+          {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
+          {"plate", plate_json(a.lens)},
+          {"verdict", verdict_of(change, options)},
+          {"figures", figures_of(change, options)},
+          {"warnings", list},
+          {"frames", json::array()},
+          {"sections",
+           {places_section(a.lens, change),
+            curves_section(a.lens, b.lens),
+            parameters_table(a, b),
+            identity_section(first, second)}}};
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,155 @@
+#include "cli/report/lines_page.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <map>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "calib/base/utf8.h"
+#include "cli/report/calibration_page.h"
+
+namespace trueplate::cli {
+namespace {
+
+using nlohmann::json;
+
+constexpr std::size_t kMostLines = 300;
+constexpr std::size_t kLongestText = 500;
+
+/// The lines that were used, as what was seen in each frame: a line is a row of a chart whose
+/// columns have one point each.
+std::vector<target::View> views_of(const plate::LineSet& lines, const plate::LineFit& fit) {
+  std::map<std::pair<std::string, std::string>, bool> used;
+  for (const plate::LineResult& line : fit.lines) used[{line.frame, line.name}] = line.used;
+  std::map<std::string, target::View> views;
+  double column = 0.0;
+  double row = 0.0;
+  for (const plate::LineChain& chain : lines.chains) {
+    if (!used[{chain.frame, chain.name}]) continue;
+    target::View& view = views[chain.frame];
+    view.frame = chain.frame;
+    view.plate_size = lines.plate_size;
+    for (const Point2d& p : chain.points_px) {
+      target::Corner corner;
+      corner.p_chart_mm = {column++, row, 0.0};
+      corner.p_plate_px = p;
+      view.corners.push_back(corner);
+    }
+    ++row;
+  }
+  std::vector<target::View> list;
+  for (auto& [name, view] : views) list.push_back(std::move(view));
+  return list;
+}
+
+json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
+
+/// Every line, the most bent first.
+json lines_section(const plate::LineFit& fit) {
+  std::vector<const plate::LineResult*> order;
+  for (const plate::LineResult& line : fit.lines) order.push_back(&line);
+  std::stable_sort(order.begin(), order.end(), [](const auto* a, const auto* b) {
+    return std::pair(a->used, a->before.max_px) > std::pair(b->used, b->before.max_px);
+  });
+  json rows = json::array();
+  for (const plate::LineResult* line : order) {
+    if (rows.size() == kMostLines) break;
+    rows.push_back({{"chosen", false},
+                    {"cells",
+                     {printable(line->name, kLongestText),
+                      printable(line->frame, kLongestText),
+                      fmt::format("{:.0f}", line->length_px),
+                      fmt::format("{:.2f}", line->before.max_px),
+                      line->after ? json(fmt::format("{:.2f}", line->after->max_px)) : json(),
+                      line->used ? std::string("\xE2\x97\x8F used")
+                                 : "\xE2\x9C\x95 " + printable(line->reason, kLongestText)}}});
+  }
+  json words =
+      json::array({"How far each line is from straight, on the plate and straightened: those "
+                   "used first, the most bent first."});
+  if (order.size() > kMostLines) {
+    words.push_back(fmt::format("The first {} of {}.", kMostLines, order.size()));
+  }
+  return {{"kind", "table"},
+          {"title", "Every line"},
+          {"words", words},
+          {"columns",
+           {column("line", false),
+            column("frame", false),
+            column("length px", true),
+            column("bend px", true),
+            column("straightened px", true),
+            column("", false)}},
+          {"rows", rows}};
+}
+
+json models_section(const std::vector<plate::LineTrial>& trials) {
+  if (trials.empty()) return {};
+  const auto text = [](const std::optional<double>& value) {
+    return value ? json(fmt::format("{:.4f}", *value)) : json();
+  };
+  json rows = json::array();
+  for (const plate::LineTrial& trial : trials) {
+    rows.push_back(
+        {{"chosen", trial.chosen},
+         {"cells",
+          {trial.model,
+           fmt::format("{}", trial.num_coefficients),
+           text(trial.rms_px),
+           text(trial.held_out_rms_px),
+           trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestText)}}});
+  }
+  return {{"kind", "table"},
+          {"title", "Models tried"},
+          {"words", {"All were fitted to the same lines; unseen are lines that were held out."}},
+          {"columns",
+           {column("model", false),
+            column("terms", true),
+            column("rms px", true),
+            column("unseen lines px", true),
+            column("", false)}},
+          {"rows", rows}};
+}
+
+}  // namespace
+
+Result<json> lines_page(const LensFromLines& result,
+                        const plate::LineSet& lines,
+                        const footage::FrameSet* frames,
+                        const std::string& date,
+                        int threads) {
+  const std::vector<target::View> views = views_of(lines, result.fit);
+  Result<json> page = calibration_page({.profile = &result.profile,
+                                        .views = views,
+                                        .frames = frames,
+                                        .date = date,
+                                        .threads = threads});
+  if (!page) return page;
+  (*page)["page"] = "lines";
+  (*page)["eyebrow"] = "Lens from straight edges";
+  json sections = json::array();
+  for (json& section : (*page)["sections"]) {
+    const std::string kind = section["kind"];
+    if (kind == "pictures") section["rows_label"] = "lines that were used";
+    if (kind == "coverage") {
+      section["words"] = {
+          "Where lines that were used lie. In hatched cells there is none: there the "
+          "lens is what its model says it is."};
+    }
+    // Before the numbers.
+    if (kind == "numbers" && section["title"] == "The lens in numbers") {
+      sections.push_back(lines_section(result.fit));
+      if (json models = models_section(result.fit.trials); !models.is_null()) {
+        sections.push_back(std::move(models));
+      }
+    }
+    sections.push_back(std::move(section));
+  }
+  (*page)["sections"] = std::move(sections);
+  return page;
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,362 @@
+#include "cli/report/solve_page.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <optional>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/model.h"
+#include "cli/command.h"
+#include "cli/report/fit_sections.h"
+#include "cli/report/lens_sections.h"
+#include "cli/version.h"
+
+namespace trueplate::cli {
+namespace {
+
+using nlohmann::json;
+
+constexpr std::size_t kMostPoints = 40'000;
+constexpr std::size_t kMostTracks = 200;
+constexpr std::size_t kLongestText = 500;
+
+std::string_view headline_of(plate::Cause cause) {
+  switch (cause) {
+    case plate::Cause::kGood:
+      return "Good: the tracks solve";
+    case plate::Cause::kMarkersOff:
+      return "Tracks are off";
+    case plate::Cause::kSlippedTrack:
+      return "A track slipped";
+    case plate::Cause::kLens:
+      return "The lens is what does not fit";
+    case plate::Cause::kWrongFocal:
+      return "The focal length does not fit";
+    case plate::Cause::kLittleParallax:
+      return "Too little parallax to solve";
+    case plate::Cause::kOnePlane:
+      return "The tracks lie in one plane";
+    case plate::Cause::kPureRotation:
+      return "The camera only turned";
+    case plate::Cause::kTooFewCommon:
+      break;
+  }
+  return "Too few tracks in common to solve";
+}
+
+std::string_view level_of(const plate::Trial& trial) {
+  const plate::CameraSolve* solve = trial.as_given();
+  if (solve == nullptr) return "open";
+  if (trial.findings.front().cause == plate::Cause::kGood) return "good";
+  const plate::Band band = plate::band_of(solve->used.rms_px, trial.plate_size);
+  return band == plate::Band::kBad ? "doubt" : "care";
+}
+
+json verdict_of(const plate::Trial& trial) {
+  json lines = json::array();
+  for (const plate::Finding& finding : trial.findings) {
+    lines.push_back(printable(finding.words, kLongestText));
+  }
+  if (!trial.lens.words.empty()) lines.push_back(printable(trial.lens.words, kLongestText));
+  return {{"level", level_of(trial)},
+          {"headline", headline_of(trial.findings.front().cause)},
+          {"lines", lines}};
+}
+
+json figures_of(const plate::Tracks& tracks, const plate::Trial& trial) {
+  json figures = json::array();
+  const auto add = [&](std::string label, std::string text, std::string note) {
+    figures.push_back(
+        {{"label", std::move(label)}, {"text", std::move(text)}, {"note", std::move(note)}});
+  };
+  for (const plate::CameraSolve& solve : trial.solves) {
+    add(std::string(plate::name_of(solve.lens_use)),
+        px_text(solve.used.rms_px),
+        fmt::format("average error, rms; {}",
+                    plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size))));
+  }
+  add("tracks",
+      fmt::format("{}", tracks.names.size()),
+      fmt::format("{} points", tracks.points.size()));
+  add("frames",
+      fmt::format("{}", tracks.frames.size()),
+      trial.unsolved_frames.empty() ? "all solved"
+                                    : fmt::format("{} not solved", trial.unsolved_frames.size()));
+  if (trial.num_left_out > 0)
+    add("left out", fmt::format("{}", trial.num_left_out), "points, as wrong");
+  if (!trial.solves.empty()) {
+    add("noise", px_text(trial.noise_px), "sigma of a coordinate");
+    add("parallax", px_text(trial.parallax_px), "of the keyframes, rms");
+  }
+  return figures;
+}
+
+json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
+
+json solves_section(const plate::Trial& trial) {
+  json rows = json::array();
+  for (const plate::CameraSolve& solve : trial.solves) {
+    std::string lens(lens::model_name(solve.lens.model));
+    if (solve.lens_use == plate::LensUse::kFree) {
+      lens.clear();
+      for (std::size_t i = 0; i < static_cast<std::size_t>(trial.lens.num_radial); ++i) {
+        lens += fmt::format("{}k{} {:.4f} (sigma {:.2g})",
+                            i == 0 ? "" : ", ",
+                            i + 1,
+                            trial.lens.radial[i],
+                            trial.lens.radial_sigma[i]);
+      }
+    }
+    if (solve.lens_use == plate::LensUse::kNone) lens = "pinhole";
+    rows.push_back(
+        {{"chosen", &solve == trial.as_given()},
+         {"cells",
+          {plate::name_of(solve.lens_use),
+           fmt::format("{:.3f}", solve.used.rms_px),
+           plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size)),
+           fmt::format("{:.3f}", solve.all.rms_px),
+           fmt::format("{:.2f}", solve.used.max_px),
+           fmt::format(
+               "{:.1f} px{}", solve.lens.focal_px.x(), solve.focal_solved ? ", solved" : ""),
+           lens}}});
+  }
+  const double scale = trial.plate_size.width / plate::kBandWidthPx;
+  return {{"kind", "table"},
+          {"title", "With and without the lens"},
+          {"words",
+           {fmt::format("The average error is the root mean square over the points fitted. On this "
+                        "plate up to {:.2f} px is the aim, above {:.2f} px bad. The framed row is "
+                        "what the rest of this page shows.",
+                        plate::kAimPx * scale,
+                        plate::kBadPx * scale)}},
+          {"columns",
+           {column("solved with", false),
+            column("average px", true),
+            column("band", false),
+            column("with points left out px", true),
+            column("largest px", true),
+            column("focal length", true),
+            column("lens", false)}},
+          {"rows", rows}};
+}
+
+/// Error of each frame, a curve a solve.
+json frames_section_of(const plate::Tracks& tracks, const plate::Trial& trial) {
+  json series = json::array();
+  for (const plate::CameraSolve& solve : trial.solves) {
+    json points = json::array();
+    for (std::size_t f = 0; f < solve.frame_rms_px.size(); ++f) {
+      if (solve.frame_rms_px[f]) {
+        points.push_back({tracks.frames[f], std::round(*solve.frame_rms_px[f] * 1e4) / 1e4});
+      }
+    }
+    if (!points.empty())
+      series.push_back({{"name", plate::name_of(solve.lens_use)}, {"points", points}});
+  }
+  if (series.empty()) return {};
+  const double scale = trial.plate_size.width / plate::kBandWidthPx;
+  return {{"kind", "curves"},
+          {"title", "Error over the shot"},
+          {"words",
+           {"A lens that does not fit lifts every frame; a track that slipped or a frame that is "
+            "blurred lifts its own."}},
+          {"caption", "Root mean square of each frame's points that were fitted."},
+          {"x_label", "frame"},
+          {"y_label", "error, px"},
+          {"x_unit", ""},
+          {"y_unit", "px"},
+          {"levels",
+           {{{"value", plate::kAimPx * scale}, {"label", "aim"}},
+            {{"value", plate::kBadPx * scale}, {"label", "bad"}}}},
+          {"series", series}};
+}
+
+/// Error towards the edge of the frame: where a lens that does not fit shows.
+json rings_section(const plate::Trial& trial) {
+  json series = json::array();
+  double largest = 0.0;
+  for (const plate::CameraSolve& solve : trial.solves) {
+    json points = json::array();
+    double inner = 0.0;
+    for (const plate::RingError& ring : solve.rings) {
+      const double middle = 0.5 * (inner + ring.outer_radius_px);
+      inner = ring.outer_radius_px;
+      if (ring.num_points == 0) continue;
+      // Predicted less measured, turned round: as the residuals of all pages.
+      points.push_back(
+          {std::round(middle * 10.0) / 10.0, -std::round(ring.mean_radial_px * 1e4) / 1e4});
+      largest = std::max(largest, middle);
+    }
+    if (points.size() > 1)
+      series.push_back({{"name", plate::name_of(solve.lens_use)}, {"points", points}});
+  }
+  if (series.empty()) return {};
+  return {
+      {"kind", "curves"},
+      {"title", "Error towards the edge"},
+      {"words",
+       {"The mean by which points lie farther out than predicted, in four rings. Flat at 0: the "
+        "lens fits. A curve that leaves 0 towards the edge is distortion that was not taken "
+        "out."}},
+      {"caption", "At the middle of each ring about the principal point."},
+      {"x_label", "distance from the principal point, px"},
+      {"y_label", "outward residual, px"},
+      {"x_unit", "px"},
+      {"y_unit", "px"},
+      {"x_from", 0},
+      {"series", series}};
+}
+
+/// The points of each frame, as frames_json() of fit_sections.h has them.
+json residual_frames(const plate::Tracks& tracks, const plate::CameraSolve& solve) {
+  json frames = json::array();
+  const std::size_t stride = tracks.points.size() / kMostPoints + 1;
+  for (std::size_t f = 0; f < tracks.frames.size(); ++f) {
+    const auto rms = solve.frame_rms_px[f];
+    json frame = {{"name", fmt::format("frame {}", tracks.frames[f])},
+                  {"points", 0},
+                  {"used", solve.poses[f].has_value()},
+                  {"reason", ""},
+                  {"rms_px", rms ? json(*rms) : json()},
+                  {"max_px", nullptr},
+                  {"tilt_deg", nullptr},
+                  {"left_out", 0}};
+    for (const char* key : {"x", "y", "dx", "dy", "kept"}) frame[key] = json::array();
+    frames.push_back(std::move(frame));
+  }
+  for (std::size_t i = 0; i < tracks.points.size(); i += stride) {
+    const plate::TrackPoint& point = tracks.points[i];
+    json& frame = frames[static_cast<std::size_t>(point.frame)];
+    const auto& residual = solve.residuals_px[i];
+    const auto rounded = [](double value, double step) { return std::round(value / step) * step; };
+    frame["x"].push_back(rounded(point.p_px.x(), 0.01));
+    frame["y"].push_back(rounded(point.p_px.y(), 0.01));
+    frame["dx"].push_back(residual ? json(-rounded(residual->x(), 1e-4)) : json());
+    frame["dy"].push_back(residual ? json(-rounded(residual->y(), 1e-4)) : json());
+    frame["kept"].push_back(residual ? 1 : 0);
+    frame["points"] = frame["x"].size();
+  }
+  return frames;
+}
+
+json residuals_section(const plate::CameraSolve& solve, const json& frames) {
+  json section = vectors_section(solve.lens, frames);
+  if (section.is_null()) return section;
+  section["words"] = {fmt::format(
+      "Solved with: {}. Each stem starts at a tracked point and shows its residual: the "
+      "tracked place less the solve's. Stems that point in or out all around the frame are a "
+      "lens that does not fit; see the mean of each cell.",
+      plate::name_of(solve.lens_use))};
+  return section;
+}
+
+const plate::TrackFault* fault_of(const plate::Trial& trial, int track) {
+  const auto found = std::find_if(trial.faults.begin(), trial.faults.end(), [&](const auto& fault) {
+    return fault.track == track;
+  });
+  return found == trial.faults.end() ? nullptr : &*found;
+}
+
+std::string fault_text(const plate::Tracks& tracks, const plate::TrackFault& fault) {
+  const double frame = tracks.frames[static_cast<std::size_t>(fault.frame)];
+  return fault.slipped
+             ? fmt::format("\xE2\x9C\x95 slips by {} at frame {}", px_text(fault.size_px), frame)
+             : fmt::format("\xE2\x9C\x95 off by up to {}, worst at frame {}; {} frames left out",
+                           px_text(fault.size_px),
+                           frame,
+                           fault.frames.size());
+}
+
+/// Every track, the worst first.
+json tracks_section(const plate::Tracks& tracks, const plate::Trial& trial) {
+  const plate::CameraSolve& solve = *trial.as_given();
+  std::vector<int> order(tracks.names.size());
+  std::iota(order.begin(), order.end(), 0);
+  const auto rms = [&](int track) {
+    return solve.track_rms_px[static_cast<std::size_t>(track)].value_or(-1.0);
+  };
+  std::stable_sort(order.begin(), order.end(), [&](int a, int b) { return rms(a) > rms(b); });
+  std::vector<int> counts(tracks.names.size(), 0);
+  for (const plate::TrackPoint& point : tracks.points)
+    ++counts[static_cast<std::size_t>(point.track)];
+  json rows = json::array();
+  for (const int track : order) {
+    if (rows.size() == kMostTracks) break;
+    const plate::TrackFault* fault = fault_of(trial, track);
+    const bool solved = rms(track) >= 0.0;
+    rows.push_back(
+        {{"chosen", false},
+         {"cells",
+          {printable(tracks.names[static_cast<std::size_t>(track)], kLongestText),
+           fmt::format("{}", counts[static_cast<std::size_t>(track)]),
+           solved ? json(fmt::format("{:.3f}", rms(track))) : json(),
+           fault != nullptr ? fault_text(tracks, *fault)
+           : solved         ? std::string("\xE2\x97\x8F fits")
+                    : std::string("not solved: seen too rarely, or with too little parallax")}}});
+  }
+  json words =
+      json::array({"The worst first, over all points of a track, those left out among them."});
+  if (order.size() > kMostTracks) {
+    words.push_back(fmt::format("The first {} of {}.", kMostTracks, order.size()));
+  }
+  return {
+      {"kind", "table"},
+      {"title", "Every track"},
+      {"words", words},
+      {"columns",
+       {column("track", false), column("points", true), column("rms px", true), column("", false)}},
+      {"rows", rows}};
+}
+
+}  // namespace
+
+json solve_page(const plate::Tracks& tracks,
+                const plate::Trial& trial,
+                const std::string& source,
+                const std::string& date) {
+  json sections = json::array();
+  json frames = json::array();
+  const auto add = [&](json section) {
+    if (!section.is_null()) sections.push_back(std::move(section));
+  };
+  lens::Lens plate;
+  plate.plate_size = trial.plate_size;
+  if (const plate::CameraSolve* solve = trial.as_given()) {
+    plate = solve->lens;
+    frames = residual_frames(tracks, *solve);
+    add(solves_section(trial));
+    add(frames_section_of(tracks, trial));
+    add(rings_section(trial));
+    add(residuals_section(*solve, frames));
+    json coverage = coverage_section(solve->lens, frames);
+    if (!coverage.is_null()) {
+      coverage["words"] = {
+          "Where tracked points were. What the solve says of the lens rests on "
+          "points near the edges and in the corners."};
+      add(std::move(coverage));
+    }
+    add(tracks_section(tracks, trial));
+  }
+  json warnings = json::array();
+  for (const Warning& warning : trial.warnings) {
+    warnings.push_back({{"code", warning.code}, {"message", printable(warning.message, 2000)}});
+  }
+  return {{"page", "solve"},
+          {"title", printable(source, 200)},
+          {"eyebrow", "Trial camera solve"},
+          {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
+          {"plate", plate_json(plate)},
+          {"verdict", verdict_of(trial)},
+          {"figures", figures_of(tracks, trial)},
+          {"warnings", warnings},
+          {"frames", frames},
+          {"sections", sections}};
+}
+
+}  // namespace trueplate::cli

@@ -1,0 +1,462 @@
+#include "cli/report/zoom_page.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <functional>
+#include <limits>
+#include <optional>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "calib/base/utf8.h"
+#include "calib/lens/distortion_measures.h"
+#include "calib/profile/verdict.h"
+#include "calib/zoom/zoom_lens.h"
+#include "calib/zoom/zoom_profile.h"
+#include "cli/report/lens_sections.h"
+#include "cli/version.h"
+
+namespace trueplate::cli {
+namespace {
+
+using nlohmann::json;
+
+constexpr int kColumns = 25;
+constexpr int kRows = 13;
+constexpr double kNotKnown = std::numeric_limits<double>::quiet_NaN();
+
+std::string focus_text(double focus_m) {
+  return std::isinf(focus_m) ? std::string("infinity") : fmt::format("{:.3g} m", focus_m);
+}
+
+/// Places along one side of the map of states: focal lengths by their logarithm, focus distances by
+/// their reciprocal, as the lens is interpolated.
+struct Axis {
+  double least = 0.0;  // of what is spaced evenly
+  double most = 0.0;
+  int count = 1;
+
+  [[nodiscard]] double at(int i) const {
+    return count == 1 ? least : least + (most - least) * i / (count - 1);
+  }
+  /// The place of a value, 0 to count - 1.
+  [[nodiscard]] double place_of(double value) const {
+    return count == 1 ? 0.0 : (count - 1) * (value - least) / (most - least);
+  }
+};
+
+Axis axis_between(double least, double most, int count) {
+  return {least, most, most > least * (1.0 + 1e-9) || most > least + 1e-9 ? count : 1};
+}
+
+/// What can be asked at every state.
+struct States {
+  const zoom::ZoomLens* lens = nullptr;
+  Axis focal;     // ln mm
+  Axis dioptres;  // 1/m
+  bool has_focus = false;
+  std::optional<double> t_stop;
+  std::vector<std::optional<zoom::LensAtState>> found;  // row by row
+
+  [[nodiscard]] const std::optional<zoom::LensAtState>& at(int column, int row) const {
+    return found[static_cast<std::size_t>(row * focal.count + column)];
+  }
+  [[nodiscard]] double focal_mm(int column) const { return std::exp(focal.at(column)); }
+  [[nodiscard]] double focus_m(int row) const {
+    const double d = dioptres.at(row);
+    return d <= 0.0 ? std::numeric_limits<double>::infinity() : 1.0 / d;
+  }
+};
+
+States states_of(const zoom::ZoomLens& lens) {
+  const zoom::ZoomLens::Reach& reach = lens.reach();
+  States states;
+  states.lens = &lens;
+  states.focal =
+      axis_between(std::log(reach.least_focal_mm), std::log(reach.most_focal_mm), kColumns);
+  states.has_focus = reach.nearest_m && reach.farthest_m;
+  if (states.has_focus) {
+    states.dioptres = axis_between(1.0 / *reach.farthest_m, 1.0 / *reach.nearest_m, kRows);
+  }
+  if (!reach.t_stops.empty()) states.t_stop = reach.t_stops.front();
+  for (int row = 0; row < states.dioptres.count; ++row) {
+    for (int column = 0; column < states.focal.count; ++column) {
+      zoom::ZoomState state{.t_stop = states.t_stop};
+      // The ends as they are stated, lest rounding put them beyond the stations.
+      state.focal_mm =
+          std::clamp(states.focal_mm(column), reach.least_focal_mm, reach.most_focal_mm);
+      if (states.has_focus) {
+        state.focus_m = std::clamp(states.focus_m(row), *reach.nearest_m, *reach.farthest_m);
+      }
+      Result<zoom::LensAtState> found = lens.at(state);
+      states.found.push_back(found ? std::optional(std::move(*found)) : std::nullopt);
+    }
+  }
+  return states;
+}
+
+double corner_percent(const lens::Lens& lens) {
+  const auto corner = lens::frame_distortion(lens).corner;
+  return corner ? corner->percent() : kNotKnown;
+}
+
+/// One quantity over all states.
+struct Quantity {
+  std::string_view name;
+  std::string_view unit;
+  std::function<double(const zoom::LensAtState&)> value;
+};
+
+const std::vector<Quantity>& quantities() {
+  static const std::vector<Quantity> list{
+      {"distortion in the corner", "%", [](const auto& at) { return corner_percent(at.lens); }},
+      {"predicted error, rms", "px", [](const auto& at) { return at.sigma.rms_px; }},
+      {"predicted error, worst place", "px", [](const auto& at) { return at.sigma.max_px; }},
+      {"horizontal field of view", "deg", [](const auto& at) {
+         return lens::straight_field_of_view(at.lens).horizontal_deg;
+       }}};
+  return list;
+}
+
+/// Six steps between the least and the largest value, whatever their signs.
+std::vector<double> even_steps(double least, double most) {
+  constexpr int kSteps = 6;
+  std::vector<double> steps;
+  if (!(most > least)) return {least};
+  const double raw = (most - least) / (kSteps + 1);
+  const double decade = std::pow(10.0, std::floor(std::log10(raw)));
+  double step = 10.0 * decade;
+  for (const double digit : {5.0, 2.0, 1.0}) {
+    if (digit * decade >= raw) step = digit * decade;
+  }
+  for (double value = std::ceil(least / step) * step; value < most; value += step) {
+    if (value > least) steps.push_back(std::stod(fmt::format("{:.6g}", value)));
+  }
+  return steps.empty() ? std::vector<double>{std::stod(fmt::format("{:.4g}", most))} : steps;
+}
+
+json quantity_json(const States& states, const Quantity& quantity) {
+  json values = json::array();
+  double least = std::numeric_limits<double>::infinity();
+  double most = -least;
+  for (const auto& found : states.found) {
+    const double value = found ? quantity.value(*found) : kNotKnown;
+    values.push_back(std::isfinite(value) ? json(std::stod(fmt::format("{:.6g}", value))) : json());
+    if (!std::isfinite(value)) continue;
+    least = std::min(least, value);
+    most = std::max(most, value);
+  }
+  return {{"name", quantity.name},
+          {"unit", quantity.unit},
+          {"values", values},
+          {"steps", even_steps(least, most)}};
+}
+
+json axis_json(const Axis& axis,
+               std::string_view label,
+               const std::function<std::string(double)>& text) {
+  constexpr int kTicks = 5;
+  json ticks = json::array();
+  for (int i = 0; i < (axis.count == 1 ? 1 : kTicks); ++i) {
+    const double place =
+        axis.count == 1 ? 0.0 : static_cast<double>(i * (axis.count - 1)) / (kTicks - 1);
+    const double value =
+        axis.least + (axis.count == 1 ? 0.0 : (axis.most - axis.least) * i / (kTicks - 1));
+    ticks.push_back({{"at", place}, {"label", text(value)}});
+  }
+  return {{"label", label}, {"count", axis.count}, {"ticks", ticks}};
+}
+
+std::string state_text(const profile::Station& station) {
+  return zoom::state_text({.focal_mm = zoom::station_focal_mm(station),
+                           .focus_m = station.focus_m,
+                           .t_stop = station.t_stop});
+}
+
+/// The lens over focal length and focus; null where only one of them changes.
+json surface_section(const profile::Profile& profile, const States& states) {
+  if (states.focal.count == 1 || states.dioptres.count == 1) return {};
+  json stations = json::array();
+  for (const profile::Station& station : profile.stations) {
+    const auto focal = zoom::station_focal_mm(station);
+    if (!focal || !station.focus_m) continue;
+    stations.push_back({{"column", states.focal.place_of(std::log(*focal))},
+                        {"row", states.dioptres.place_of(1.0 / *station.focus_m)},
+                        {"label", state_text(station)}});
+  }
+  json list = json::array();
+  for (const Quantity& quantity : quantities()) list.push_back(quantity_json(states, quantity));
+  json states_text = json::array();
+  for (int row = 0; row < states.dioptres.count; ++row) {
+    for (int column = 0; column < states.focal.count; ++column) {
+      states_text.push_back(
+          fmt::format("{:.4g} mm at {}", states.focal_mm(column), focus_text(states.focus_m(row))));
+    }
+  }
+  return {
+      {"kind", "surface"},
+      {"title", "The lens over focal length and focus"},
+      {"words",
+       {"Rings are the stations that were calibrated; everything between them is interpolated. "
+        "Where the predicted error is large between stations, one more station there helps "
+        "most."}},
+      {"caption",
+       states.t_stop ? fmt::format("At T{:g}. Focal lengths by their logarithm, focus distances "
+                                   "by their reciprocal.",
+                                   *states.t_stop)
+                     : std::string("Focal lengths by their logarithm, focus distances by their "
+                                   "reciprocal, in which lenses change evenly.")},
+      {"x",
+       axis_json(states.focal,
+                 "focal length",
+                 [](double v) { return fmt::format("{:.3g} mm", std::exp(v)); })},
+      {"y",
+       axis_json(
+           states.dioptres,
+           "focus",
+           [](double d) { return d <= 1e-9 ? std::string("infinity") : focus_text(1.0 / d); })},
+      {"states", states_text},
+      {"stations", stations},
+      {"quantities", list}};
+}
+
+json point_of(double x, double value) {
+  return {std::round(x * 1e4) / 1e4, std::round(value * 1e5) / 1e5};
+}
+
+json distortion_curves(const States& states, json series) {
+  const bool by_focal = states.focal.count > 1;
+  return {{"kind", "curves"},
+          {"title", by_focal ? "Distortion over focal length" : "Distortion over focus"},
+          {"words", json::array()},
+          {"caption", "In the corner that is distorted most (ISO 9039); negative is barrel."},
+          {"x_label", by_focal ? "focal length, mm" : "focus, 1/m (0 is infinity)"},
+          {"y_label", "distortion, %"},
+          {"x_unit", by_focal ? "mm" : "1/m"},
+          {"y_unit", "%"},
+          {"series", std::move(series)}};
+}
+
+/// Distortion along the axis that changes: over focal lengths at the nearest and the farthest
+/// focus, or over focus.
+json curve_of(const States& states) {
+  json series = json::array();
+  const auto add = [&](std::string name, json points) {
+    if (points.size() > 1)
+      series.push_back({{"name", std::move(name)}, {"points", std::move(points)}});
+  };
+  if (states.focal.count > 1) {
+    std::vector<int> rows{0};
+    if (states.dioptres.count > 1) rows = {0, states.dioptres.count / 2, states.dioptres.count - 1};
+    for (const int row : rows) {
+      json points = json::array();
+      for (int column = 0; column < states.focal.count; ++column) {
+        const auto& at = states.at(column, row);
+        const double percent = at ? corner_percent(at->lens) : kNotKnown;
+        if (std::isfinite(percent)) points.push_back(point_of(states.focal_mm(column), percent));
+      }
+      add(states.has_focus ? "at " + focus_text(states.focus_m(row)) : std::string("distortion"),
+          std::move(points));
+    }
+  } else {
+    json points = json::array();
+    for (int row = 0; row < states.dioptres.count; ++row) {
+      const auto& at = states.at(0, row);
+      const double percent = at ? corner_percent(at->lens) : kNotKnown;
+      if (std::isfinite(percent)) points.push_back(point_of(states.dioptres.at(row), percent));
+    }
+    add("distortion", std::move(points));
+  }
+  if (series.empty()) return {};
+  return distortion_curves(states, std::move(series));
+}
+
+json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& lens) {
+  json series = json::array();
+  for (const zoom::Breathing& curve : zoom::breathing(profile, lens)) {
+    json points = json::array();
+    for (const zoom::Breathing::Point& point : curve.points) {
+      points.push_back(
+          point_of(std::isinf(point.focus_m) ? 0.0 : 1.0 / point.focus_m, point.scale_percent));
+    }
+    if (points.size() > 1) {
+      series.push_back({{"name", fmt::format("{:g} mm", curve.focal_mm)}, {"points", points}});
+    }
+  }
+  if (series.empty()) return {};
+  return {
+      {"kind", "curves"},
+      {"title", "Breathing"},
+      {"words",
+       {"By how much larger things are seen than at the farthest focus, as the focus is pulled."}},
+      {"caption", "Of each focal length of the stations."},
+      {"x_label", "focus, 1/m (0 is infinity)"},
+      {"y_label", "enlarged by, %"},
+      {"x_unit", "1/m"},
+      {"y_unit", "%"},
+      {"series", series}};
+}
+
+json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
+
+json stations_section(const profile::Profile& profile) {
+  const auto number = [](const std::optional<double>& value) {
+    return value ? json(fmt::format("{:.4f}", *value)) : json();
+  };
+  const auto left_out = [&](const std::optional<profile::LeftOut>& value) {
+    return value ? number(value->rms_px) : json();
+  };
+  json rows = json::array();
+  for (const profile::Station& station : profile.stations) {
+    const auto& quality = station.quality;
+    const double percent = corner_percent(station.lens);
+    rows.push_back({{"chosen", false},
+                    {"cells",
+                     {fmt::format("{}", rows.size() + 1),
+                      state_text(station),
+                      quality ? json(fmt::format("{:.4f}", quality->rms_px)) : json(),
+                      number(quality ? quality->map_sigma_rms_px : std::nullopt),
+                      number(quality ? quality->map_sigma_max_px : std::nullopt),
+                      std::isfinite(percent) ? json(fmt::format("{:+.3f}", percent)) : json(),
+                      left_out(station.without_station),
+                      left_out(station.without_focal_length),
+                      fmt::format("{}", station.warnings.size())}}});
+  }
+  return {
+      {"kind", "table"},
+      {"title", "Every station"},
+      {"words",
+       {"Left out, off by: how far what the other stations say of this one is from it. Much "
+        "more than the predicted error means that the station, or a neighbour, does not belong, "
+        "or that stations are too far apart. trueplate report --station N shows one of them "
+        "whole."}},
+      {"columns",
+       {column("", true),
+        column("station", false),
+        column("residuals px", true),
+        column("predicted error px", true),
+        column("worst place px", true),
+        column("corner %", true),
+        column("left out, off by px", true),
+        column("with its focal length px", true),
+        column("warnings", true)}},
+      {"rows", rows}};
+}
+
+/// The largest of what the others miss a station by.
+std::optional<double> worst_left_out(const profile::Profile& profile) {
+  std::optional<double> worst;
+  for (const profile::Station& station : profile.stations) {
+    if (!station.without_station) continue;
+    worst = std::max(worst.value_or(0.0), station.without_station->rms_px);
+  }
+  return worst;
+}
+
+json verdict_of(const profile::Profile& profile) {
+  std::size_t doubtful = 0;
+  std::size_t careful = 0;
+  json lines = json::array();
+  for (const profile::Station& station : profile.stations) {
+    const json verdict = cli::verdict_of(station);
+    if (verdict["level"] == "doubt") ++doubtful;
+    if (verdict["level"] == "care") ++careful;
+  }
+  const std::size_t count = profile.stations.size();
+  if (doubtful > 0)
+    lines.push_back(fmt::format("{} of {} stations are doubtful.", doubtful, count));
+  if (careful > 0) lines.push_back(fmt::format("{} of {} stations want care.", careful, count));
+  if (doubtful + careful == 0)
+    lines.push_back(fmt::format("No doubt about any of {} stations.", count));
+  std::string_view level = doubtful > 0 ? "doubt" : careful > 0 ? "care" : "good";
+  std::string_view headline = doubtful > 0  ? "Some stations are doubtful"
+                              : careful > 0 ? "Usable, some stations with care"
+                                            : "Good";
+  if (const auto worst = worst_left_out(profile)) {
+    lines.push_back(
+        fmt::format("Told by the others, a station is missed by {} rms at most.", px_text(*worst)));
+    if (*worst > profile::kUsableRmsPx) {
+      level = "doubt";
+      headline = "Doubtful between its stations";
+    }
+  }
+  return {{"level", level}, {"headline", headline}, {"lines", lines}};
+}
+
+json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
+  json figures = json::array();
+  const auto add = [&](std::string_view label, std::string text, std::string_view note) {
+    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", note}});
+  };
+  const zoom::ZoomLens::Reach& reach = lens.reach();
+  add("stations", fmt::format("{}", profile.stations.size()), "calibrated");
+  add("focal length",
+      reach.most_focal_mm > reach.least_focal_mm
+          ? fmt::format("{:.3g} to {:.3g} mm", reach.least_focal_mm, reach.most_focal_mm)
+          : fmt::format("{:.3g} mm", reach.least_focal_mm),
+      "nominal");
+  if (reach.nearest_m) {
+    add("focus",
+        fmt::format("{} to {}", focus_text(*reach.nearest_m), focus_text(*reach.farthest_m)),
+        "");
+  }
+  double residuals = 0.0;
+  double predicted = 0.0;
+  for (const profile::Station& station : profile.stations) {
+    if (!station.quality) continue;
+    residuals = std::max(residuals, station.quality->rms_px);
+    predicted = std::max(predicted, station.quality->map_sigma_max_px.value_or(0.0));
+  }
+  if (residuals > 0.0) add("residuals", px_text(residuals), "rms per point, worst station");
+  if (predicted > 0.0)
+    add("predicted error", px_text(predicted), "worst place of the worst station");
+  if (const auto worst = worst_left_out(profile)) {
+    add("left out", px_text(*worst), "rms by which the others miss a station, at most");
+  }
+  return figures;
+}
+
+json warnings_of(const profile::Profile& profile) {
+  json list = json::array();
+  for (const profile::Station& station : profile.stations) {
+    for (const Warning& warning : station.warnings) {
+      list.push_back(
+          {{"code", printable(warning.code)},
+           {"message",
+            fmt::format("{}: {}", state_text(station), printable(warning.message, 2000))}});
+    }
+  }
+  return list;
+}
+
+}  // namespace
+
+Result<json> zoom_page(const profile::Profile& profile, const std::string& date) {
+  const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile.stations);
+  if (!lens) return fail(lens.error());
+  const States states = states_of(*lens);
+  json sections = json::array();
+  const auto add = [&](json section) {
+    if (!section.is_null()) sections.push_back(std::move(section));
+  };
+  add(surface_section(profile, states));
+  add(curve_of(states));
+  add(breathing_section(profile, *lens));
+  add(stations_section(profile));
+  add(provenance_section(profile, profile.stations.front()));
+  return json{{"page", "zoom"},
+              {"title", title_of(profile)},
+              {"eyebrow", "Lens with several stations"},
+              {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
+              {"plate", plate_json(profile.stations.front().lens)},
+              {"verdict", verdict_of(profile)},
+              {"figures", figures_of(profile, *lens)},
+              {"warnings", warnings_of(profile)},
+              {"frames", json::array()},
+              {"sections", sections}};
+}
+
+}  // namespace trueplate::cli
