@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 #include <glog/logging.h>
+#include <malloc.h>
 
 #include <algorithm>
 #include <array>
@@ -107,9 +108,22 @@ int run(int argc, char** argv) {
   return kUsage;
 }
 
+/// Memory that is freed stays with the process. Codecs allocate and free megabytes for every few
+/// rows of a frame; by default much of it goes back to the system each time, which clears it page
+/// by page when it is asked for again: with piz that cost a third of reading and writing a frame.
+void keep_freed_memory() {
+#ifdef __GLIBC__
+  constexpr int kLargestBlock = 32 << 20;  // the most that is possible; larger ones are pictures
+  constexpr int kMostKept = 256 << 20;     // at the top of a heap
+  mallopt(M_MMAP_THRESHOLD, kLargestBlock);
+  mallopt(M_TRIM_THRESHOLD, kMostKept);
+#endif
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
+  keep_freed_memory();
   install_interrupt_handler();
   // What the solver writes there about a step that failed and was repeated is of no use to anybody.
   FLAGS_minloglevel = google::GLOG_FATAL;
