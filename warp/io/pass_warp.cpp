@@ -39,8 +39,9 @@ Part pixels_of(Part& part) {
 }
 
 /// A part whose colours go with an alpha of another: as if it had that alpha itself.
-Part with_alpha(Part& part, const Part& lender, const detail::LentAlpha& lent, PartRules& rules) {
-  Image<float> pixels = detail::with_lent_alpha(part, lender, lent.channel);
+Part with_alpha(
+    Part& part, const Part& lender, const detail::LentAlpha& lent, PartRules& rules, int threads) {
+  Image<float> pixels = detail::with_lent_alpha(part, lender, lent.channel, threads);
   Part extended = pixels_of(part);
   extended.pixels = std::move(pixels);
   extended.channels.push_back({"A", lender.channels[lent.channel].format});
@@ -106,7 +107,7 @@ Result<FrameInRows> warp_parts(footage::Frame frame,
   for (std::size_t i = 0; i < made.frame.num_parts(); ++i) {
     if (!lent[i]) continue;
     Part& part = made.frame.part(i);
-    Part extended = with_alpha(part, made.frame.part(lent[i]->part), *lent[i], rules[i]);
+    Part extended = with_alpha(part, made.frame.part(lent[i]->part), *lent[i], rules[i], threads);
     PartRules of_extended = rules[i];
     of_extended.channels.push_back({ChannelRule::kFilter, "lent"});
     add_maker(i, std::move(extended), std::move(of_extended));

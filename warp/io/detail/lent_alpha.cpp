@@ -5,6 +5,7 @@
 #include <string>
 #include <variant>
 
+#include "calib/base/parallel.h"
 #include "calib/footage/detail/metadata.h"
 #include "warp/io/detail/channel_words.h"
 
@@ -64,13 +65,16 @@ std::vector<std::optional<LentAlpha>> lent_alphas(const footage::Frame& frame,
   return lent;
 }
 
-Image<float> with_lent_alpha(const Part& part, const Part& lender, std::size_t channel) {
+Image<float> with_lent_alpha(const Part& part,
+                             const Part& lender,
+                             std::size_t channel,
+                             int threads) {
   const int num_channels = part.pixels.channels();
   Image<float> extended(part.pixels.width(), part.pixels.height(), num_channels + 1);
   // Wide: the windows of a file may lie two billion pixels apart.
   const Window& here = part.windows.data;
   const Window& there = lender.windows.data;
-  for (int y = 0; y < extended.height(); ++y) {
+  const auto fill_row = [&](int y) {
     const float* from = part.pixels.row(y);
     float* to = extended.row(y);
     const std::int64_t lender_y = std::int64_t{here.y} + y - there.y;
@@ -84,7 +88,10 @@ Image<float> with_lent_alpha(const Part& part, const Part& lender, std::size_t c
                                                       static_cast<int>(channel))
                                    : 0.0F;
     }
-  }
+  };
+  parallel_rows(extended.height(), threads, [&](int begin, int end) {
+    for (int y = begin; y < end; ++y) fill_row(y);
+  });
   return extended;
 }
 

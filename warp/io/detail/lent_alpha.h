@@ -25,9 +25,10 @@ struct LentAlpha {
                                                                 std::span<const PartRules> rules);
 
 /// The pixels of a part with one more channel, the last: alpha of `lender`, pixel by pixel of the
-/// display window; 0 where the lender has no pixels.
+/// display window; 0 where the lender has no pixels. threads   0 = all cores
 [[nodiscard]] Image<float> with_lent_alpha(const footage::Part& part,
                                            const footage::Part& lender,
-                                           std::size_t channel);
+                                           std::size_t channel,
+                                           int threads);
 
 }  // namespace trueplate::warp::detail

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <cstdlib>
 #include <vector>
 
@@ -22,14 +23,22 @@ ImageSize with_overscan(ImageSize plate, const EdgePixels& edges) {
   return data_window({.width = plate.width, .height = plate.height}, edges).size();
 }
 
-/// How far a data window reaches beyond its display window; negative where it ends within.
+/// How far a data window reaches beyond its display window; negative where it ends within. Windows
+/// that lie further apart than any overscan are taken to lie that far.
 EdgePixels edges_of(const FrameWindows& windows) {
   const Window& display = windows.display;
   const Window& data = windows.data;
-  return {.left = display.x - data.x,
-          .top = display.y - data.y,
-          .right = data.x + data.width - display.x - display.width,
-          .bottom = data.y + data.height - display.y - display.height};
+  // Wide: the windows of a file may lie two billion pixels apart.
+  const auto beyond = [](std::int64_t pixels) {
+    constexpr std::int64_t kFar = 4 * std::int64_t{kMaxImageSide};
+    return static_cast<int>(std::clamp(pixels, -kFar, kFar));
+  };
+  const std::int64_t left = std::int64_t{display.x} - data.x;
+  const std::int64_t top = std::int64_t{display.y} - data.y;
+  return {.left = beyond(left),
+          .top = beyond(top),
+          .right = beyond(data.width - display.width - left),
+          .bottom = beyond(data.height - display.height - top)};
 }
 
 int largest_difference(const EdgePixels& a, const EdgePixels& b) {
