@@ -4,12 +4,10 @@
 
 #include <utility>
 
-#include "calib/base/utf8.h"
-#include "cli/command.h"
 #include "cli/report/fit_sections.h"
 #include "cli/report/lens_sections.h"
+#include "cli/report/parts.h"
 #include "cli/report/picture_section.h"
-#include "cli/version.h"
 
 namespace trueplate::cli {
 namespace {
@@ -23,14 +21,9 @@ std::string eyebrow_of(const CalibrationPage& page) {
 }
 
 json warnings_of(const CalibrationPage& page, const profile::Station& station) {
-  json list = json::array();
-  for (const std::vector<Warning>* warnings : {&page.warnings, &station.warnings}) {
-    for (const Warning& warning : *warnings) {
-      list.push_back(
-          {{"code", printable(warning.code)}, {"message", printable(warning.message, 2000)}});
-    }
-  }
-  return list;
+  std::vector<Warning> warnings = page.warnings;
+  warnings.insert(warnings.end(), station.warnings.begin(), station.warnings.end());
+  return warnings_part(warnings);
 }
 
 /// The picture, or the chart's lines alone, or nothing.
@@ -49,35 +42,30 @@ Result<json> calibration_page(const CalibrationPage& page) {
   const profile::Station& station = page.profile->stations[page.station];
   const lens::Lens& lens = station.lens;
   const json frames = frames_json(*page.profile, page.views, page.fit);
-  json sections = json::array();
-  const auto add = [&](json section) {
-    if (!section.is_null()) sections.push_back(std::move(section));
-  };
   Result<json> pictures = before_and_after(page, lens);
   if (!pictures) return pictures;
-  add(std::move(*pictures));
-  add(vectors_section(lens, frames));
-  add(coverage_section(lens, frames));
-  add(error_section(station, page.fit, page.threads));
-  add(curve_section(lens));
-  add(grid_section(lens));
-  add(models_section(page.trials));
-  add(parameters_section(station));
   Result<json> handoff = handoff_section(*page.profile, station, page.threads);
   if (!handoff) return handoff;
-  add(std::move(*handoff));
-  if (!frames.empty()) add(frames_section(frames));
-  add(provenance_section(*page.profile, station));
-  return json{{"page", "calibration"},
-              {"title", title_of(*page.profile)},
-              {"eyebrow", eyebrow_of(page)},
-              {"footer", fmt::format("trueplate {}, {}", kVersion, page.date)},
-              {"plate", plate_json(lens)},
-              {"verdict", verdict_of(station)},
-              {"figures", key_figures(station)},
-              {"warnings", warnings_of(page, station)},
-              {"frames", frames},
-              {"sections", sections}};
+  return page_json({.page = "calibration",
+                    .title = title_of(*page.profile),
+                    .eyebrow = eyebrow_of(page),
+                    .date = page.date,
+                    .plate = plate_json(lens),
+                    .verdict = verdict_of(station),
+                    .figures = key_figures(station),
+                    .warnings = warnings_of(page, station),
+                    .frames = frames,
+                    .sections = {std::move(*pictures),
+                                 vectors_section(lens, frames),
+                                 coverage_section(lens, frames),
+                                 error_section(station, page.fit, page.threads),
+                                 curve_section(lens),
+                                 grid_section(lens),
+                                 models_section(page.trials),
+                                 parameters_section(station),
+                                 std::move(*handoff),
+                                 frames.empty() ? json() : frames_section(frames),
+                                 provenance_section(*page.profile, station)}});
 }
 
 }  // namespace trueplate::cli

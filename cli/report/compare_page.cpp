@@ -8,11 +8,10 @@
 #include <string_view>
 #include <utility>
 
-#include "calib/base/utf8.h"
 #include "calib/lens/model.h"
 #include "cli/change_report.h"
 #include "cli/report/lens_sections.h"
-#include "cli/version.h"
+#include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
@@ -43,32 +42,30 @@ json verdict_of(const compare::LensChange& change, const compare::ChangeOptions&
 }
 
 json figures_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
-  json figures = json::array();
-  const auto add = [&](std::string_view label, std::string text, std::string note) {
-    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", std::move(note)}});
-  };
-  add("apart", px_text(change.after.rms_px), "rms after turn and focal length");
-  add("largest",
+  Figures figures;
+  figures.add("apart", px_text(change.after.rms_px), "rms after turn and focal length");
+  figures.add(
+      "largest",
       px_text(change.after.max_px),
       fmt::format("at {:.0f}, {:.0f}", change.after.max_at_px.x(), change.after.max_at_px.y()));
   if (change.has_uncertainty) {
-    add("explained", px_text(change.explained_rms_px), "rms, by both uncertainties");
-    add("by chance", fmt::format("{:.2g}", change.p_value), "p, if nothing changed");
-    add("would be found",
-        px_text(change.detectable_rms_px),
-        fmt::format("{} matters", px_text(options.matters_px)));
+    figures.add("explained", px_text(change.explained_rms_px), "rms, by both uncertainties");
+    figures.add("by chance", fmt::format("{:.2g}", change.p_value), "p, if nothing changed");
+    figures.add("would be found",
+                px_text(change.detectable_rms_px),
+                fmt::format("{:g} px matters", options.matters_px));
   }
-  add("as they stand", px_text(change.before.rms_px), "rms, nothing taken out");
-  return figures;
+  figures.add("as they stand", px_text(change.before.rms_px), "rms, nothing taken out");
+  return figures.json();
 }
 
 json places_section(const lens::Lens& lens, const compare::LensChange& change) {
   json means = json::array();
   for (const compare::PlaceDifference& place : change.places) {
-    means.push_back({{"x", std::round(place.p_plate_px.x() * 100.0) / 100.0},
-                     {"y", std::round(place.p_plate_px.y() * 100.0) / 100.0},
-                     {"dx", std::round(place.difference_px.x() * 1e5) / 1e5},
-                     {"dy", std::round(place.difference_px.y() * 1e5) / 1e5}});
+    means.push_back({{"x", rounded(place.p_plate_px.x(), 0.01)},
+                     {"y", rounded(place.p_plate_px.y(), 0.01)},
+                     {"dx", rounded(place.difference_px.x(), 1e-5)},
+                     {"dy", rounded(place.difference_px.y(), 1e-5)}});
   }
   return {
       {"kind", "vectors"},
@@ -123,39 +120,31 @@ json parameters_table(const profile::Station& first, const profile::Station& sec
   const std::vector<double> b = values_of(second.lens);
   json rows = json::array();
   rows.push_back(
-      {{"chosen", false},
-       {"cells",
-        {"model",
-         lens::model_name(first.lens.model),
-         lens::model_name(second.lens.model),
-         same_model ? json() : json("other terms: compare the picture, not the numbers")}}});
+      table_row({"model",
+                 lens::model_name(first.lens.model),
+                 lens::model_name(second.lens.model),
+                 same_model ? json() : json("other terms: compare the picture, not the numbers")}));
   const std::size_t shown = same_model ? std::min(names.size(), kMostShown) : 4;
   for (std::size_t i = 0; i < shown; ++i) {
-    rows.push_back({{"chosen", false},
-                    {"cells",
-                     {names[i],
-                      value_text(first, names[i], a[i]),
-                      value_text(second, names[i], b[i]),
-                      fmt::format("{:+.6g}", b[i] - a[i])}}});
+    rows.push_back(table_row({names[i],
+                              value_text(first, names[i], a[i]),
+                              value_text(second, names[i], b[i]),
+                              fmt::format("{:+.6g}", b[i] - a[i])}));
   }
-  return {{"kind", "table"},
-          {"title", "Both in numbers"},
-          {"words",
-           {"Parameters go together: one may differ by many sigmas while the picture is the same. "
-            "What counts is the difference over the frame."}},
-          {"columns",
-           {{{"label", ""}, {"number", false}},
-            {{"label", "A"}, {"number", false}},
-            {{"label", "B"}, {"number", false}},
-            {{"label", "B less A"}, {"number", true}}}},
-          {"rows", rows}};
+  return {
+      {"kind", "table"},
+      {"title", "Both in numbers"},
+      {"words",
+       {"Parameters go together: one may differ by many sigmas while the picture is the same. "
+        "What counts is the difference over the frame."}},
+      {"columns", {text_column(""), text_column("A"), text_column("B"), number_column("B less A")}},
+      {"rows", rows}};
 }
 
 json identity_section(const profile::Profile& first, const profile::Profile& second) {
-  // Pairs of strings in braces would become an object.
   json rows = json::array();
-  rows.push_back(json::array({"A", identity_text(first)}));
-  rows.push_back(json::array({"B", identity_text(second)}));
+  rows.push_back(label_row("A", identity_text(first)));
+  rows.push_back(label_row("B", identity_text(second)));
   json group = {{"heading", ""}, {"rows", std::move(rows)}};
   return {{"kind", "numbers"},
           {"title", "What was compared"},
@@ -173,24 +162,18 @@ json compare_page(const profile::Profile& first,
                   const std::string& date) {
   const profile::Station& a = first.stations.front();
   const profile::Station& b = second.stations.front();
-  json list = json::array();
-  for (const Warning& warning : warnings) {
-    list.push_back({{"code", warning.code}, {"message", printable(warning.message, 2000)}});
-  }
-  return {{"page", "compare"},
-          {"title", title_of(first)},
-          {"eyebrow", "Two calibrations of a lens"},
-          {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
-          {"plate", plate_json(a.lens)},
-          {"verdict", verdict_of(change, options)},
-          {"figures", figures_of(change, options)},
-          {"warnings", list},
-          {"frames", json::array()},
-          {"sections",
-           {places_section(a.lens, change),
-            curves_section(a.lens, b.lens),
-            parameters_table(a, b),
-            identity_section(first, second)}}};
+  return page_json({.page = "compare",
+                    .title = title_of(first),
+                    .eyebrow = "Two calibrations of a lens",
+                    .date = date,
+                    .plate = plate_json(a.lens),
+                    .verdict = verdict_of(change, options),
+                    .figures = figures_of(change, options),
+                    .warnings = warnings_part(warnings),
+                    .sections = {places_section(a.lens, change),
+                                 curves_section(a.lens, b.lens),
+                                 parameters_table(a, b),
+                                 identity_section(first, second)}});
 }
 
 }  // namespace trueplate::cli

@@ -10,7 +10,7 @@
 
 #include "calib/base/parallel.h"
 #include "calib/base/utf8.h"
-#include "cli/report/lens_sections.h"
+#include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
@@ -19,20 +19,13 @@ using nlohmann::json;
 
 // Enough to see everything, and a page of a few MB at most.
 constexpr std::size_t kMostPoints = 40'000;
-constexpr std::size_t kLongestText = 500;
-
-double rounded(double value, double step) { return std::round(value / step) * step; }
-
-json number(double value, double step) {
-  return std::isfinite(value) ? json(rounded(value, step)) : json();
-}
 
 json frame_json(const profile::FootageItem& item) {
-  return {{"name", printable(item.name, kLongestText)},
+  return {{"name", printable(item.name, kLongestName)},
           {"points", item.points},
           {"used", item.used},
-          {"reason", printable(item.reason, kLongestText)},
-          {"rms_px", item.rms_px ? number(*item.rms_px, 1e-6) : json()},
+          {"reason", printable(item.reason, kLongestName)},
+          {"rms_px", item.rms_px ? rounded_or_null(*item.rms_px, 1e-6) : json()},
           {"max_px", nullptr},
           {"tilt_deg", nullptr},
           {"left_out", 0}};
@@ -48,8 +41,8 @@ void add_points(json& frame,
   for (std::size_t i = 0; i < view.corners.size(); i += stride) {
     frame["x"].push_back(rounded(view.corners[i].p_plate_px.x(), 0.01));
     frame["y"].push_back(rounded(view.corners[i].p_plate_px.y(), 0.01));
-    frame["dx"].push_back(known ? number(fit->points[i].residual_px.x(), 1e-4) : json());
-    frame["dy"].push_back(known ? number(fit->points[i].residual_px.y(), 1e-4) : json());
+    frame["dx"].push_back(known ? rounded_or_null(fit->points[i].residual_px.x(), 1e-4) : json());
+    frame["dy"].push_back(known ? rounded_or_null(fit->points[i].residual_px.y(), 1e-4) : json());
     frame["kept"].push_back(known ? (fit->points[i].used ? 1 : 0)
                                   : (frame["used"] == true ? 1 : 0));
   }
@@ -62,8 +55,8 @@ void add_points(json& frame,
       most = std::max(most, point.residual_px.norm());
   }
   frame["left_out"] = left_out;
-  if (fit->used) frame["max_px"] = number(most, 1e-6);
-  if (fit->has_pose) frame["tilt_deg"] = number(fit->tilt_deg, 0.01);
+  if (fit->used) frame["max_px"] = rounded_or_null(most, 1e-6);
+  if (fit->has_pose) frame["tilt_deg"] = rounded_or_null(fit->tilt_deg, 0.01);
 }
 
 /// The cells of the frame that counts and means are made for.
@@ -313,19 +306,14 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
 json models_section(std::span<const fit::ModelTrial> trials) {
   if (trials.empty()) return {};
   json rows = json::array();
-  const auto text = [](const std::optional<double>& value) {
-    return value ? json(fmt::format("{:.4f}", *value)) : json();
-  };
   for (const fit::ModelTrial& trial : trials) {
-    rows.push_back(
-        {{"chosen", trial.chosen},
-         {"cells",
-          {trial.model,
-           fmt::format("{}", trial.num_coefficients),
-           text(trial.rms_px),
-           text(trial.held_out_rms_px),
-           trial.rms_px ? json(fmt::format("{:.0f}", trial.bic_excess)) : json(),
-           trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestText)}}});
+    json cells = {trial.model,
+                  fmt::format("{}", trial.num_coefficients),
+                  number_cell(trial.rms_px),
+                  number_cell(trial.held_out_rms_px),
+                  trial.rms_px ? json(fmt::format("{:.0f}", trial.bic_excess)) : json(),
+                  trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestName)};
+    rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
   return {{"kind", "table"},
           {"title", "Models tried"},
@@ -333,12 +321,12 @@ json models_section(std::span<const fit::ModelTrial> trials) {
            {"All were fitted to the same points. The one that meets unseen frames best is taken, "
             "unless a simpler one does nearly as well."}},
           {"columns",
-           {{{"label", "model"}, {"number", false}},
-            {{"label", "terms"}, {"number", true}},
-            {{"label", "rms px"}, {"number", true}},
-            {{"label", "unseen frames px"}, {"number", true}},
-            {{"label", "BIC over the best"}, {"number", true}},
-            {{"label", ""}, {"number", false}}}},
+           {text_column("model"),
+            number_column("terms"),
+            number_column("rms px"),
+            number_column("unseen frames px"),
+            number_column("BIC over the best"),
+            text_column("")}},
           {"rows", rows}};
 }
 

@@ -20,15 +20,7 @@ namespace {
 
 using nlohmann::json;
 
-constexpr std::size_t kLongestText = 2000;
-
-json row(std::string_view label, std::string content) {
-  return json::array({label, std::move(content)});
-}
-
 std::string plain(double value) { return fmt::format("{:.6g}", value); }
-
-double rounded(double value, double step) { return std::round(value / step) * step; }
 
 struct Verdict {
   std::string_view level;
@@ -135,15 +127,15 @@ void add_colours(json& rows, const profile::Channels& channels) {
   for (const auto& [name, colour] :
        {std::pair("red", &channels.red), std::pair("blue", &channels.blue)}) {
     const profile::ColourShift& shift = colour->shift;
-    rows.push_back(
-        row(fmt::format("{} beside green", name),
-            fmt::format("{:.4f} px rms (sigma {:.2g}), at most {:.4f} px at {:.0f}, {:.0f}; {}",
-                        shift.rms_px,
-                        shift.rms_sigma_px,
-                        shift.max_px,
-                        shift.max_at_px.x(),
-                        shift.max_at_px.y(),
-                        shift.significant ? "significant" : "not significant")));
+    rows.push_back(label_row(
+        fmt::format("{} beside green", name),
+        fmt::format("{:.4f} px rms (sigma {:.2g}), at most {:.4f} px at {:.0f}, {:.0f}; {}",
+                    shift.rms_px,
+                    shift.rms_sigma_px,
+                    shift.max_px,
+                    shift.max_at_px.x(),
+                    shift.max_at_px.y(),
+                    shift.significant ? "significant" : "not significant")));
   }
 }
 
@@ -151,26 +143,27 @@ json quality_rows(const profile::Station& station) {
   json rows = json::array();
   if (!station.quality) return rows;
   const profile::Quality& quality = *station.quality;
-  rows.push_back(row("points",
-                     fmt::format("{} in {} of {} frames",
-                                 quality.num_points,
-                                 quality.num_frames_used,
-                                 quality.num_frames)));
-  rows.push_back(row("residuals",
-                     fmt::format("rms {:.4f} px, 95 % within {:.4f} px, largest {:.4f} px",
-                                 quality.rms_px,
-                                 quality.p95_px,
-                                 quality.max_px)));
+  rows.push_back(label_row("points",
+                           fmt::format("{} in {} of {} frames",
+                                       quality.num_points,
+                                       quality.num_frames_used,
+                                       quality.num_frames)));
+  rows.push_back(label_row("residuals",
+                           fmt::format("rms {:.4f} px, 95 % within {:.4f} px, largest {:.4f} px",
+                                       quality.rms_px,
+                                       quality.p95_px,
+                                       quality.max_px)));
   if (quality.held_out_rms_px) {
-    rows.push_back(row("unseen frames", fmt::format("rms {:.4f} px", *quality.held_out_rms_px)));
+    rows.push_back(
+        label_row("unseen frames", fmt::format("rms {:.4f} px", *quality.held_out_rms_px)));
   }
   if (quality.noise_sigma_px) {
-    rows.push_back(
-        row("noise", fmt::format("sigma {:.4f} px of a coordinate", *quality.noise_sigma_px)));
+    rows.push_back(label_row(
+        "noise", fmt::format("sigma {:.4f} px of a coordinate", *quality.noise_sigma_px)));
   }
   if (quality.map_misfit_rms_px.value_or(0.0) > 0.0) {
-    rows.push_back(row("model misses",
-                       fmt::format("{:.4f} px rms over the frame", *quality.map_misfit_rms_px)));
+    rows.push_back(label_row(
+        "model misses", fmt::format("{:.4f} px rms over the frame", *quality.map_misfit_rms_px)));
   }
   return rows;
 }
@@ -180,19 +173,19 @@ json chart_rows(const profile::Station& station) {
   if (!station.chart_as_found) return rows;
   const profile::ChartAsFound& chart = *station.chart_as_found;
   if (chart.bend_mm) {
-    rows.push_back(row("bent",
-                       fmt::format("{:.3f} mm off its plane at most (sigma {:.2g})",
-                                   chart.bend_mm->value,
-                                   chart.bend_mm->sigma)));
+    rows.push_back(label_row("bent",
+                             fmt::format("{:.3f} mm off its plane at most (sigma {:.2g})",
+                                         chart.bend_mm->value,
+                                         chart.bend_mm->sigma)));
   }
   if (chart.print_error_mm) {
-    rows.push_back(row("points off",
-                       fmt::format("{:.3f} mm rms (sigma {:.2g} each)",
-                                   chart.print_error_mm->value,
-                                   chart.print_error_mm->sigma)));
+    rows.push_back(label_row("points off",
+                             fmt::format("{:.3f} mm rms (sigma {:.2g} each)",
+                                         chart.print_error_mm->value,
+                                         chart.print_error_mm->sigma)));
   }
   if (chart.pitch_ratio) {
-    rows.push_back(row(
+    rows.push_back(label_row(
         "pitch y over x",
         fmt::format("{:.5f} (sigma {:.2g})", chart.pitch_ratio->value, chart.pitch_ratio->sigma)));
   }
@@ -212,24 +205,6 @@ std::string state_text(const profile::Station& station) {
 }
 
 }  // namespace
-
-std::string title_of(const profile::Profile& profile) {
-  const profile::Labels& labels = profile.labels;
-  std::string title = labels.lens.empty() ? "Lens without a name" : printable(labels.lens, 200);
-  if (!labels.serial.empty()) title += ", serial " + printable(labels.serial, 100);
-  return title;
-}
-
-std::string px_text(double value) {
-  const double size = std::abs(value);
-  return fmt::format("{:.{}f} px", value, size < 1.0 ? 3 : size < 10.0 ? 2 : size < 100.0 ? 1 : 0);
-}
-
-json plate_json(const lens::Lens& lens) {
-  return {{"width", lens.plate_size.width},
-          {"height", lens.plate_size.height},
-          {"pixel_aspect", lens.pixel_aspect}};
-}
 
 json verdict_of(const profile::Station& station) {
   const Verdict verdict = headline_of(station);
@@ -268,48 +243,46 @@ json verdict_of(const profile::Station& station) {
 }
 
 json key_figures(const profile::Station& station) {
-  json figures = json::array();
-  const auto add = [&](std::string_view label, std::string text, std::string note) {
-    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", std::move(note)}});
-  };
+  Figures figures;
   if (station.quality) {
     const profile::Quality& quality = *station.quality;
-    add("residuals", px_text(quality.rms_px), "rms per point");
+    figures.add("residuals", px_text(quality.rms_px), "rms per point");
     if (quality.held_out_rms_px) {
-      add("unseen frames", px_text(*quality.held_out_rms_px), "rms per point");
+      figures.add("unseen frames", px_text(*quality.held_out_rms_px), "rms per point");
     }
     if (quality.map_sigma_max_px) {
-      add("predicted error",
-          px_text(*quality.map_sigma_max_px),
-          fmt::format("at the worst place; {} rms",
-                      px_text(quality.map_sigma_rms_px.value_or(0.0))));
+      figures.add("predicted error",
+                  px_text(*quality.map_sigma_max_px),
+                  fmt::format("at the worst place; {} rms",
+                              px_text(quality.map_sigma_rms_px.value_or(0.0))));
     }
-    add("frames",
-        fmt::format("{} of {}", quality.num_frames_used, quality.num_frames),
-        fmt::format("used, with {} points", quality.num_points));
+    figures.add("frames",
+                fmt::format("{} of {}", quality.num_frames_used, quality.num_frames),
+                fmt::format("used, with {} points", quality.num_points));
   }
   const lens::Lens& lens = station.lens;
   if (const auto focal = lens::focal_mm(lens)) {
     constexpr double kWorthSaying = 0.01;
     const bool squeezed = std::abs(focal->y() / focal->x() - 1.0) > kWorthSaying;
-    add("focal length",
-        fmt::format("{:.2f} mm", focal->x()),
-        squeezed ? fmt::format("in x; {:.2f} mm in y", focal->y())
-                 : fmt::format("{:.2f} px", lens.focal_px.x()));
+    figures.add("focal length",
+                fmt::format("{:.2f} mm", focal->x()),
+                squeezed ? fmt::format("in x; {:.2f} mm in y", focal->y())
+                         : fmt::format("{:.2f} px", lens.focal_px.x()));
   } else {
-    add("focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
+    figures.add(
+        "focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
   }
   if (const auto corner = lens::frame_distortion(lens).corner) {
-    add("distortion",
-        fmt::format("{:+.2f} %", corner->percent()),
-        fmt::format("in the corner, {:+.1f} px; {}",
-                    corner->shift_px(),
-                    corner->percent() < 0.0 ? "barrel" : "pincushion"));
+    figures.add("distortion",
+                fmt::format("{:+.2f} %", corner->percent()),
+                fmt::format("in the corner, {:+.1f} px; {}",
+                            corner->shift_px(),
+                            corner->percent() < 0.0 ? "barrel" : "pincushion"));
   }
   if (const auto factor = lens::overscan_factor(lens)) {
-    add("overscan", fmt::format("{:.3f}x", *factor), "the plate, to keep all of it");
+    figures.add("overscan", fmt::format("{:.3f}x", *factor), "the plate, to keep all of it");
   }
-  return figures;
+  return figures.json();
 }
 
 json curve_section(const lens::Lens& lens) {
@@ -369,11 +342,11 @@ json grid_section(const lens::Lens& lens) {
 json parameters_section(const profile::Station& station) {
   const lens::Lens& lens = station.lens;
   json pinhole = json::array();
-  pinhole.push_back(row("model", std::string(lens::model_name(lens.model))));
+  pinhole.push_back(label_row("model", std::string(lens::model_name(lens.model))));
   const auto add =
       [&](std::string_view label, double value, std::string_view name, std::string_view unit) {
-        pinhole.push_back(
-            row(label, fmt::format("{:.8g}{} (sigma {})", value, unit, sigma_text(station, name))));
+        pinhole.push_back(label_row(
+            label, fmt::format("{:.8g}{} (sigma {})", value, unit, sigma_text(station, name))));
       };
   add("focal length x", lens.focal_px.x(), "focal_x_px", " px");
   add("focal length y", lens.focal_px.y(), "focal_y_px", " px");
@@ -386,7 +359,7 @@ json parameters_section(const profile::Station& station) {
   for (std::size_t i = 0; i < shown; ++i) add(names[i], values[i], names[i], "");
   if (field) {
     pinhole.push_back(
-        row("field", fmt::format("{} more values, in the profile", names.size() - shown)));
+        label_row("field", fmt::format("{} more values, in the profile", names.size() - shown)));
   }
   json groups = json::array({{{"heading", "Lens"}, {"rows", pinhole}}});
   const auto group = [&](std::string_view heading, json rows) {
@@ -406,25 +379,25 @@ json parameters_section(const profile::Station& station) {
 json provenance_section(const profile::Profile& profile, const profile::Station& station) {
   json lens_rows = json::array();
   const auto label = [&](std::string_view name, const std::string& text) {
-    if (!text.empty()) lens_rows.push_back(row(name, printable(text, kLongestText)));
+    if (!text.empty()) lens_rows.push_back(label_row(name, printable(text, kLongestNote)));
   };
   label("lens", profile.labels.lens.empty() ? "not named" : profile.labels.lens);
   label("serial number", profile.labels.serial);
   label("camera body", profile.labels.body);
   label("owner", profile.labels.owner);
   label("notes", profile.labels.notes);
-  lens_rows.push_back(row("set to", state_text(station)));
+  lens_rows.push_back(label_row("set to", state_text(station)));
   const lens::Lens& lens = station.lens;
-  lens_rows.push_back(row("plate",
-                          fmt::format("{} x {} px, pixel aspect {}",
-                                      lens.plate_size.width,
-                                      lens.plate_size.height,
-                                      plain(lens.pixel_aspect))));
-  lens_rows.push_back(row("film back",
-                          lens.film_back ? fmt::format("{} x {} mm",
-                                                       plain(lens.film_back->width_mm),
-                                                       plain(lens.film_back->height_mm))
-                                         : std::string("not stated")));
+  lens_rows.push_back(label_row("plate",
+                                fmt::format("{} x {} px, pixel aspect {}",
+                                            lens.plate_size.width,
+                                            lens.plate_size.height,
+                                            plain(lens.pixel_aspect))));
+  lens_rows.push_back(label_row("film back",
+                                lens.film_back ? fmt::format("{} x {} mm",
+                                                             plain(lens.film_back->width_mm),
+                                                             plain(lens.film_back->height_mm))
+                                               : std::string("not stated")));
   if (profile.chart) {
     std::string chart = printable(profile.chart->kind);
     if (profile.chart->columns && profile.chart->rows) {
@@ -432,17 +405,17 @@ json provenance_section(const profile::Profile& profile, const profile::Station&
     }
     if (profile.chart->pitch_mm)
       chart += fmt::format(", pitch {} mm", plain(*profile.chart->pitch_mm));
-    lens_rows.push_back(row("chart", chart));
+    lens_rows.push_back(label_row("chart", chart));
   }
   const profile::Provenance& made = profile.provenance;
   json rows = json::array();
-  rows.push_back(row("calibrated", printable(made.created)));
-  rows.push_back(row("by", printable(made.program) + " " + printable(made.program_version)));
-  rows.push_back(row("method", printable(made.method, kLongestText)));
+  rows.push_back(label_row("calibrated", printable(made.created)));
+  rows.push_back(label_row("by", printable(made.program) + " " + printable(made.program_version)));
+  rows.push_back(label_row("method", printable(made.method, kLongestNote)));
   const auto hashed = std::count_if(made.footage.begin(), made.footage.end(), [](const auto& item) {
     return !item.sha256.empty();
   });
-  rows.push_back(row(
+  rows.push_back(label_row(
       "footage",
       fmt::format("{} frames, {} with their SHA-256 in the profile", made.footage.size(), hashed)));
   return {{"kind", "numbers"},
@@ -463,7 +436,7 @@ Result<json> handoff_section(const profile::Profile& profile,
   json groups = json::array();
   for (const HandoffGroup& group : handoff_groups(noted->handoff, noted->notes)) {
     json rows = json::array();
-    for (const HandoffRow& line : group.rows) rows.push_back(row(line.label, line.content));
+    for (const HandoffRow& line : group.rows) rows.push_back(label_row(line.label, line.content));
     groups.push_back({{"heading", group.heading}, {"rows", rows}});
   }
   json words = json::array(
@@ -471,37 +444,9 @@ Result<json> handoff_section(const profile::Profile& profile,
   for (const Warning& warning : noted->notes.warnings)
     words.push_back("Warning: " + warning.message);
   if (!station.lens.film_back) {
-    words.push_back(fmt::format("Missing: {}", printable(kMissingFilmBack, kLongestText)));
+    words.push_back(fmt::format("Missing: {}", printable(kMissingFilmBack, kLongestNote)));
   }
   return json{{"kind", "numbers"}, {"title", "Hand-off"}, {"words", words}, {"groups", groups}};
-}
-
-std::vector<double> round_steps(double least, double most_value, std::size_t most) {
-  std::vector<double> steps;
-  if (!(most_value > 0.0) || !std::isfinite(most_value)) return {1.0};
-  least = std::max(least, most_value * 1e-3);
-  for (double decade = std::pow(10.0, std::floor(std::log10(least))); decade <= most_value;
-       decade *= 10.0) {
-    for (const double digit : {1.0, 2.0, 5.0}) {
-      // A power of ten is not exact; the step is to be written as short as it is meant.
-      const double step = std::stod(fmt::format("{:.3g}", digit * decade));
-      if (step > least && step < most_value) steps.push_back(step);
-    }
-  }
-  if (steps.empty()) steps.push_back(std::stod(fmt::format("{:.2g}", most_value)));
-  // The lowest: whether a place is off by 1 or by 2 px matters, by 100 or 200 px does not.
-  if (steps.size() > most) steps.resize(most);
-  return steps;
-}
-
-double round_factor(double value) {
-  double factor = 1.0;
-  for (double decade = 1.0; decade <= value && decade < 1e9; decade *= 10.0) {
-    for (const double digit : {1.0, 2.0, 5.0}) {
-      if (digit * decade <= value) factor = digit * decade;
-    }
-  }
-  return factor;
 }
 
 }  // namespace trueplate::cli

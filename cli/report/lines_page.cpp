@@ -10,6 +10,7 @@
 
 #include "calib/base/utf8.h"
 #include "cli/report/calibration_page.h"
+#include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
@@ -17,7 +18,6 @@ namespace {
 using nlohmann::json;
 
 constexpr std::size_t kMostLines = 300;
-constexpr std::size_t kLongestText = 500;
 
 /// The lines that were used, as what was seen in each frame: a line is a row of a chart whose
 /// columns have one point each.
@@ -45,8 +45,6 @@ std::vector<target::View> views_of(const plate::LineSet& lines, const plate::Lin
   return list;
 }
 
-json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
-
 /// Every line, the most bent first.
 json lines_section(const plate::LineFit& fit) {
   std::vector<const plate::LineResult*> order;
@@ -57,15 +55,14 @@ json lines_section(const plate::LineFit& fit) {
   json rows = json::array();
   for (const plate::LineResult* line : order) {
     if (rows.size() == kMostLines) break;
-    rows.push_back({{"chosen", false},
-                    {"cells",
-                     {printable(line->name, kLongestText),
-                      printable(line->frame, kLongestText),
-                      fmt::format("{:.0f}", line->length_px),
-                      fmt::format("{:.2f}", line->before.max_px),
-                      line->after ? json(fmt::format("{:.2f}", line->after->max_px)) : json(),
-                      line->used ? std::string("\xE2\x97\x8F used")
-                                 : "\xE2\x9C\x95 " + printable(line->reason, kLongestText)}}});
+    rows.push_back(
+        table_row({printable(line->name, kLongestName),
+                   printable(line->frame, kLongestName),
+                   fmt::format("{:.0f}", line->length_px),
+                   fmt::format("{:.2f}", line->before.max_px),
+                   line->after ? json(fmt::format("{:.2f}", line->after->max_px)) : json(),
+                   line->used ? std::string("\xE2\x97\x8F used")
+                              : "\xE2\x9C\x95 " + printable(line->reason, kLongestName)}));
   }
   json words =
       json::array({"How far each line is from straight, on the plate and straightened: those "
@@ -77,40 +74,57 @@ json lines_section(const plate::LineFit& fit) {
           {"title", "Every line"},
           {"words", words},
           {"columns",
-           {column("line", false),
-            column("frame", false),
-            column("length px", true),
-            column("bend px", true),
-            column("straightened px", true),
-            column("", false)}},
+           {text_column("line"),
+            text_column("frame"),
+            number_column("length px"),
+            number_column("bend px"),
+            number_column("straightened px"),
+            text_column("")}},
           {"rows", rows}};
+}
+
+/// What the lens is worth, in the words of lines: about which points the station cannot say.
+json verdict_lines(const LensFromLines& result) {
+  const plate::LineFit& fit = result.fit;
+  json lines = json::array();
+  lines.push_back(
+      fmt::format("{} of {} lines were used; their points lie within {} rms of straight.",
+                  fit.num_lines,
+                  fit.lines.size(),
+                  px_text(fit.rms_px)));
+  if (fit.held_out_rms_px) {
+    lines.push_back(
+        fmt::format("Lines that were held out lie within {}.", px_text(*fit.held_out_rms_px)));
+  }
+  lines.push_back(
+      fmt::format("Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
+                  "rms, and by {} at the worst place, if the model holds beyond the lines.",
+                  px_text(fit.map_sigma_rms_px),
+                  px_text(fit.map_sigma_max_px)));
+  lines.push_back("Lines tell neither the focal length nor the scale: leave both to the solve.");
+  return lines;
 }
 
 json models_section(const std::vector<plate::LineTrial>& trials) {
   if (trials.empty()) return {};
-  const auto text = [](const std::optional<double>& value) {
-    return value ? json(fmt::format("{:.4f}", *value)) : json();
-  };
   json rows = json::array();
   for (const plate::LineTrial& trial : trials) {
-    rows.push_back(
-        {{"chosen", trial.chosen},
-         {"cells",
-          {trial.model,
-           fmt::format("{}", trial.num_coefficients),
-           text(trial.rms_px),
-           text(trial.held_out_rms_px),
-           trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestText)}}});
+    json cells = {trial.model,
+                  fmt::format("{}", trial.num_coefficients),
+                  number_cell(trial.rms_px),
+                  number_cell(trial.held_out_rms_px),
+                  trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestName)};
+    rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
   return {{"kind", "table"},
           {"title", "Models tried"},
           {"words", {"All were fitted to the same lines; unseen are lines that were held out."}},
           {"columns",
-           {column("model", false),
-            column("terms", true),
-            column("rms px", true),
-            column("unseen lines px", true),
-            column("", false)}},
+           {text_column("model"),
+            number_column("terms"),
+            number_column("rms px"),
+            number_column("unseen lines px"),
+            text_column("")}},
           {"rows", rows}};
 }
 
@@ -130,6 +144,7 @@ Result<json> lines_page(const LensFromLines& result,
   if (!page) return page;
   (*page)["page"] = "lines";
   (*page)["eyebrow"] = "Lens from straight edges";
+  (*page)["verdict"]["lines"] = verdict_lines(result);
   json sections = json::array();
   for (json& section : (*page)["sections"]) {
     const std::string kind = section["kind"];

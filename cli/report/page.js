@@ -3,7 +3,7 @@
 "use strict";
 
 const report = JSON.parse(document.getElementById("data").textContent);
-const sectionKinds = {};  // kind -> function(host, section); filled by this file and plots.js
+const sectionKinds = {};  // kind -> function(host, section); filled by the other scripts
 
 /// An element with a class and children; strings become text.
 function make(tag, className, ...children) {

@@ -16,6 +16,7 @@
 #include "calib/lens/lens.h"
 #include "charts/draw/raster.h"
 #include "cli/report/page.h"
+#include "cli/report/parts.h"
 #include "warp/io/jpeg.h"
 #include "warp/overscan.h"
 #include "warp/resample.h"
@@ -28,8 +29,6 @@ using nlohmann::json;
 constexpr int kQuality = 85;
 // A lens of a very wide view reaches far beyond its plate; so much of it is shown.
 constexpr double kMostBeyond = 0.25;
-
-double rounded(double value) { return std::round(value * 100.0) / 100.0; }
 
 /// The area of the box around the points, px^2.
 double spanned(const target::View& view) {
@@ -57,8 +56,9 @@ void add_lines(const lens::Lens& lens, const target::View& view, int along, json
     for (const target::Corner* corner : corners) {
       const auto straight = lens::undistort_px(lens, corner->p_plate_px);
       if (!straight) continue;
-      before.push_back({rounded(corner->p_plate_px.x()), rounded(corner->p_plate_px.y())});
-      after.push_back({rounded(straight->x()), rounded(straight->y())});
+      before.push_back(
+          {rounded(corner->p_plate_px.x(), 0.01), rounded(corner->p_plate_px.y(), 0.01)});
+      after.push_back({rounded(straight->x(), 0.01), rounded(straight->y(), 0.01)});
     }
     if (before.size() > 1) lines.push_back({{"before", before}, {"after", after}});
   }

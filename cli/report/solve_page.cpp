@@ -12,10 +12,8 @@
 
 #include "calib/base/utf8.h"
 #include "calib/lens/model.h"
-#include "cli/command.h"
 #include "cli/report/fit_sections.h"
-#include "cli/report/lens_sections.h"
-#include "cli/version.h"
+#include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
@@ -24,7 +22,6 @@ using nlohmann::json;
 
 constexpr std::size_t kMostPoints = 40'000;
 constexpr std::size_t kMostTracks = 200;
-constexpr std::size_t kLongestText = 500;
 
 std::string_view headline_of(plate::Cause cause) {
   switch (cause) {
@@ -61,43 +58,38 @@ std::string_view level_of(const plate::Trial& trial) {
 json verdict_of(const plate::Trial& trial) {
   json lines = json::array();
   for (const plate::Finding& finding : trial.findings) {
-    lines.push_back(printable(finding.words, kLongestText));
+    lines.push_back(printable(finding.words, kLongestName));
   }
-  if (!trial.lens.words.empty()) lines.push_back(printable(trial.lens.words, kLongestText));
+  if (!trial.lens.words.empty()) lines.push_back(printable(trial.lens.words, kLongestName));
   return {{"level", level_of(trial)},
           {"headline", headline_of(trial.findings.front().cause)},
           {"lines", lines}};
 }
 
 json figures_of(const plate::Tracks& tracks, const plate::Trial& trial) {
-  json figures = json::array();
-  const auto add = [&](std::string label, std::string text, std::string note) {
-    figures.push_back(
-        {{"label", std::move(label)}, {"text", std::move(text)}, {"note", std::move(note)}});
-  };
+  Figures figures;
   for (const plate::CameraSolve& solve : trial.solves) {
-    add(std::string(plate::name_of(solve.lens_use)),
-        px_text(solve.used.rms_px),
-        fmt::format("average error, rms; {}",
-                    plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size))));
+    figures.add(plate::name_of(solve.lens_use),
+                px_text(solve.used.rms_px),
+                fmt::format("average error, rms; {}",
+                            plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size))));
   }
-  add("tracks",
-      fmt::format("{}", tracks.names.size()),
-      fmt::format("{} points", tracks.points.size()));
-  add("frames",
-      fmt::format("{}", tracks.frames.size()),
-      trial.unsolved_frames.empty() ? "all solved"
-                                    : fmt::format("{} not solved", trial.unsolved_frames.size()));
+  figures.add("tracks",
+              fmt::format("{}", tracks.names.size()),
+              fmt::format("{} points", tracks.points.size()));
+  figures.add("frames",
+              fmt::format("{}", tracks.frames.size()),
+              trial.unsolved_frames.empty()
+                  ? "all solved"
+                  : fmt::format("{} not solved", trial.unsolved_frames.size()));
   if (trial.num_left_out > 0)
-    add("left out", fmt::format("{}", trial.num_left_out), "points, as wrong");
+    figures.add("left out", fmt::format("{}", trial.num_left_out), "points, as wrong");
   if (!trial.solves.empty()) {
-    add("noise", px_text(trial.noise_px), "sigma of a coordinate");
-    add("parallax", px_text(trial.parallax_px), "of the keyframes, rms");
+    figures.add("noise", px_text(trial.noise_px), "sigma of a coordinate");
+    figures.add("parallax", px_text(trial.parallax_px), "of the keyframes, rms");
   }
-  return figures;
+  return figures.json();
 }
-
-json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
 
 json solves_section(const plate::Trial& trial) {
   json rows = json::array();
@@ -114,17 +106,16 @@ json solves_section(const plate::Trial& trial) {
       }
     }
     if (solve.lens_use == plate::LensUse::kNone) lens = "pinhole";
-    rows.push_back(
-        {{"chosen", &solve == trial.as_given()},
-         {"cells",
-          {plate::name_of(solve.lens_use),
-           fmt::format("{:.3f}", solve.used.rms_px),
-           plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size)),
-           fmt::format("{:.3f}", solve.all.rms_px),
-           fmt::format("{:.2f}", solve.used.max_px),
-           fmt::format(
-               "{:.1f} px{}", solve.lens.focal_px.x(), solve.focal_solved ? ", solved" : ""),
-           lens}}});
+    json cells = {
+        plate::name_of(solve.lens_use),
+        fmt::format("{:.3f}", solve.used.rms_px),
+        plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size)),
+        fmt::format("{:.3f}", solve.all.rms_px),
+        fmt::format("{:.2f}", solve.used.max_px),
+        fmt::format("{:.1f} px{}", solve.lens.focal_px.x(), solve.focal_solved ? ", solved" : ""),
+        lens};
+    rows.push_back(&solve == trial.as_given() ? chosen_row(std::move(cells))
+                                              : table_row(std::move(cells)));
   }
   const double scale = trial.plate_size.width / plate::kBandWidthPx;
   return {{"kind", "table"},
@@ -136,13 +127,13 @@ json solves_section(const plate::Trial& trial) {
                         plate::kAimPx * scale,
                         plate::kBadPx * scale)}},
           {"columns",
-           {column("solved with", false),
-            column("average px", true),
-            column("band", false),
-            column("with points left out px", true),
-            column("largest px", true),
-            column("focal length", true),
-            column("lens", false)}},
+           {text_column("solved with"),
+            number_column("average px"),
+            text_column("band"),
+            number_column("with points left out px"),
+            number_column("largest px"),
+            number_column("focal length"),
+            text_column("lens")}},
           {"rows", rows}};
 }
 
@@ -153,7 +144,7 @@ json frames_section_of(const plate::Tracks& tracks, const plate::Trial& trial) {
     json points = json::array();
     for (std::size_t f = 0; f < solve.frame_rms_px.size(); ++f) {
       if (solve.frame_rms_px[f]) {
-        points.push_back({tracks.frames[f], std::round(*solve.frame_rms_px[f] * 1e4) / 1e4});
+        points.push_back({tracks.frames[f], rounded(*solve.frame_rms_px[f], 1e-4)});
       }
     }
     if (!points.empty())
@@ -234,7 +225,6 @@ json residual_frames(const plate::Tracks& tracks, const plate::CameraSolve& solv
     const plate::TrackPoint& point = tracks.points[i];
     json& frame = frames[static_cast<std::size_t>(point.frame)];
     const auto& residual = solve.residuals_px[i];
-    const auto rounded = [](double value, double step) { return std::round(value / step) * step; };
     frame["x"].push_back(rounded(point.p_px.x(), 0.01));
     frame["y"].push_back(rounded(point.p_px.y(), 0.01));
     frame["dx"].push_back(residual ? json(-rounded(residual->x(), 1e-4)) : json());
@@ -290,15 +280,13 @@ json tracks_section(const plate::Tracks& tracks, const plate::Trial& trial) {
     if (rows.size() == kMostTracks) break;
     const plate::TrackFault* fault = fault_of(trial, track);
     const bool solved = rms(track) >= 0.0;
-    rows.push_back(
-        {{"chosen", false},
-         {"cells",
-          {printable(tracks.names[static_cast<std::size_t>(track)], kLongestText),
-           fmt::format("{}", counts[static_cast<std::size_t>(track)]),
-           solved ? json(fmt::format("{:.3f}", rms(track))) : json(),
-           fault != nullptr ? fault_text(tracks, *fault)
-           : solved         ? std::string("\xE2\x97\x8F fits")
-                    : std::string("not solved: seen too rarely, or with too little parallax")}}});
+    rows.push_back(table_row(
+        {printable(tracks.names[static_cast<std::size_t>(track)], kLongestName),
+         fmt::format("{}", counts[static_cast<std::size_t>(track)]),
+         solved ? json(fmt::format("{:.3f}", rms(track))) : json(),
+         fault != nullptr ? fault_text(tracks, *fault)
+         : solved         ? std::string("\xE2\x97\x8F fits")
+                  : std::string("not solved: seen too rarely, or with too little parallax")}));
   }
   json words =
       json::array({"The worst first, over all points of a track, those left out among them."});
@@ -310,7 +298,7 @@ json tracks_section(const plate::Tracks& tracks, const plate::Trial& trial) {
       {"title", "Every track"},
       {"words", words},
       {"columns",
-       {column("track", false), column("points", true), column("rms px", true), column("", false)}},
+       {text_column("track"), number_column("points"), number_column("rms px"), text_column("")}},
       {"rows", rows}};
 }
 
@@ -320,43 +308,35 @@ json solve_page(const plate::Tracks& tracks,
                 const plate::Trial& trial,
                 const std::string& source,
                 const std::string& date) {
-  json sections = json::array();
-  json frames = json::array();
-  const auto add = [&](json section) {
-    if (!section.is_null()) sections.push_back(std::move(section));
-  };
+  PageParts parts{.page = "solve",
+                  .title = printable(source, 200),
+                  .eyebrow = "Trial camera solve",
+                  .date = date,
+                  .plate = {},
+                  .verdict = verdict_of(trial),
+                  .figures = figures_of(tracks, trial),
+                  .warnings = warnings_part(trial.warnings),
+                  .sections = {}};
   lens::Lens plate;
   plate.plate_size = trial.plate_size;
   if (const plate::CameraSolve* solve = trial.as_given()) {
     plate = solve->lens;
-    frames = residual_frames(tracks, *solve);
-    add(solves_section(trial));
-    add(frames_section_of(tracks, trial));
-    add(rings_section(trial));
-    add(residuals_section(*solve, frames));
-    json coverage = coverage_section(solve->lens, frames);
+    parts.frames = residual_frames(tracks, *solve);
+    json coverage = coverage_section(solve->lens, parts.frames);
     if (!coverage.is_null()) {
       coverage["words"] = {
           "Where tracked points were. What the solve says of the lens rests on "
           "points near the edges and in the corners."};
-      add(std::move(coverage));
     }
-    add(tracks_section(tracks, trial));
+    parts.sections = {solves_section(trial),
+                      frames_section_of(tracks, trial),
+                      rings_section(trial),
+                      residuals_section(*solve, parts.frames),
+                      std::move(coverage),
+                      tracks_section(tracks, trial)};
   }
-  json warnings = json::array();
-  for (const Warning& warning : trial.warnings) {
-    warnings.push_back({{"code", warning.code}, {"message", printable(warning.message, 2000)}});
-  }
-  return {{"page", "solve"},
-          {"title", printable(source, 200)},
-          {"eyebrow", "Trial camera solve"},
-          {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
-          {"plate", plate_json(plate)},
-          {"verdict", verdict_of(trial)},
-          {"figures", figures_of(tracks, trial)},
-          {"warnings", warnings},
-          {"frames", frames},
-          {"sections", sections}};
+  parts.plate = plate_json(plate);
+  return page_json(std::move(parts));
 }
 
 }  // namespace trueplate::cli

@@ -6,18 +6,18 @@
 #include <cmath>
 #include <functional>
 #include <limits>
+#include <map>
 #include <optional>
 #include <string_view>
 #include <utility>
 #include <vector>
 
-#include "calib/base/utf8.h"
 #include "calib/lens/distortion_measures.h"
 #include "calib/profile/verdict.h"
 #include "calib/zoom/zoom_lens.h"
 #include "calib/zoom/zoom_profile.h"
 #include "cli/report/lens_sections.h"
-#include "cli/version.h"
+#include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
@@ -223,9 +223,7 @@ json surface_section(const profile::Profile& profile, const States& states) {
       {"quantities", list}};
 }
 
-json point_of(double x, double value) {
-  return {std::round(x * 1e4) / 1e4, std::round(value * 1e5) / 1e5};
-}
+json point_of(double x, double value) { return {rounded(x, 1e-4), rounded(value, 1e-5)}; }
 
 json distortion_curves(const States& states, json series) {
   const bool by_focal = states.focal.count > 1;
@@ -300,30 +298,24 @@ json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& le
       {"series", series}};
 }
 
-json column(std::string_view label, bool number) { return {{"label", label}, {"number", number}}; }
-
 json stations_section(const profile::Profile& profile) {
-  const auto number = [](const std::optional<double>& value) {
-    return value ? json(fmt::format("{:.4f}", *value)) : json();
-  };
-  const auto left_out = [&](const std::optional<profile::LeftOut>& value) {
-    return value ? number(value->rms_px) : json();
+  const auto left_out = [](const std::optional<profile::LeftOut>& value) {
+    return number_cell(value ? std::optional(value->rms_px) : std::nullopt);
   };
   json rows = json::array();
   for (const profile::Station& station : profile.stations) {
     const auto& quality = station.quality;
     const double percent = corner_percent(station.lens);
-    rows.push_back({{"chosen", false},
-                    {"cells",
-                     {fmt::format("{}", rows.size() + 1),
-                      state_text(station),
-                      quality ? json(fmt::format("{:.4f}", quality->rms_px)) : json(),
-                      number(quality ? quality->map_sigma_rms_px : std::nullopt),
-                      number(quality ? quality->map_sigma_max_px : std::nullopt),
-                      std::isfinite(percent) ? json(fmt::format("{:+.3f}", percent)) : json(),
-                      left_out(station.without_station),
-                      left_out(station.without_focal_length),
-                      fmt::format("{}", station.warnings.size())}}});
+    rows.push_back(
+        table_row({fmt::format("{}", rows.size() + 1),
+                   state_text(station),
+                   quality ? json(fmt::format("{:.4f}", quality->rms_px)) : json(),
+                   number_cell(quality ? quality->map_sigma_rms_px : std::nullopt),
+                   number_cell(quality ? quality->map_sigma_max_px : std::nullopt),
+                   std::isfinite(percent) ? json(fmt::format("{:+.3f}", percent)) : json(),
+                   left_out(station.without_station),
+                   left_out(station.without_focal_length),
+                   fmt::format("{}", station.warnings.size())}));
   }
   return {
       {"kind", "table"},
@@ -334,15 +326,15 @@ json stations_section(const profile::Profile& profile) {
         "or that stations are too far apart. trueplate report --station N shows one of them "
         "whole."}},
       {"columns",
-       {column("", true),
-        column("station", false),
-        column("residuals px", true),
-        column("predicted error px", true),
-        column("worst place px", true),
-        column("corner %", true),
-        column("left out, off by px", true),
-        column("with its focal length px", true),
-        column("warnings", true)}},
+       {number_column(""),
+        text_column("station"),
+        number_column("residuals px"),
+        number_column("predicted error px"),
+        number_column("worst place px"),
+        number_column("corner %"),
+        number_column("left out, off by px"),
+        number_column("with its focal length px"),
+        number_column("warnings")}},
       {"rows", rows}};
 }
 
@@ -357,49 +349,54 @@ std::optional<double> worst_left_out(const profile::Profile& profile) {
 }
 
 json verdict_of(const profile::Profile& profile) {
-  std::size_t doubtful = 0;
-  std::size_t careful = 0;
-  json lines = json::array();
+  std::map<std::string, int> counts;  // of stations, by level
   for (const profile::Station& station : profile.stations) {
-    const json verdict = cli::verdict_of(station);
-    if (verdict["level"] == "doubt") ++doubtful;
-    if (verdict["level"] == "care") ++careful;
+    ++counts[cli::verdict_of(station)["level"].get<std::string>()];
   }
-  const std::size_t count = profile.stations.size();
-  if (doubtful > 0)
-    lines.push_back(fmt::format("{} of {} stations are doubtful.", doubtful, count));
-  if (careful > 0) lines.push_back(fmt::format("{} of {} stations want care.", careful, count));
-  if (doubtful + careful == 0)
-    lines.push_back(fmt::format("No doubt about any of {} stations.", count));
-  std::string_view level = doubtful > 0 ? "doubt" : careful > 0 ? "care" : "good";
-  std::string_view headline = doubtful > 0  ? "Some stations are doubtful"
-                              : careful > 0 ? "Usable, some stations with care"
-                                            : "Good";
-  if (const auto worst = worst_left_out(profile)) {
+  struct Level {
+    std::string_view name;
+    std::string_view headline;
+    std::string_view words;
+  };
+  static constexpr Level kLevels[] = {
+      {"doubt", "Some stations are doubtful", "doubtful"},
+      {"open", "Not judged", "without a word on how good they are"},
+      {"care", "Usable, some stations with care", "to be used with care"},
+      {"good", "Good", "good, without a warning"}};
+  const Level* worst = nullptr;
+  json lines = json::array();
+  for (const Level& level : kLevels) {
+    const int count = counts[std::string(level.name)];
+    if (count == 0) continue;
+    if (worst == nullptr) worst = &level;
     lines.push_back(
-        fmt::format("Told by the others, a station is missed by {} rms at most.", px_text(*worst)));
-    if (*worst > profile::kUsableRmsPx) {
-      level = "doubt";
+        fmt::format("{} of {} stations: {}.", count, profile.stations.size(), level.words));
+  }
+  std::string_view name = worst->name;
+  std::string_view headline = worst->headline;
+  if (const auto missed = worst_left_out(profile)) {
+    lines.push_back(fmt::format("Told by the others, a station is missed by {} rms at most.",
+                                px_text(*missed)));
+    if (*missed > profile::kUsableRmsPx) {
+      name = "doubt";
       headline = "Doubtful between its stations";
     }
   }
-  return {{"level", level}, {"headline", headline}, {"lines", lines}};
+  return {{"level", name}, {"headline", headline}, {"lines", lines}};
 }
 
 json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
-  json figures = json::array();
-  const auto add = [&](std::string_view label, std::string text, std::string_view note) {
-    figures.push_back({{"label", label}, {"text", std::move(text)}, {"note", note}});
-  };
+  Figures figures;
   const zoom::ZoomLens::Reach& reach = lens.reach();
-  add("stations", fmt::format("{}", profile.stations.size()), "calibrated");
-  add("focal length",
-      reach.most_focal_mm > reach.least_focal_mm
-          ? fmt::format("{:.3g} to {:.3g} mm", reach.least_focal_mm, reach.most_focal_mm)
-          : fmt::format("{:.3g} mm", reach.least_focal_mm),
-      "nominal");
+  figures.add("stations", fmt::format("{}", profile.stations.size()), "calibrated");
+  figures.add("focal length",
+              reach.most_focal_mm > reach.least_focal_mm
+                  ? fmt::format("{:.3g} to {:.3g} mm", reach.least_focal_mm, reach.most_focal_mm)
+                  : fmt::format("{:.3g} mm", reach.least_focal_mm),
+              "nominal");
   if (reach.nearest_m) {
-    add("focus",
+    figures.add(
+        "focus",
         fmt::format("{} to {}", focus_text(*reach.nearest_m), focus_text(*reach.farthest_m)),
         "");
   }
@@ -410,26 +407,25 @@ json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
     residuals = std::max(residuals, station.quality->rms_px);
     predicted = std::max(predicted, station.quality->map_sigma_max_px.value_or(0.0));
   }
-  if (residuals > 0.0) add("residuals", px_text(residuals), "rms per point, worst station");
+  if (residuals > 0.0) figures.add("residuals", px_text(residuals), "rms per point, worst station");
   if (predicted > 0.0)
-    add("predicted error", px_text(predicted), "worst place of the worst station");
+    figures.add("predicted error", px_text(predicted), "worst place of the worst station");
   if (const auto worst = worst_left_out(profile)) {
-    add("left out", px_text(*worst), "rms by which the others miss a station, at most");
+    figures.add("left out", px_text(*worst), "rms by which the others miss a station, at most");
   }
-  return figures;
+  return figures.json();
 }
 
+/// Those of all stations, each with where it stands.
 json warnings_of(const profile::Profile& profile) {
-  json list = json::array();
+  std::vector<Warning> warnings;
   for (const profile::Station& station : profile.stations) {
-    for (const Warning& warning : station.warnings) {
-      list.push_back(
-          {{"code", printable(warning.code)},
-           {"message",
-            fmt::format("{}: {}", state_text(station), printable(warning.message, 2000))}});
+    for (Warning warning : station.warnings) {
+      warning.message = fmt::format("{}: {}", state_text(station), warning.message);
+      warnings.push_back(std::move(warning));
     }
   }
-  return list;
+  return warnings_part(warnings);
 }
 
 }  // namespace
@@ -438,25 +434,19 @@ Result<json> zoom_page(const profile::Profile& profile, const std::string& date)
   const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile.stations);
   if (!lens) return fail(lens.error());
   const States states = states_of(*lens);
-  json sections = json::array();
-  const auto add = [&](json section) {
-    if (!section.is_null()) sections.push_back(std::move(section));
-  };
-  add(surface_section(profile, states));
-  add(curve_of(states));
-  add(breathing_section(profile, *lens));
-  add(stations_section(profile));
-  add(provenance_section(profile, profile.stations.front()));
-  return json{{"page", "zoom"},
-              {"title", title_of(profile)},
-              {"eyebrow", "Lens with several stations"},
-              {"footer", fmt::format("trueplate {}, {}", kVersion, date)},
-              {"plate", plate_json(profile.stations.front().lens)},
-              {"verdict", verdict_of(profile)},
-              {"figures", figures_of(profile, *lens)},
-              {"warnings", warnings_of(profile)},
-              {"frames", json::array()},
-              {"sections", sections}};
+  return page_json({.page = "zoom",
+                    .title = title_of(profile),
+                    .eyebrow = "Lens with several stations",
+                    .date = date,
+                    .plate = plate_json(profile.stations.front().lens),
+                    .verdict = verdict_of(profile),
+                    .figures = figures_of(profile, *lens),
+                    .warnings = warnings_of(profile),
+                    .sections = {surface_section(profile, states),
+                                 curve_of(states),
+                                 breathing_section(profile, *lens),
+                                 stations_section(profile),
+                                 provenance_section(profile, profile.stations.front())}});
 }
 
 }  // namespace trueplate::cli

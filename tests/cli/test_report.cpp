@@ -8,6 +8,7 @@
 
 #include <filesystem>
 #include <fstream>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -112,6 +113,30 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   CHECK(page.find("Content-Security-Policy") != std::string::npos);
   CHECK(page.find("Copyright") != std::string::npos);  // the plot library's licences
   CHECK(page.size() < 3'000'000);
+}
+
+TEST_CASE("the page of a lens from lines") {
+  const ScratchFolder folder;
+  const auto in = [&](const char* name) { return (folder.path() / name).string(); };
+  const lens::Lens lens = synthetic_lens(kPlate);
+  std::ofstream file(in("lines.csv"));
+  file << fmt::format("# image: {}x{}\nframe,line,x,y\n", kPlate.width, kPlate.height);
+  for (int line = 0; line < 16; ++line) {
+    for (int i = 0; i <= 40; ++i) {
+      // Rows and columns of a straight picture, each second one bent in the world.
+      const double along = 0.08 + 0.021 * i;
+      const double across = 0.1 + 0.1 * (line / 2) + (line % 4 == 3 ? 0.02 * along * along : 0.0);
+      const Point2d straight = line % 2 == 0
+                                   ? Point2d(along * kPlate.width, across * kPlate.height)
+                                   : Point2d(across * kPlate.width, along * kPlate.height);
+      const std::optional<Point2d> p = lens::distort_px(lens, straight);
+      REQUIRE(p);
+      file << fmt::format("plate </script>,edge <b>{},{},{}\n", line, p->x(), p->y());
+    }
+  }
+  file.close();
+  run_well({"lines", in("lines.csv"), "-o", in("lens.json"), "--report", in("lines.html")});
+  judge(in("lines.html"));
 }
 
 TEST_CASE("a trial solve's page") {

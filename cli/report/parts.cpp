@@ -1,0 +1,112 @@
+#include "cli/report/parts.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "calib/base/utf8.h"
+#include "cli/version.h"
+
+namespace trueplate::cli {
+
+using nlohmann::json;
+
+std::string title_of(const profile::Profile& profile) {
+  const profile::Labels& labels = profile.labels;
+  std::string title = labels.lens.empty() ? "Lens without a name" : printable(labels.lens, 200);
+  if (!labels.serial.empty()) title += ", serial " + printable(labels.serial, 100);
+  return title;
+}
+
+std::string px_text(double value) {
+  const double size = std::abs(value);
+  return fmt::format("{:.{}f} px", value, size < 1.0 ? 3 : size < 10.0 ? 2 : size < 100.0 ? 1 : 0);
+}
+
+json plate_json(const lens::Lens& lens) {
+  return {{"width", lens.plate_size.width},
+          {"height", lens.plate_size.height},
+          {"pixel_aspect", lens.pixel_aspect}};
+}
+
+double rounded(double value, double step) { return std::round(value / step) * step; }
+
+json rounded_or_null(double value, double step) {
+  return std::isfinite(value) ? json(rounded(value, step)) : json();
+}
+
+std::vector<double> round_steps(double least, double most_value, std::size_t most) {
+  std::vector<double> steps;
+  if (!(most_value > 0.0) || !std::isfinite(most_value)) return {1.0};
+  least = std::max(least, most_value * 1e-3);
+  for (double decade = std::pow(10.0, std::floor(std::log10(least))); decade <= most_value;
+       decade *= 10.0) {
+    for (const double digit : {1.0, 2.0, 5.0}) {
+      // A power of ten is not exact; the step is to be written as short as it is meant.
+      const double step = std::stod(fmt::format("{:.3g}", digit * decade));
+      if (step > least && step < most_value) steps.push_back(step);
+    }
+  }
+  if (steps.empty()) steps.push_back(std::stod(fmt::format("{:.2g}", most_value)));
+  // The lowest: whether a place is off by 1 or by 2 px matters, by 100 or 200 px does not.
+  if (steps.size() > most) steps.resize(most);
+  return steps;
+}
+
+double round_factor(double value) {
+  double factor = 1.0;
+  for (double decade = 1.0; decade <= value && decade < 1e9; decade *= 10.0) {
+    for (const double digit : {1.0, 2.0, 5.0}) {
+      if (digit * decade <= value) factor = digit * decade;
+    }
+  }
+  return factor;
+}
+
+void Figures::add(std::string_view label, std::string text, std::string note) {
+  list_.push_back({{"label", label}, {"text", std::move(text)}, {"note", std::move(note)}});
+}
+
+json warnings_part(std::span<const Warning> warnings) {
+  json list = json::array();
+  for (const Warning& warning : warnings) {
+    list.push_back(
+        {{"code", printable(warning.code)}, {"message", printable(warning.message, kLongestNote)}});
+  }
+  return list;
+}
+
+json text_column(std::string_view label) { return {{"label", label}, {"number", false}}; }
+json number_column(std::string_view label) { return {{"label", label}, {"number", true}}; }
+
+json table_row(json cells) { return {{"chosen", false}, {"cells", std::move(cells)}}; }
+json chosen_row(json cells) { return {{"chosen", true}, {"cells", std::move(cells)}}; }
+
+json number_cell(const std::optional<double>& value) {
+  return value ? json(fmt::format("{:.4f}", *value)) : json();
+}
+
+json label_row(std::string_view label, std::string content) {
+  return json::array({label, std::move(content)});
+}
+
+json page_json(PageParts parts) {
+  json sections = json::array();
+  for (json& section : parts.sections) {
+    if (!section.is_null()) sections.push_back(std::move(section));
+  }
+  return {{"page", parts.page},
+          {"title", std::move(parts.title)},
+          {"eyebrow", std::move(parts.eyebrow)},
+          {"footer", fmt::format("trueplate {}, {}", kVersion, parts.date)},
+          {"plate", std::move(parts.plate)},
+          {"verdict", std::move(parts.verdict)},
+          {"figures", std::move(parts.figures)},
+          {"warnings", std::move(parts.warnings)},
+          {"frames", std::move(parts.frames)},
+          {"sections", std::move(sections)}};
+}
+
+}  // namespace trueplate::cli
