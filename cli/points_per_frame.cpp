@@ -70,9 +70,11 @@ Result<exchange::PointsReport> transform_points_per_frame(const std::string& inp
                                                           const FrameLenses& lenses,
                                                           exchange::PointsDirection direction,
                                                           Overwrite overwrite,
-                                                          const exchange::StraightFrame& straight) {
-  const Result<CsvTable> table = CsvTable::read(input);
+                                                          const exchange::StraightFrame& straight,
+                                                          const ColumnNames& columns) {
+  Result<CsvTable> table = CsvTable::read(input);
   if (!table) return fail(table.error());
+  table->set_column_names(columns);
   const Result<std::map<int, std::vector<std::size_t>>> groups = rows_by_frame(*table, lenses);
   if (!groups) return fail(groups.error());
   if (groups->empty()) {
@@ -87,8 +89,8 @@ Result<exchange::PointsReport> transform_points_per_frame(const std::string& inp
     const std::string source = fmt::format("{}, rows of frame {}", input, frame);
     const Result<CsvTable> part = CsvTable::parse(writer.text(), source);
     if (!part) return fail(part.error());
-    const Result<exchange::TransformedPoints> transformed =
-        exchange::transform_points(writer.text(), source, lenses.lens(frame), direction, straight);
+    const Result<exchange::TransformedPoints> transformed = exchange::transform_points(
+        writer.text(), source, lenses.lens(frame), direction, straight, columns);
     if (!transformed) return fail(transformed.error());
     Result<CsvTable> result = CsvTable::parse(transformed->text, source);
     if (!result) return fail(result.error());

@@ -18,6 +18,7 @@ Result<exchange::PointsReport> transform_points_per_frame(const std::string& inp
                                                           const FrameLenses& lenses,
                                                           exchange::PointsDirection direction,
                                                           Overwrite overwrite,
-                                                          const exchange::StraightFrame& straight);
+                                                          const exchange::StraightFrame& straight,
+                                                          const ColumnNames& columns);
 
 }  // namespace trueplate::cli

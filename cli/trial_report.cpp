@@ -70,7 +70,9 @@ json residuals_json(const plate::Tracks& tracks, const plate::CameraSolve& solve
     list.push_back({point.track,
                     number_of(tracks, point.frame),
                     solve.residuals_px[i]->x(),
-                    solve.residuals_px[i]->y()});
+                    solve.residuals_px[i]->y(),
+                    point.p_px.x(),
+                    point.p_px.y()});
   }
   return list;
 }

@@ -265,7 +265,14 @@ Result<CsvTable> CsvTable::read(const std::filesystem::path& path, const CsvLimi
   return parse(std::move(*content), path.string(), limits);
 }
 
+std::string_view CsvTable::name_in_file(std::string_view name) const {
+  const auto found = std::find_if(
+      names_.begin(), names_.end(), [name](const auto& entry) { return entry.first == name; });
+  return found == names_.end() ? name : std::string_view(found->second);
+}
+
 Result<std::optional<std::size_t>> CsvTable::find_column(std::string_view name) const {
+  name = name_in_file(name);
   std::optional<std::size_t> found;
   for (std::size_t i = 0; i < columns_.size(); ++i) {
     if (columns_[i] != name) continue;
@@ -286,7 +293,7 @@ Result<std::size_t> CsvTable::column(std::string_view name) const {
   return fail_at(source_,
                  header_line_,
                  fmt::format("no column '{}'; the header row has: {}{}",
-                             name,
+                             printable(name_in_file(name)),
                              listed(columns_),
                              other_separator ? "; separate columns by commas" : ""));
 }
@@ -341,6 +348,17 @@ bool CsvTable::is_blank(std::size_t row, std::size_t column) const {
   return trim(text.starts_with('"') ? text.substr(1, text.size() - 2) : text).empty();
 }
 
+bool CsvTable::is_nan(std::size_t row, std::size_t column) const {
+  const std::string text = cell(row, column);
+  std::string_view word = trim(text);
+  if (!word.empty() && (word.front() == '-' || word.front() == '+')) word.remove_prefix(1);
+  constexpr std::string_view kNan = "nan";
+  constexpr char kLowerCase = 0x20;
+  return std::equal(word.begin(), word.end(), kNan.begin(), kNan.end(), [](char a, char b) {
+    return (a | kLowerCase) == b;
+  });
+}
+
 Result<double> CsvTable::number(std::size_t row, std::size_t column) const {
   const std::string_view text = as_written(row, column);
   const std::optional<double> value =
@@ -381,6 +399,32 @@ std::string CsvTable::text() const {
   }
   text.append(content_, copied);
   return text;
+}
+
+Result<ColumnNames> parse_column_names(std::string_view text,
+                                       std::span<const std::string_view> wanted) {
+  ColumnNames names;
+  if (trim(text).empty()) return names;
+  for (const std::string_view part : split(text, ',')) {
+    const std::size_t equals = part.find('=');
+    const std::string_view name = trim(part.substr(0, equals));
+    const bool known = std::find(wanted.begin(), wanted.end(), name) != wanted.end();
+    const bool again = std::any_of(
+        names.begin(), names.end(), [name](const auto& entry) { return entry.first == name; });
+    const std::string_view in_file =
+        equals == std::string_view::npos ? std::string_view() : trim(part.substr(equals + 1));
+    if (!known || again || in_file.empty()) {
+      return fail(
+          ErrorCode::kInvalidInput,
+          fmt::format("'{}' is not NAME=COLUMN with one of the names {}, each once; write for "
+                      "example {}=u",
+                      printable(part),
+                      fmt::join(wanted, ", "),
+                      wanted.front()));
+    }
+    names.emplace_back(name, in_file);
+  }
+  return names;
 }
 
 std::string csv_cell(std::string_view text) {

@@ -7,6 +7,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "calib/base/geometry.h"
@@ -21,6 +22,14 @@ struct CsvComment {
 
   friend bool operator==(const CsvComment&, const CsvComment&) = default;
 };
+
+/// How a file calls its columns where not as it is wanted: the name wanted, and the file's.
+using ColumnNames = std::vector<std::pair<std::string, std::string>>;
+
+/// `x=u,y=v` with each name wanted at most once, and one of `wanted`. The file's name is all up to
+/// the next comma. Blank text is no names.
+Result<ColumnNames> parse_column_names(std::string_view text,
+                                       std::span<const std::string_view> wanted);
 
 /// What a CSV file may ask for before it is taken for damaged or hostile.
 struct CsvLimits {
@@ -53,6 +62,9 @@ class CsvTable {
   [[nodiscard]] std::size_t num_rows() const { return line_of_row_.size(); }
   [[nodiscard]] std::span<const std::string> columns() const { return columns_; }
 
+  /// From now on columns are looked for by the names that the file has for them.
+  void set_column_names(ColumnNames names) { names_ = std::move(names); }
+
   /// The column called `name` (exactly; blanks around a header cell do not count). An absent column
   /// is an error that lists those there are; a name that stands twice is an error for both calls.
   Result<std::size_t> column(std::string_view name) const;
@@ -69,6 +81,8 @@ class CsvTable {
   [[nodiscard]] std::string cell(std::size_t row, std::size_t column) const;
   /// Whether a cell holds nothing but blanks.
   [[nodiscard]] bool is_blank(std::size_t row, std::size_t column) const;
+  /// Whether a cell says NaN, in letters of any case, with or without a sign.
+  [[nodiscard]] bool is_nan(std::size_t row, std::size_t column) const;
   /// A cell as a finite number; anything else is an error.
   Result<double> number(std::size_t row, std::size_t column) const;
 
@@ -95,12 +109,14 @@ class CsvTable {
   class Parser;
 
   CsvTable() = default;
+  [[nodiscard]] std::string_view name_in_file(std::string_view name) const;
   [[nodiscard]] std::string_view as_written(std::size_t row, std::size_t column) const;
 
   std::string content_;
   std::string source_;
   std::vector<CsvComment> comments_;
   std::vector<std::string> columns_;
+  ColumnNames names_;
   std::size_t header_line_ = 0;
   std::vector<Span> cells_;  // row by row, the header left out; quotes included
   std::vector<std::uint32_t> line_of_row_;

@@ -60,11 +60,19 @@ std::string with_size(std::string text, ImageSize before, ImageSize after) {
   return text.replace(place, old_size.size(), fmt::format("{}x{}", after.width, after.height));
 }
 
+/// Whether a row has no point: all blank, or one of its numbers NaN.
+bool is_gap(const CsvTable& table, std::size_t row, std::span<const std::size_t> columns) {
+  const auto is_blank = [&](std::size_t column) { return table.is_blank(row, column); };
+  const auto is_nan = [&](std::size_t column) { return table.is_nan(row, column); };
+  return std::all_of(columns.begin(), columns.end(), is_blank) ||
+         std::any_of(columns.begin(), columns.end(), is_nan);
+}
+
 /// How far outside the plate a point lies; 0 inside.
 double distance_from(ImageSize plate, const Point2d& p_plate_px) {
   const Point2d size(plate.width, plate.height);
   const Point2d nearest = p_plate_px.cwiseMax(0.0).cwiseMin(size);
-  return (p_plate_px - nearest).norm();
+  return (p_plate_px - nearest).stableNorm();
 }
 
 /// A row whose point the lens cannot map.
@@ -146,9 +154,7 @@ Result<std::string> exchange_columns(const CsvTable& table,
   CsvWriter writer(header, table.comments());
   std::vector<double> point(from.size());
   for (std::size_t row = 0; row < table.num_rows(); ++row) {
-    const bool gap = std::all_of(taken.begin(), taken.end(), [&](std::size_t column) {
-      return table.is_blank(row, column);
-    });
+    const bool gap = is_gap(table, row, taken);
     for (std::size_t i = 0; i < taken.size() && !gap; ++i) {
       const Result<double> value = table.number(row, taken[i]);
       if (!value) return fail(value.error());
@@ -198,10 +204,12 @@ Result<TransformedPoints> transform_points(std::string content,
                                            std::string source,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
-                                           const StraightFrame& straight) {
+                                           const StraightFrame& straight,
+                                           const ColumnNames& columns) {
   if (Result<void> checked = lens::validate(lens); !checked) return fail(checked.error());
   Result<CsvTable> table = CsvTable::parse(std::move(content), std::move(source));
   if (!table) return fail(table.error());
+  table->set_column_names(columns);
   if (direction == PointsDirection::kToRays || direction == PointsDirection::kFromRays) {
     if (is_larger(straight)) {
       return fail(ErrorCode::kInvalidInput,
@@ -232,7 +240,7 @@ Result<TransformedPoints> transform_points(std::string content,
   const Point2d add_before = undistorts ? Point2d(0.0, 0.0) : Point2d(-corner);
   const Point2d add_after = undistorts ? corner : Point2d(0.0, 0.0);
   for (std::size_t row = 0; row < table->num_rows(); ++row) {
-    if (table->is_blank(row, *x_column) && table->is_blank(row, *y_column)) {
+    if (is_gap(*table, row, std::array{*x_column, *y_column})) {
       ++report.num_gaps;
       continue;
     }
@@ -268,11 +276,12 @@ Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
                                            Overwrite overwrite,
-                                           const StraightFrame& straight) {
+                                           const StraightFrame& straight,
+                                           const ColumnNames& columns) {
   Result<std::string> content = read_text_file(input, CsvLimits{}.max_bytes);
   if (!content) return fail(content.error());
   Result<TransformedPoints> transformed =
-      transform_points(std::move(*content), input.string(), lens, direction, straight);
+      transform_points(std::move(*content), input.string(), lens, direction, straight, columns);
   if (!transformed) return fail(transformed.error());
   if (Result<void> written = write_text_file(output, transformed->text, overwrite); !written) {
     return fail(written.error());

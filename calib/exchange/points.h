@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "calib/base/atomic_file.h"
+#include "calib/base/csv.h"
 #include "calib/base/result.h"
 #include "calib/lens/lens.h"
 
@@ -33,7 +34,7 @@ struct StraightFrame {
 struct PointsReport {
   std::size_t num_rows = 0;
   std::size_t num_moved = 0;  // rows with a point, and an answer
-  std::size_t num_gaps = 0;   // rows whose x and y were blank; they stay blank
+  std::size_t num_gaps = 0;   // rows whose x and y were blank, or NaN; they stay as they are
   /// Rows whose point the lens cannot map: beyond the edge of its domain, where several straight
   /// points would share one place on the plate. The row is kept, its x and y become blank.
   std::size_t num_without_answer = 0;
@@ -76,12 +77,16 @@ struct TransformedPoints {
 /// counted from its corner. The comment has to be of the calibrated plate (undistorting) or of the
 /// straight picture (redistorting), and is rewritten to the other's size.
 ///
+/// A row is a gap where x and y are blank or one of them is NaN. `columns` is for files that call
+/// their columns otherwise than `x` and `y`, or `ray_x` and so on.
+///
 /// Errors name line and column: a missing column, text that is not a number, x without y.
 Result<TransformedPoints> transform_points(std::string content,
                                            std::string source,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
-                                           const StraightFrame& straight = {});
+                                           const StraightFrame& straight = {},
+                                           const ColumnNames& columns = {});
 
 /// The same from file to file; the output appears whole or not at all.
 Result<PointsReport> transform_points_file(const std::filesystem::path& input,
@@ -89,7 +94,8 @@ Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
                                            Overwrite overwrite,
-                                           const StraightFrame& straight = {});
+                                           const StraightFrame& straight = {},
+                                           const ColumnNames& columns = {});
 
 /// Largest distance between a point and its undistorted and redistorted self, for points of the
 /// plate and focal lengths up to 10000 px.

@@ -7,7 +7,6 @@
 #include <unordered_map>
 #include <utility>
 
-#include "calib/base/csv.h"
 #include "calib/base/text.h"
 
 namespace trueplate::plate {
@@ -39,13 +38,6 @@ Result<Columns> find_columns(const CsvTable& table) {
     *column = *found;
   }
   return columns;
-}
-
-bool says_nan(std::string_view text) {
-  text = trim(text);
-  if (!text.empty() && (text.front() == '-' || text.front() == '+')) text.remove_prefix(1);
-  return text.size() == 3 && (text[0] | 0x20) == 'n' && (text[1] | 0x20) == 'a' &&
-         (text[2] | 0x20) == 'n';
 }
 
 /// Collects the rows and what is to be said about them.
@@ -88,7 +80,7 @@ class Reader {
       rows_.push_back({*frame, entry->second, {*x, *y}, row});
       return {};
     }
-    if (says_nan(table_.cell(row, columns_.x)) || says_nan(table_.cell(row, columns_.y))) {
+    if (table_.is_nan(row, columns_.x) || table_.is_nan(row, columns_.y)) {
       if (num_nan_++ == 0) first_nan_line_ = table_.line(row);
       ++tracks_.num_gaps;
       return {};
@@ -120,7 +112,7 @@ class Reader {
     const ImageSize size = tracks_.plate_size;
     if (size.width <= 0) return;
     const Point2d limit(size.width, size.height);
-    const double outside = (row.p_px - row.p_px.cwiseMax(0.0).cwiseMin(limit)).norm();
+    const double outside = (row.p_px - row.p_px.cwiseMax(0.0).cwiseMin(limit)).stableNorm();
     if (!(outside > 0.0)) return;
     if (num_outside_++ == 0) first_outside_line_ = table_.line(row.row);
     max_outside_px_ = std::max(max_outside_px_, outside);
@@ -158,7 +150,7 @@ class Reader {
                     first_nan_line_));
     add("tracks-outside-frame",
         num_outside_,
-        fmt::format("{}: {} points lie outside the {}x{} plate, up to {:.1f} px (first: line {}); "
+        fmt::format("{}: {} points lie outside the {}x{} plate, up to {:.6g} px (first: line {}); "
                     "are they tracks of this plate?",
                     table_.source(),
                     num_outside_,
@@ -182,8 +174,9 @@ class Reader {
   double max_outside_px_ = 0.0;
 };
 
-Result<Tracks> tracks_of(const Result<CsvTable>& table) {
+Result<Tracks> tracks_of(Result<CsvTable> table, const ColumnNames& names) {
   if (!table) return fail(table.error());
+  table->set_column_names(names);
   const Result<Columns> columns = find_columns(*table);
   if (!columns) return fail(columns.error());
   return Reader(*table, *columns).read();
@@ -191,12 +184,12 @@ Result<Tracks> tracks_of(const Result<CsvTable>& table) {
 
 }  // namespace
 
-Result<Tracks> parse_tracks(std::string content, std::string source) {
-  return tracks_of(CsvTable::parse(std::move(content), std::move(source)));
+Result<Tracks> parse_tracks(std::string content, std::string source, const ColumnNames& columns) {
+  return tracks_of(CsvTable::parse(std::move(content), std::move(source)), columns);
 }
 
-Result<Tracks> read_tracks(const std::filesystem::path& path) {
-  return tracks_of(CsvTable::read(path));
+Result<Tracks> read_tracks(const std::filesystem::path& path, const ColumnNames& columns) {
+  return tracks_of(CsvTable::read(path), columns);
 }
 
 std::vector<std::size_t> frame_starts(const Tracks& tracks) {

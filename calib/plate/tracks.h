@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "calib/base/csv.h"
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
@@ -39,8 +40,11 @@ struct Tracks {
 ///
 /// Errors name the line: a missing column, text that is no number, a track at two places in one
 /// frame, no points at all.
-Result<Tracks> parse_tracks(std::string content, std::string source);
-Result<Tracks> read_tracks(const std::filesystem::path& path);
+/// `columns` is for files that call their columns otherwise.
+Result<Tracks> parse_tracks(std::string content,
+                            std::string source,
+                            const ColumnNames& columns = {});
+Result<Tracks> read_tracks(const std::filesystem::path& path, const ColumnNames& columns = {});
 
 /// The number of tracks that two frames (indices) share.
 [[nodiscard]] int num_common_tracks(const Tracks& tracks, int frame_a, int frame_b);

@@ -69,7 +69,7 @@ Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
   if (setup.plate_size.width <= 0) {
     return fail(ErrorCode::kInvalidInput,
                 "the tracks do not say the plate's size, wanted a line '# image: WIDTHxHEIGHT' "
-                "before the header row");
+                "before the header row, or --size WIDTHxHEIGHT");
   }
   if (!options.lens) {
     setup.plain = shot_of(tracks, setup.plate_size, setup.focal_ratio);

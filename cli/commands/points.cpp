@@ -1,8 +1,10 @@
 #include <fmt/format.h>
 
+#include <array>
 #include <memory>
 #include <vector>
 
+#include "calib/base/csv.h"
 #include "calib/exchange/points.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
@@ -25,6 +27,7 @@ struct Options {
   std::string overscan = "none";
   int round_to = 2;
   bool rays = false;
+  std::string columns;
 };
 
 /// The straight picture that undistort makes with the same options, of the one lens or of all.
@@ -58,6 +61,12 @@ int run(const Options& options, const CommonOptions& common) {
       !free) {
     return report_failure(free.error());
   }
+  constexpr std::array<std::string_view, 6> kNames{"x", "y", "frame", "ray_x", "ray_y", "ray_z"};
+  const Result<ColumnNames> columns = parse_column_names(options.columns, kNames);
+  if (!columns) {
+    return report_usage(
+        {columns.error().code, fmt::format("--columns: {}", columns.error().message)});
+  }
   const Result<ShotProfile> shot =
       read_shot_profile(options.profile, options.state, options.per_frame, nullptr);
   if (!shot) return report_failure(shot.error());
@@ -72,13 +81,15 @@ int run(const Options& options, const CommonOptions& common) {
                                                 *shot->lenses,
                                                 direction_of(options),
                                                 common.overwrite_policy(),
-                                                *straight)
+                                                *straight,
+                                                *columns)
                    : exchange::transform_points_file(options.input,
                                                      options.output,
                                                      lens,
                                                      direction_of(options),
                                                      common.overwrite_policy(),
-                                                     *straight);
+                                                     *straight,
+                                                     *columns);
   if (!report) return report_failure(report.error());
 
   print(common,
@@ -159,6 +170,10 @@ Action add_points(CLI::App& app) {
   app.add_flag("--rays",
                options->rays,
                "rays in camera axes, columns ray_x, ray_y, ray_z, in the place of straight points");
+  app.add_option("--columns",
+                 options->columns,
+                 "how the file calls its columns x, y, frame, ray_x, ray_y, ray_z, such as x=u,y=v")
+      ->type_name("NAME=COLUMN,...");
   return [options](const CommonOptions& common) { return run(*options, common); };
 }
 

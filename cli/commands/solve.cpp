@@ -5,7 +5,9 @@
 #include <cmath>
 #include <memory>
 
+#include "calib/base/csv.h"
 #include "calib/base/text.h"
+#include "calib/lens/film_back_aspect.h"
 #include "calib/plate/placement.h"
 #include "calib/plate/tracks.h"
 #include "calib/plate/trial.h"
@@ -25,6 +27,7 @@ namespace {
 struct Options {
   std::string tracks;
   std::string lens;
+  std::string columns;
   std::string size;
   std::string focal;
   std::string film_back;
@@ -68,6 +71,13 @@ Result<Given> given_by(const Options& options) {
   }
   if (options.focal_px && given.focal_mm) {
     return fail(usage("--focal and --focal-px are both given, wanted one"));
+  }
+  const bool places = !options.scale.empty() || !options.ground.empty() ||
+                      !options.origin.empty() || options.camera_lens != "auto";
+  if (places && options.camera.empty() && options.usd.empty()) {
+    return fail(
+        usage("--scale, --ground, --origin and --camera-lens are about the camera that is written; "
+              "add --camera FILE or --usd FILE"));
   }
   if (!options.lens.empty() && (options.focal_px || given.focal_mm)) {
     return fail(usage("--lens brings its focal length; leave out --focal and --focal-px"));
@@ -205,11 +215,24 @@ Result<void> write_page(const Options& options,
 }
 
 Result<plate::Tracks> tracks_of(const Options& options) {
-  Result<plate::Tracks> tracks = plate::read_tracks(options.tracks);
-  if (!tracks || tracks->plate_size.width > 0 || options.size.empty()) return tracks;
-  const Result<std::pair<int, int>> size = parse_size(options.size);
-  if (!size) return fail(usage(fmt::format("--size: {}", size.error().message)));
-  tracks->plate_size = {size->first, size->second};
+  constexpr std::array<std::string_view, 4> kNames{"track", "frame", "x", "y"};
+  const Result<ColumnNames> columns = parse_column_names(options.columns, kNames);
+  if (!columns) return fail(usage(fmt::format("--columns: {}", columns.error().message)));
+  Result<plate::Tracks> tracks = plate::read_tracks(options.tracks, *columns);
+  if (!tracks || options.size.empty()) return tracks;
+  const Result<std::pair<int, int>> parsed = parse_size(options.size);
+  if (!parsed) return fail(usage(fmt::format("--size: {}", parsed.error().message)));
+  const ImageSize size{parsed->first, parsed->second};
+  if (tracks->plate_size.width > 0 && tracks->plate_size != size) {
+    return fail(
+        usage(fmt::format("--size: {}x{} is not what {} says, # image: {}x{}; leave one out",
+                          size.width,
+                          size.height,
+                          options.tracks,
+                          tracks->plate_size.width,
+                          tracks->plate_size.height)));
+  }
+  tracks->plate_size = size;
   return tracks;
 }
 
@@ -247,6 +270,12 @@ int run(const Options& options, const CommonOptions& common) {
     if (solve.lens_use == plate::LensUse::kProfile) continue;
     solve.lens.film_back = given->film_back;
     solve.lens.pixel_aspect = options.pixel_aspect;
+  }
+
+  if (given->film_back) {
+    const std::optional<Warning> aspect =
+        lens::film_back_aspect(*given->film_back, trial->plate_size, options.pixel_aspect, 1.0);
+    if (aspect) trial->warnings.push_back(*aspect);
   }
 
   print(common, trial_text(*tracks, *trial));
@@ -288,6 +317,10 @@ Action add_solve(CLI::App& app) {
       ->type_name("");
   app.add_option("--lens", options->lens, "the lens profile to try beside no lens")
       ->type_name("PROFILE");
+  app.add_option("--columns",
+                 options->columns,
+                 "how the file calls its columns track, frame, x, y, such as track=name,x=u,y=v")
+      ->type_name("NAME=COLUMN,...");
   app.add_option("--size", options->size, "the plate's size, where the tracks do not say it")
       ->type_name("WxH");
   app.add_option("--focal", options->focal, "focal length, such as 35mm; needs --film-back")

@@ -123,14 +123,33 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
   CHECK(ran.status == 1);
   CHECK(ran.errors.find("the frames are 1001 to 1010") != std::string::npos);
   ran = run_trueplate({"solve", tracks.string(), "--scale", "t0,nobody,1m"});
+  CHECK(ran.status == 2);
+  CHECK(ran.errors.find("add --camera FILE or --usd FILE") != std::string::npos);
+  const std::string camera = (scratch.path() / "camera.json").string();
+  ran = run_trueplate({"solve", tracks.string(), "--scale", "t0,nobody,1m", "--camera", camera});
   CHECK(ran.status == 1);
   CHECK(ran.errors.find("'t0,nobody'") != std::string::npos);
+  ran = run_trueplate({"solve", tracks.string(), "--size", "1280x720"});
+  CHECK(ran.status == 1);
+  CHECK(ran.errors.find("leave one out") != std::string::npos);
+  ran = run_trueplate({"solve", tracks.string(), "--film-back", "36x24mm"});
+  CHECK(ran.errors.find("36 x 24 mm") != std::string::npos);
   CHECK(run_trueplate({"solve", (scratch.path() / "none.csv").string()}).status == 1);
   write(tracks, "track,frame,x,y\na,1,2,3\n");
   ran = run_trueplate({"solve", tracks.string()});
   CHECK(ran.status == 1);
   CHECK(ran.errors.find("# image: WIDTHxHEIGHT") != std::string::npos);
+  CHECK(ran.errors.find("--size") != std::string::npos);
   ran = run_trueplate({"solve", tracks.string(), "--size", "1920x1080"});
   CHECK(ran.status == 0);
   CHECK(ran.output.find("verdict: too-few-common. There is one frame") != std::string::npos);
+  write(tracks, "name,shot frame,u,v\na,1,2,3\n");
+  ran = run_trueplate({"solve",
+                       tracks.string(),
+                       "--size",
+                       "1920x1080",
+                       "--columns",
+                       "track=name,frame=shot frame,x=u,y=v"});
+  CHECK(ran.status == 0);
+  CHECK(ran.output.find("There is one frame (1)") != std::string::npos);
 }

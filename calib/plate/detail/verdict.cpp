@@ -20,6 +20,12 @@ double number_of(const Tracks& tracks, int frame) {
   return tracks.frames[static_cast<std::size_t>(frame)];
 }
 
+std::string chance_words(double p_value) {
+  constexpr double kLeastTold = 1e-12;
+  return p_value < kLeastTold ? fmt::format("below {:.0e}", kLeastTold)
+                              : fmt::format("{:.1e}", p_value);
+}
+
 /// The first few of a list, and how many more there are.
 std::string listed(const std::vector<std::string>& items) {
   constexpr std::size_t kMost = 5;
@@ -102,24 +108,24 @@ Finding lens_finding(const Trial& trial,
   const Eigen::Vector3d& found = after.scene.intrinsics;
   const double u2 = std::pow(outer.outer_radius_px / after.scene.focal_px(), 2.0);
   const double shift_px = outer.outer_radius_px * u2 * (found(1) + u2 * found(2));
-  return {Cause::kLens,
-          by_lens.share_px,
-          fmt::format(
-              "{}: with {} the average error falls from {:.2f} to {:.2f} px (chance that noise "
-              "does that: {:.1e}). It is {:.2f} px within {:.0f} px of the middle and {:.2f} px "
-              "beyond {:.0f} px; the lens moves points there by {:.1f} px.",
-              given.lens_use == LensUse::kProfile
-                  ? "The profile is not this shot's lens"
-                  : "The lens bends the plate, and nothing straightens it",
-              num_radial == 1 ? "one radial term" : "two radial terms",
-              before.rms_px(),
-              after.rms_px(),
-              by_lens.p_value,
-              inner.rms_px,
-              inner.outer_radius_px,
-              outer.rms_px,
-              given.rings[2].outer_radius_px,
-              std::abs(shift_px))};
+  return {
+      Cause::kLens,
+      by_lens.share_px,
+      fmt::format("{}: with {} the average error falls from {:.2f} to {:.2f} px (chance that noise "
+                  "does that: {}). It is {:.2f} px within {:.0f} px of the middle and {:.2f} px "
+                  "beyond {:.0f} px; the lens moves points there by {:.1f} px.",
+                  given.lens_use == LensUse::kProfile
+                      ? "The profile is not this shot's lens"
+                      : "The lens bends the plate, and nothing straightens it",
+                  num_radial == 1 ? "one radial term" : "two radial terms",
+                  before.rms_px(),
+                  after.rms_px(),
+                  chance_words(by_lens.p_value),
+                  inner.rms_px,
+                  inner.outer_radius_px,
+                  outer.rms_px,
+                  given.rings[2].outer_radius_px,
+                  std::abs(shift_px))};
 }
 
 Finding focal_finding(const ChainFit& before, const ChainFit& after, const Improvement& by_focal) {
@@ -130,13 +136,13 @@ Finding focal_finding(const ChainFit& before, const ChainFit& after, const Impro
       by_focal.share_px,
       fmt::format("The focal length is wrong: the tracks fit {:.0f} px, {:+.1f} % of the {:.0f} "
                   "px given; the average error falls from {:.2f} to {:.2f} px (chance that "
-                  "noise does that: {:.1e}). Check focal length and film back.",
+                  "noise does that: {}). Check focal length and film back.",
                   found,
                   100.0 * (found / given - 1.0),
                   given,
                   before.rms_px(),
                   after.rms_px(),
-                  by_focal.p_value)};
+                  chance_words(by_focal.p_value))};
 }
 
 /// Lens, focal length, both or none: what explains more comes first, the other only if it explains
@@ -199,7 +205,7 @@ Finding too_few_common(const Tracks& tracks, const PairMotion& best) {
   return {Cause::kTooFewCommon, 0.0, std::move(words)};
 }
 
-double noise_factor(int num_common) { return 1.15 + 2.4 / std::sqrt(num_common); }
+double noise_factor(int num_common) { return 1.15 + 4.0 / std::sqrt(num_common); }
 
 std::optional<Finding> motion_finding(const Tracks& tracks,
                                       const PairMotion& motion,

@@ -192,3 +192,24 @@ TEST_CASE("what is written reads back") {
   one.add_row(std::array<std::string, 1>{""});
   CHECK(table_of(one.text()).num_rows() == 1);
 }
+
+TEST_CASE("names of columns as the file has them") {
+  using trueplate::parse_column_names;
+  constexpr std::array<std::string_view, 2> kWanted{"x", "y"};
+  CHECK(parse_column_names("", kWanted)->empty());
+  const auto names = parse_column_names("x = pos u,y=a=b", kWanted);
+  REQUIRE(names.has_value());
+  CHECK(*names == trueplate::ColumnNames{{"x", "pos u"}, {"y", "a=b"}});
+  for (const char* bad : {"x", "x=", "=u", "z=u", "x=u,x=v", "x=u,", ","}) {
+    CAPTURE(bad);
+    CHECK_FALSE(parse_column_names(bad, kWanted).has_value());
+  }
+  CsvTable table = table_of("u,x\n1,2\n");
+  table.set_column_names({{"x", "u"}});
+  CHECK(*table.column("x") == 0);
+}
+
+TEST_CASE("NaN is told from other words") {
+  const CsvTable table = table_of("x\nnan\nNaN\n-NAN\n\" nan \"\nnano\nna\n1\n\"\"\n");
+  for (std::size_t row = 0; row < table.num_rows(); ++row) CHECK(table.is_nan(row, 0) == (row < 4));
+}

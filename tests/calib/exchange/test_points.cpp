@@ -235,7 +235,7 @@ TEST_CASE("another size of the same shape scales the lens, another shape is refu
 TEST_CASE("bad input is refused with line and column") {
   const Lens lens = moderate_lens();
   CHECK(error_of("x,y\n1,2\n3,\n", lens) == "in.csv:3: y is blank, wanted a number");
-  CHECK(error_of("x,y\nnan,nan\n", lens) == "in.csv:2: x is 'nan', wanted a number");
+  CHECK(error_of("x,y\ninf,1\n", lens) == "in.csv:2: x is 'inf', wanted a number");
   CHECK(error_of("x,y\n1,1e999\n", lens) == "in.csv:2: y is '1e999', wanted a number");
   CHECK(error_of("x,z\n1,1\n", lens).starts_with("in.csv:1: no column 'y'"));
   CHECK(error_of("", lens).starts_with("in.csv:1: is empty"));
@@ -306,4 +306,19 @@ TEST_CASE("points of a straight picture with overscan are counted from its corne
   REQUIRE(!wrong.has_value());
   CHECK(wrong.error().message ==
         "in.csv: the points are of a 1920x1080 picture, with this overscan wanted 2004x1128");
+}
+
+TEST_CASE("NaN is a gap, and columns may be called otherwise; both pass through as they stand") {
+  const Lens lens = moderate_lens();
+  const std::string text = "name,u,v\na,NaN,nan\nb,3,\"nan\"\nc,100,200\n";
+  const auto moved = transform_points(
+      text, "p.csv", lens, PointsDirection::kUndistort, {}, {{"x", "u"}, {"y", "v"}});
+  REQUIRE(moved.has_value());
+  CHECK(moved->report.num_gaps == 2);
+  CHECK(moved->report.num_moved == 1);
+  CHECK(moved->text.starts_with("name,u,v\na,NaN,nan\nb,3,\"nan\"\nc,"));
+  const auto rays =
+      transform_points(text, "p.csv", lens, PointsDirection::kToRays, {}, {{"x", "u"}, {"y", "v"}});
+  REQUIRE(rays.has_value());
+  CHECK(rays->text.starts_with("name,ray_x,ray_y,ray_z\na,,,\nb,,,\nc,"));
 }

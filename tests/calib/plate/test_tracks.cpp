@@ -70,7 +70,7 @@ TEST_CASE("gaps, NaN, repeated rows and points outside are kept apart and named"
   CHECK(tracks.warnings[0].message.find("line 6") != std::string::npos);
   CHECK(tracks.warnings[1].code == "tracks-not-a-number");
   CHECK(tracks.warnings[2].code == "tracks-outside-frame");
-  CHECK(tracks.warnings[2].message.find("up to 5.0 px (first: line 7)") != std::string::npos);
+  CHECK(tracks.warnings[2].message.find("up to 5 px (first: line 7)") != std::string::npos);
 }
 
 TEST_CASE("what is no tracks file is refused with line and column") {
@@ -98,4 +98,24 @@ TEST_CASE("a million rows are read") {
   CHECK(tracks.points.size() == 1000000);
   CHECK(tracks.names.size() == 1000);
   CHECK(num_common_tracks(tracks, 0, 999) == 1000);
+}
+
+TEST_CASE("a file may call its columns otherwise") {
+  const Result<Tracks> tracks =
+      parse_tracks("name,t,u,v,x\na,1,2,3,9\n",
+                   "t.csv",
+                   {{"track", "name"}, {"frame", "t"}, {"x", "u"}, {"y", "v"}});
+  REQUIRE(tracks.has_value());
+  CHECK(tracks->names.front() == "a");
+  CHECK(tracks->points.front().p_px == trueplate::Point2d(2.0, 3.0));
+  const Result<Tracks> absent =
+      parse_tracks("name,frame,x,y\na,1,2,3\n", "t.csv", {{"track", "id"}});
+  REQUIRE(!absent);
+  CHECK(absent.error().message == "t.csv:1: no column 'id'; the header row has: name, frame, x, y");
+}
+
+TEST_CASE("a point far beyond any picture is told with its distance") {
+  const Tracks tracks = tracks_in("# image: 100x100\ntrack,frame,x,y\na,1,1e300,1e300\n");
+  REQUIRE(tracks.warnings.size() == 1);
+  CHECK(tracks.warnings[0].message.find("inf") == std::string::npos);
 }
