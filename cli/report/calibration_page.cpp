@@ -44,8 +44,6 @@ Result<json> calibration_page(const CalibrationPage& page) {
   const json frames = frames_json(*page.profile, page.views, page.fit);
   Result<json> pictures = before_and_after(page, lens);
   if (!pictures) return pictures;
-  Result<json> handoff = handoff_section(*page.profile, station, page.threads);
-  if (!handoff) return handoff;
   return page_json({.page = "calibration",
                     .title = title_of(*page.profile),
                     .eyebrow = eyebrow_of(page),
@@ -63,7 +61,7 @@ Result<json> calibration_page(const CalibrationPage& page) {
                                  grid_section(lens),
                                  models_section(page.trials),
                                  parameters_section(station),
-                                 std::move(*handoff),
+                                 handoff_section(*page.profile, station, page.threads),
                                  frames.empty() ? json() : frames_section(frames),
                                  provenance_section(*page.profile, station)}});
 }

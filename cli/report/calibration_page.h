@@ -28,8 +28,7 @@ struct CalibrationPage {
   int threads = 0;
 };
 
-/// The data of the page (docs/report.md), for html_page(). Errors: a frame that cannot be shown, an
-/// overscan that cannot be had.
+/// The data of the page (docs/report.md), for html_page(). Errors: a frame that cannot be shown.
 Result<nlohmann::json> calibration_page(const CalibrationPage& page);
 
 }  // namespace trueplate::cli

@@ -280,6 +280,8 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
     most = std::max(most, sigma);
   }
   if (most == 0.0) return {};
+  const bool whole =
+      std::all_of(sigmas.begin(), sigmas.end(), [](double sigma) { return std::isfinite(sigma); });
   return {
       {"kind", "field"},
       {"title", "Predicted error over the frame"},
@@ -288,7 +290,8 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
         "standard deviation, after the turn and the change of focal length that a camera solve "
         "absorbs."}},
       {"caption",
-       fmt::format("Lines join places of equal error. From {} to {}. {}",
+       fmt::format("{} From {} to {}. {}",
+                   whole ? "Lines join places of equal error." : "Hatched: no ray.",
                    px_text(least),
                    px_text(most),
                    fit == &stated

@@ -204,6 +204,15 @@ std::string state_text(const profile::Station& station) {
   return text.empty() ? "not stated" : text;
 }
 
+constexpr std::string_view kHandoffTitle = "Hand-off";
+
+/// The section of a lens whose whole plate cannot be straightened into a picture of any sense.
+json no_handoff(const Error& error) {
+  return {{"kind", "words"},
+          {"title", kHandoffTitle},
+          {"words", {fmt::format("Not for the whole plate: {}.", error.message)}}};
+}
+
 }  // namespace
 
 json verdict_of(const profile::Station& station) {
@@ -232,7 +241,8 @@ json verdict_of(const profile::Station& station) {
   }
   if (const double share = lens::invertible_share_of_border(station.lens); share < 1.0) {
     lines.push_back(fmt::format(
-        "Only {:.1f} % of the frame's border can be straightened: beyond it the lens folds back.",
+        "Only {:.1f} % of the frame's border can be straightened: the rest has no place in a "
+        "straight picture.",
         100.0 * share));
   }
   const std::size_t count = station.warnings.size();
@@ -426,13 +436,13 @@ json provenance_section(const profile::Profile& profile, const profile::Station&
             {{"heading", "Provenance"}, {"rows", rows}}}}};
 }
 
-Result<json> handoff_section(const profile::Profile& profile,
-                             const profile::Station& station,
-                             int threads) {
+json handoff_section(const profile::Profile& profile,
+                     const profile::Station& station,
+                     int threads) {
   Result<PlateRequest> request = read_plate_options(PlateOptions{}, {station.lens}, threads);
-  if (!request) return fail(request.error());
+  if (!request) return no_handoff(request.error());
   const Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
-  if (!noted) return fail(noted.error());
+  if (!noted) return no_handoff(noted.error());
   json groups = json::array();
   for (const HandoffGroup& group : handoff_groups(noted->handoff, noted->notes)) {
     json rows = json::array();
@@ -446,7 +456,7 @@ Result<json> handoff_section(const profile::Profile& profile,
   if (!station.lens.film_back) {
     words.push_back(fmt::format("Missing: {}", printable(kMissingFilmBack, kLongestNote)));
   }
-  return json{{"kind", "numbers"}, {"title", "Hand-off"}, {"words", words}, {"groups", groups}};
+  return {{"kind", "numbers"}, {"title", kHandoffTitle}, {"words", words}, {"groups", groups}};
 }
 
 }  // namespace trueplate::cli

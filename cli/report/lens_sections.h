@@ -2,7 +2,6 @@
 
 #include <nlohmann/json.hpp>
 
-#include "calib/base/result.h"
 #include "calib/profile/profile.h"
 #include "cli/report/parts.h"
 
@@ -26,9 +25,9 @@ namespace trueplate::cli {
 [[nodiscard]] nlohmann::json provenance_section(const profile::Profile& profile,
                                                 const profile::Station& station);
 
-/// The numbers of `trueplate handoff` with its defaults. Errors: those of the overscan.
-Result<nlohmann::json> handoff_section(const profile::Profile& profile,
-                                       const profile::Station& station,
-                                       int threads);
+/// The numbers of `trueplate handoff` with its defaults; where there are none, why.
+[[nodiscard]] nlohmann::json handoff_section(const profile::Profile& profile,
+                                             const profile::Station& station,
+                                             int threads);
 
 }  // namespace trueplate::cli

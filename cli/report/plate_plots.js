@@ -235,6 +235,7 @@ sectionKinds.field = (host, section) => {
       // Where it is farthest from the labels that stand already, of a few places along the line.
       const room = (p) => Math.min(...labels.map((q) => Math.hypot(p[0] - q[0], p[1] - q[1])), Math.hypot(p[0] - at.width / 2, p[1]) + 400);
       const label = candidates.reduce((a, b) => room(a) >= room(b) ? a : b);
+      if (room(label) < 24) continue;  // it would cover another
       labels.push(label);
       svg.append("text").attr("class", "halo").attr("text-anchor", "middle").attr("x", label[0]).attr("y", label[1] + 4).text(contour.value);
     }

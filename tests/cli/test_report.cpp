@@ -115,6 +115,23 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   CHECK(page.size() < 3'000'000);
 }
 
+TEST_CASE("lenses with places that have no ray, and with more overscan than a picture can have") {
+  const ScratchFolder folder;
+  const auto in = [&](const std::string& name) { return (folder.path() / name).string(); };
+  write_plate(in("plate.exr"));
+  lens::Lens lens = make_lens(kPlate, {250.0, 250.0}, {2.0, 1.0});
+  const auto show = [&](const std::string& name) {
+    write_lens(in(name + ".json"), lens);
+    run_well({"report", in(name + ".json"), in("plate.exr"), "-o", in(name + ".html")});
+    judge(in(name + ".html"));
+  };
+  lens.model = lens::RadialTangential({-0.6, 0.0, 0.0, 0.0, 0.0});
+  show("folds");
+  lens.focal_px = {160.0, 160.0};
+  lens.model = lens::Equidistant({0.0, 0.0, 0.0, 0.0});
+  show("fisheye");
+}
+
 TEST_CASE("the page of a lens from lines") {
   const ScratchFolder folder;
   const auto in = [&](const char* name) { return (folder.path() / name).string(); };
