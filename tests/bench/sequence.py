@@ -6,7 +6,9 @@ Before a case is timed its first frame is compared with what `oiiotool --st_warp
 filter; a pixel that differs by more than DIFFERENCE ends the run.
 
 Processor time (user and system) of whole processes, taken in turn, so that other work on the machine meets all
-alike; medians of ROUNDS rounds, and the ratio to copy_exr in the same run. Peak memory is that of the process.
+alike; medians of ROUNDS rounds, and the ratio to copy_exr in the same run. "A further frame" is the same ratio of what
+the frames after the first cost, one more first than threads: without the start of the program, and without the memory
+that the system hands out and clears once. Peak memory is that of the process.
 
     python3 tests/bench/sequence.py [--build build] [--rounds 3] [--frames N] [--sizes hd,4k,8k] [--types half,float]
         [--compressions none,zip,piz] [--threads 1,2] [--filter cubic] [--oiiotool]
@@ -96,7 +98,7 @@ def main():
         subprocess.run([trueplate, "demo", "-o", demo, "--scale", "0.5", "--quiet"], **quiet)
         subprocess.run([trueplate, "calibrate", demo / "plover-25/chart.####.exr", "--chart", "checkerboard",
                         "--grid", "14x9", "--pitch", "40mm", "-o", lens, "--quiet"], **quiet)
-        print("| frames | type | compression | threads | reading and writing | undistort | ratio | without the start | "
+        print("| frames | type | compression | threads | reading and writing | undistort | ratio | a further frame | "
               "peak memory | stated |" + (" st_warp |" if options.oiiotool else ""))
         print("|---|---|---|---|---|---|---|---|---|---|" + ("---|" if options.oiiotool else ""))
         for size in options.sizes.split(","):
@@ -125,28 +127,36 @@ def main():
 def report(options, trueplate, copy_exr, work, lens, map_file, plates, count, case):
     width, height, kind, compression, threads = case
     files = sorted(str(path) for path in plates.iterdir())
-    start = statistics.median(measured([trueplate, "--version"])[0] for _ in range(3))
-    times, peaks = {"copy": [], "ours": [], "st_warp": []}, []
+    few = int(threads) + 1
+    times, peaks, further = {"copy": [], "ours": [], "st_warp": []}, [], []
+
+    def copy(num):
+        return measured([copy_exr, threads, *files[:num], str(fresh(work / "out"))])[0]
+
+    def ours(num):
+        out = fresh(work / "out")
+        return measured(undistort(options, trueplate, lens, threads, plates / "plate.####.exr",
+                                  out / "plate.####.exr") + ["--frames", f"1-{num}"])
+
     for _ in range(options.rounds):
-        out = fresh(work / "out")
-        times["copy"].append(measured([copy_exr, threads, *files, str(out)])[0])
-        out = fresh(work / "out")
-        seconds, peak = measured(undistort(options, trueplate, lens, threads, plates / "plate.####.exr",
-                                           out / "plate.####.exr"))
+        times["copy"].append(copy(count))
+        seconds, peak = ours(count)
         times["ours"].append(seconds)
         peaks.append(peak)
+        if count > few:
+            further.append((seconds - ours(few)[0]) / (times["copy"][-1] - copy(few)))
         if options.oiiotool:
             out = fresh(work / "out")
             times["st_warp"].append(count * measured(
                 st_warp(options, threads, files[0], map_file, kind, compression, out / "warped.exr"))[0])
     ms = {name: 1000 * statistics.median(values) / count for name, values in times.items() if values}
-    ratio = statistics.median(ours / copy for ours, copy in zip(times["ours"], times["copy"]))
-    started = statistics.median((ours - start) / copy for ours, copy in zip(times["ours"], times["copy"]))
+    ratio = statistics.median(one / other for one, other in zip(times["ours"], times["copy"]))
+    later = f"{statistics.median(further):.2f}" if further else "-"
     # What docs/sequences.md states for RGBA: each frame's input as float, the map, and the program.
     mib = 1 << 20
     stated = (int(threads) + 1) * width * height * 4 * 4 / mib + 8 * width * height / mib + PROGRAM_MIB
     row = (f"| {count} x {width}x{height} | {kind} | {compression} | {threads} | {ms['copy']:.0f} ms | "
-           f"{ms['ours']:.0f} ms | {ratio:.2f} | {started:.2f} | {max(peaks):.0f} MiB | {stated:.0f} MiB |")
+           f"{ms['ours']:.0f} ms | {ratio:.2f} | {later} | {max(peaks):.0f} MiB | {stated:.0f} MiB |")
     if options.oiiotool:
         row += f" {ms['st_warp']:.0f} ms |"
     print(row, flush=True)
