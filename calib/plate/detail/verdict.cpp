@@ -205,7 +205,7 @@ Finding too_few_common(const Tracks& tracks, const PairMotion& best) {
   return {Cause::kTooFewCommon, 0.0, std::move(words)};
 }
 
-double noise_factor(int num_common) { return 1.15 + 4.0 / std::sqrt(num_common); }
+double noise_factor(int num_common) { return 1.15 + 2.4 / std::sqrt(num_common); }
 
 std::optional<Finding> motion_finding(const Tracks& tracks,
                                       const PairMotion& motion,
