@@ -81,6 +81,21 @@ std::optional<Eigen::MatrixXd> root_of_inverse(const ModelKernel& kernel,
   return root;
 }
 
+/// Adds the products of one place's taps, below the diagonal only; x and y splines have none.
+void add_products(const PlateField::Taps& taps, Eigen::MatrixXd& sum) {
+  constexpr std::size_t kNumSplines = PlateField::kNumSplineTaps;
+  for (std::size_t a = 0; a < taps.size(); ++a) {
+    const bool is_spline = a < kNumSplines;
+    auto column = sum.col(taps[a].coefficient);
+    for (std::size_t b = a; b < (is_spline ? kNumSplines : 0); b += 2) {
+      column(taps[b].coefficient) += taps[a].px.dot(taps[b].px);
+    }
+    for (std::size_t b = is_spline ? kNumSplines : a; b < taps.size(); ++b) {
+      column(taps[b].coefficient) += taps[a].px.dot(taps[b].px);
+    }
+  }
+}
+
 std::optional<FieldInformation> field_information(const ModelKernel& kernel,
                                                   const MisfitInput& input,
                                                   const PlateField& field) {
@@ -146,10 +161,8 @@ std::optional<FieldInformation> field_information(const ModelKernel& kernel,
     Eigen::MatrixXd pose_taps = Eigen::MatrixXd::Zero(kNumPose, num_coefficients);
     for (std::size_t i = 0; i < view.size(); ++i) {
       const auto row = 2 * static_cast<Eigen::Index>(i);
+      add_products(places[i], result.information);
       for (const PlateField::Tap& a : places[i]) {
-        for (const PlateField::Tap& b : places[i]) {
-          result.information(b.coefficient, a.coefficient) += a.px.dot(b.px);
-        }
         // Measured less predicted is what the field would have to be.
         result.score(a.coefficient) -= a.px.dot(residuals.segment<2>(row));
         pose_taps.col(a.coefficient) += of_pose.middleRows<2>(row).transpose() * a.px;
@@ -163,7 +176,8 @@ std::optional<FieldInformation> field_information(const ModelKernel& kernel,
   by_lens = again.matrixL().solve(by_lens);
   lens_gradient = again.matrixL().solve(lens_gradient);
   of_others.selfadjointView<Eigen::Lower>().rankUpdate(by_lens.transpose());
-  result.information -= Eigen::MatrixXd(of_others.selfadjointView<Eigen::Lower>());
+  result.information -= of_others;
+  result.information = Eigen::MatrixXd(result.information.selfadjointView<Eigen::Lower>());
   result.score += by_lens.transpose() * lens_gradient;
   result.give_way = Eigen::MatrixXd::Zero(num_intrinsics, num_coefficients);
   result.give_way.bottomRows(num_free) = -(*root * again.matrixU().solve(by_lens));
@@ -315,6 +329,8 @@ PlateField::Taps PlateField::at(const Point2d& p_plate_px) const {
       taps[next++] = {spline, Point2d(value, 0.0)};
       taps[next++] = {num_splines + spline, Point2d(0.0, value)};
     }
+  }
+  for (std::size_t j = 0; j < 4; ++j) {
     taps[next++] = {2 * num_splines + r.first + static_cast<int>(j),
                     r.value[j] / farthest_px_ * from_axis};
   }

@@ -24,8 +24,9 @@ class PlateField {
     int coefficient = 0;
     Point2d px = {0.0, 0.0};
   };
-  static constexpr int kNumTaps = 2 * 16 + 4;
-  using Taps = std::array<Tap, kNumTaps>;
+  /// First the splines of x and y in turn, then those of the radius; coefficients of each increase.
+  static constexpr std::size_t kNumSplineTaps = 2 * 16;
+  using Taps = std::array<Tap, kNumSplineTaps + 4>;
 
   /// About the axis of `lens`. cells   along the longer side, above 0
   PlateField(const lens::Lens& lens, int cells);

@@ -67,6 +67,12 @@ struct Frame {
   }
 };
 
+/// Whether a lens images rays up to the last one; models that do are the same in all directions.
+bool images_last_ray(const lens::Lens& lens) {
+  constexpr double kAngle = kLastRayDeg * EIGEN_PI / 180.0;
+  return lens::distort_ray(lens.model, {std::sin(kAngle), 0.0, std::cos(kAngle)}).has_value();
+}
+
 /// Whether the inverse ends on the way from the axis because there are no more rays to image.
 bool ends_with_last_ray(const lens::Lens& lens, const Point2d& p_distorted) {
   double inside = 0.0;
@@ -195,9 +201,10 @@ LensFit not_held(LensFit free, double share) {
 
 double invertible_share_of_frame(const lens::Lens& lens) {
   const Frame frame(lens);
+  const bool may_end = images_last_ray(lens);
   const auto has_inverse = [&](double u, double v) {
     const Point2d p = frame.first + Point2d(u, v).cwiseProduct(frame.last - frame.first);
-    return lens::undistort_to_ray(lens.model, p) || ends_with_last_ray(lens, p);
+    return lens::undistort_to_ray(lens.model, p) || (may_end && ends_with_last_ray(lens, p));
   };
   int on_border = 0;
   for (int i = 0; i < kBorderSamples; ++i) {
