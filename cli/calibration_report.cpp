@@ -3,7 +3,9 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <map>
 #include <optional>
+#include <string>
 #include <vector>
 
 #include "calib/lens/model.h"
@@ -99,7 +101,7 @@ nlohmann::json trials_json(const std::vector<fit::ModelTrial>& trials) {
                       {"coefficients", trial.num_coefficients},
                       {"rms_px", number(trial.rms_px)},
                       {"held_out_rms_px", number(trial.held_out_rms_px)},
-                      {"bic_excess", trial.bic_excess},
+                      {"bic_excess", number(trial.bic_excess)},
                       {"held_out_gain", trial.held_out_gain},
                       {"chosen", trial.chosen},
                       {"reason", trial.reason}});
@@ -121,10 +123,21 @@ std::string trials_text(const std::vector<fit::ModelTrial>& trials) {
                         trial.num_coefficients,
                         number(trial.rms_px),
                         number(trial.held_out_rms_px),
-                        trial.rms_px ? fmt::format("{:.0f}", trial.bic_excess) : "-",
+                        trial.bic_excess ? fmt::format("{:.0f}", *trial.bic_excess) : "-",
                         trial.chosen ? "chosen" : trial.reason);
   }
-  return text;
+  return text + "  (models are compared on the same corners; the lens is then fitted anew)\n";
+}
+
+/// Of the used frames that the fit used in part: how many of their corners it left out.
+std::map<std::string, int> corners_left_out(const fit::LensFit& fit) {
+  std::map<std::string, int> result;
+  for (const fit::FrameFit& frame : fit.frames) {
+    if (frame.used && frame.num_used < frame.num_points) {
+      result[frame.frame] = frame.num_points - frame.num_used;
+    }
+  }
+  return result;
 }
 
 }  // namespace
@@ -180,15 +193,20 @@ std::string calibration_text(const Calibration& calibration, const std::string& 
   const profile::Station& station = calibration.profile.stations.front();
   const lens::Lens& lens = station.lens;
   std::string text;
+  const std::map<std::string, int> left_out = corners_left_out(calibration.fit);
   int num_not_chosen = 0;
   for (const profile::FootageItem& item : calibration.profile.provenance.footage) {
     if (item.reason.starts_with("not chosen")) {
       ++num_not_chosen;
       continue;
     }
-    text += fmt::format("  {:<24} {:>5} corners  {}{}\n",
+    const std::string corners =
+        left_out.contains(item.name)
+            ? fmt::format("{} of {}", item.points - left_out.at(item.name), item.points)
+            : fmt::format("{}", item.points);
+    text += fmt::format("  {:<24} {:>10} corners  {}{}\n",
                         item.name,
-                        item.points,
+                        corners,
                         item.rms_px ? fmt::format("{:.3f} px", *item.rms_px) : "-",
                         item.used ? std::string() : fmt::format("  not used: {}", item.reason));
   }

@@ -13,9 +13,14 @@ enum class ChartShape {
   kAuto,        // tested: each departure from the description is fitted where it is significant
   kFlat,        // as described: flat, evenly spaced
   kStretched,   // the pitch along y is fitted
-  kBent,        // the same, and heights over the plane: a polynomial of degree 2
+  kBent,        // the same, and heights over the plane: a polynomial
   kMisprinted,  // the same, and each point's place on the print
 };
+
+/// Degrees of the polynomial of a bend.
+inline constexpr int kSmallestBend = 2;
+inline constexpr int kLargestBend = 4;
+
 [[nodiscard]] std::string_view chart_shape_name(ChartShape shape);
 [[nodiscard]] std::optional<ChartShape> chart_shape_from_name(std::string_view name);
 

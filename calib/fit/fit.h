@@ -66,11 +66,15 @@ struct FitOptions {
   Weighting weighting = Weighting::kEqual;
   /// What is believed of the chart, and whether its points are known again in other views.
   ChartShape chart_shape = ChartShape::kAuto;
+  int bend_degree = kSmallestBend;  // of a bend that chart_shape asks for, to kLargestBend
   ChartIdentity chart_identity = ChartIdentity::kUnknown;
   int held_out_folds = 5;  // 0 = do not compute held_out_rms_px; else at least 2
   int threads = 0;         // for the held-out fits; 0 = all cores
   const std::atomic<bool>* interrupt = nullptr;  // when it becomes true the call returns an error
 };
+
+/// Makes `options` ask for the shape that a fit found.
+void take_shape(const ChartFit& chart, FitOptions& options);
 
 /// One corner after the fit.
 struct PointFit {

@@ -12,6 +12,7 @@
 #include "calib/base/parallel.h"
 #include "calib/fit/detail/first_look.h"
 #include "calib/fit/detail/kernel.h"
+#include "calib/fit/detail/map_misfit.h"
 #include "calib/fit/detail/used_corners.h"
 #include "calib/lens/model.h"
 
@@ -32,6 +33,9 @@ constexpr double kLeftOver = 0.05;
 // more, would not win.
 constexpr double kHardlyLess = 0.95;
 
+// So many models look for the print's shape.
+constexpr std::size_t kShapeFinders = 2;
+
 // A formula that leaves so many times the residuals of the best is given up.
 constexpr double kHopeless = 3.0;
 
@@ -48,10 +52,14 @@ FitOptions with_model(const FitOptions& options, std::string_view model) {
   return result;
 }
 
-FitOptions with_shape(const FitOptions& options, ChartShape shape) {
+FitOptions with_shape(const FitOptions& options, const ChartFit& chart) {
   FitOptions result = options;
-  result.chart_shape = shape;
+  take_shape(chart, result);
   return result;
+}
+
+bool same_shape(const ChartFit& a, const ChartFit& b) {
+  return shape_found(a) == shape_found(b) && a.bend_degree == b.bend_degree;
 }
 
 /// See fit_best_model(); null when none fits.
@@ -218,89 +226,164 @@ std::optional<double> held_out_gain(const LensFit& simple, const LensFit& comple
   return mean / error;
 }
 
-/// Whether `folding` meets held-out frames (where none were, the fitted ones) so much better than
-/// `other` that it is taken although it folds.
-bool worth_folding(const Trial& folding, const Trial& other) {
-  const bool both = folding.shown.held_out_rms_px && other.shown.held_out_rms_px;
-  const double saved = both ? *other.shown.held_out_rms_px / *folding.shown.held_out_rms_px
-                            : other.shown.rms_px.value_or(0.0) / folding.shown.rms_px.value_or(1.0);
-  return saved > kWorthFolding;
+/// Why a lens that folds unless it is held does not take part: the best of those that do not fold
+/// (null: none) meets held-out frames, or where none were the fitted ones, about as well.
+std::optional<std::string> out_for_folding(const Trial& trial, const Trial* unfolded) {
+  if (!trial.folds || unfolded == nullptr) return std::nullopt;
+  const bool both = trial.shown.held_out_rms_px && unfolded->shown.held_out_rms_px;
+  const double saved =
+      both ? *unfolded->shown.held_out_rms_px / *trial.shown.held_out_rms_px
+           : unfolded->shown.rms_px.value_or(0.0) / trial.shown.rms_px.value_or(1.0);
+  if (saved > kWorthFolding) return std::nullopt;
+  return folds_back(trial);
 }
 
-/// Whether `next` replaces `best`; sets the reason of the one that goes.
-bool replaces(Trial& best, Trial& next) {
-  if (!next.fit) return false;
-  if (next.folds && !best.folds && !worth_folding(next, best)) {
-    next.shown.reason = folds_back(next);
-    return false;
-  }
-  if (best.folds && !next.folds && !worth_folding(best, next)) {
-    best.shown.reason = folds_back(best);
-    return true;
-  }
-  const double bic_gain = best.bic - next.bic;
-  const std::optional<double> gain = held_out_gain(*best.fit, *next.fit);
-  next.shown.held_out_gain = gain.value_or(0.0);
-  if (gain && !(*gain >= kMinHeldOutGain)) {
-    next.shown.reason = fmt::format(
-        "no significant gain on frames held out over {} ({:.1f} "
-        "standard errors, need {:.0f})",
-        best.shown.model,
-        *gain,
-        kMinHeldOutGain);
-    return false;
-  }
-  if (!(bic_gain >= kMinBicGain)) {
-    next.shown.reason =
-        fmt::format("the information criterion prefers {} (by {:.0f}; a gain of {:.0f} is needed)",
-                    best.shown.model,
-                    -bic_gain,
-                    kMinBicGain);
-    return false;
-  }
-  best.shown.reason = fmt::format("{} meets frames held out better", next.shown.model);
-  return true;
-}
-
-/// The index of the model chosen; trials.size() when none fits.
-std::size_t choose(std::vector<Trial>& trials) {
-  std::size_t best = trials.size();
-  for (std::size_t i = 0; i < trials.size(); ++i) {
-    if (best == trials.size()) {
-      if (trials[i].fit) best = i;
-    } else if (replaces(trials[best], trials[i])) {
-      best = i;
-    }
+const Trial* best_unfolded(const std::vector<Trial>& trials) {
+  const auto error = [](const Trial& trial) {
+    return trial.shown.held_out_rms_px ? *trial.shown.held_out_rms_px : *trial.shown.rms_px;
+  };
+  const Trial* best = nullptr;
+  for (const Trial& trial : trials) {
+    if (!trial.fit || trial.folds) continue;
+    if (best == nullptr || error(trial) < error(*best)) best = &trial;
   }
   return best;
+}
+
+/// Whether the model of `fit` leaves a pattern over the plate that noise does not make.
+bool leaves_pattern(const LensFit& fit) {
+  return fit.misfit && fit.misfit->present() && fit.misfit->p_value < detail::kMisfitChance;
+}
+
+/// What speaks for `other` in the place of `trial`.
+struct Comparison {
+  double bic_gain = 0.0;
+  std::optional<double> held_out_gain;  // nullopt where too few frames were judged
+  double needed = kMinHeldOutGain;
+
+  [[nodiscard]] bool better() const {
+    return bic_gain >= kMinBicGain && (!held_out_gain || *held_out_gain >= needed);
+  }
+};
+
+Comparison compare(const Trial& trial, const Trial& other) {
+  const bool of_pattern = leaves_pattern(*trial.fit) && !leaves_pattern(*other.fit);
+  return {.bic_gain = trial.bic - other.bic,
+          .held_out_gain = held_out_gain(*trial.fit, *other.fit),
+          .needed = of_pattern ? kMinGainOfPattern : kMinHeldOutGain};
+}
+
+std::string why_beaten(const Trial& by, const Comparison& won) {
+  return won.held_out_gain
+             ? fmt::format("{} meets frames held out better, by {:.1f} standard errors",
+                           by.shown.model,
+                           *won.held_out_gain)
+             : fmt::format(
+                   "the information criterion prefers {}, by {:.0f}", by.shown.model, won.bic_gain);
+}
+
+std::string why_no_gain(const Trial& chosen, const Comparison& over_chosen) {
+  if (over_chosen.held_out_gain && !(*over_chosen.held_out_gain >= over_chosen.needed)) {
+    return fmt::format(
+        "no significant gain on frames held out over {} ({:.1f} standard errors, need {:.0f})",
+        chosen.shown.model,
+        *over_chosen.held_out_gain,
+        over_chosen.needed);
+  }
+  return fmt::format("the information criterion prefers {} (by {:.0f}; a gain of {:.0f} is needed)",
+                     chosen.shown.model,
+                     -over_chosen.bic_gain,
+                     kMinBicGain);
+}
+
+/// The first trial that beats `trial`; null when none does.
+const Trial* winner_over(const Trial& trial, const std::vector<Trial>& trials) {
+  for (const Trial& other : trials) {
+    if (other.fit && &other != &trial && compare(trial, other).better()) return &other;
+  }
+  return nullptr;
+}
+
+/// The index of the model chosen, the first that no other beats; trials.size() when none fits. To
+/// beat lowers the information criterion, so there is one that is not beaten.
+std::size_t choose(std::vector<Trial>& trials) {
+  const Trial* unfolded = best_unfolded(trials);
+  for (Trial& trial : trials) {
+    if (!trial.fit) continue;
+    if (std::optional<std::string> reason = out_for_folding(trial, unfolded)) {
+      trial.shown.reason = *std::move(reason);
+      trial.fit.reset();
+    }
+  }
+  std::size_t chosen = trials.size();
+  for (std::size_t i = 0; i < trials.size() && chosen == trials.size(); ++i) {
+    if (trials[i].fit && winner_over(trials[i], trials) == nullptr) chosen = i;
+  }
+  if (chosen == trials.size()) return chosen;
+  for (Trial& trial : trials) {
+    if (!trial.fit || &trial == &trials[chosen]) continue;
+    const Comparison over_chosen = compare(trials[chosen], trial);
+    trial.shown.held_out_gain = over_chosen.held_out_gain.value_or(0.0);
+    const Comparison by_chosen = compare(trial, trials[chosen]);
+    const Trial* winner = by_chosen.better() ? &trials[chosen] : winner_over(trial, trials);
+    trial.shown.reason = winner != nullptr ? why_beaten(*winner, compare(trial, *winner))
+                                           : why_no_gain(trials[chosen], over_chosen);
+  }
+  return chosen;
 }
 
 /// The fits of all models with the print as they see it, and what they take it for.
 struct Candidates {
   std::vector<Result<LensFit>> fits;
-  ChartShape shape = ChartShape::kFlat;
+  FitOptions options;             // with the print's shape that they share
   std::optional<ChartFit> chart;  // what the print was tested with; nullopt where it was not
 };
 
-/// Where the print's shape is to be found, the model that leaves least finds it for all: its
-/// residuals are the least of the lens, and a model must win by the lens and not by the print.
+/// The models that leave least, of those that need not fold for it: the first few of them.
+std::vector<std::string_view> closest_models(const std::vector<Result<LensFit>>& fits,
+                                             std::size_t count) {
+  int most = 0;
+  for (const Result<LensFit>& fit : fits) {
+    if (fit) most = std::max(most, fit->num_points);
+  }
+  std::vector<const LensFit*> close;
+  for (const Result<LensFit>& fit : fits) {
+    if (!fit || fit->num_points < kNearlyAllCorners * most) continue;
+    if (!fit->fold || fit->fold->held) close.push_back(&*fit);
+  }
+  std::sort(close.begin(), close.end(), [](const LensFit* a, const LensFit* b) {
+    return a->rms_px < b->rms_px;
+  });
+  std::vector<std::string_view> names;
+  for (const LensFit* fit : close) {
+    if (names.size() < count) names.push_back(lens::model_name(fit->lens.model));
+  }
+  return names;
+}
+
+/// Where the print's shape is to be found, the models that leave least look for it, and what leaves
+/// least then is the shape for all: their residuals are the least of the lens, and a model must win
+/// by the lens and not by the print.
 Candidates fit_candidates(const Models& models,
                           const std::vector<target::View>& views,
                           const FitOptions& options) {
   const bool is_sought = options.chart_shape == ChartShape::kAuto;
-  const FitOptions own = is_sought ? with_shape(options, ChartShape::kFlat) : options;
-  Candidates result{.fits = fit_each(models, views, own), .shape = own.chart_shape, .chart = {}};
-  const LensFit* judge = best_judge(result.fits);
-  if (judge == nullptr || !is_sought) return result;
+  const FitOptions own = is_sought ? with_shape(options, ChartFit{}) : options;
+  Candidates result{.fits = fit_each(models, views, own), .options = own, .chart = {}};
+  if (!is_sought) return result;
+  const std::vector<std::string_view> closest = closest_models(result.fits, kShapeFinders);
+  std::vector<Result<LensFit>> found(closest.size(), fail(ErrorCode::kUndetermined, ""));
   FitOptions tested = options;
   tested.held_out_folds = 0;
-  const Result<LensFit> fit =
-      fit_lens(views, with_model(tested, lens::model_name(judge->lens.model)));
-  if (!fit) return result;
-  result.chart = fit->chart;
-  result.shape = shape_found(fit->chart);
-  if (result.shape == own.chart_shape) return result;
-  result.fits = fit_each(models, views, with_shape(options, result.shape));
+  one_a_thread(closest.size(), tested, [&](std::size_t i, const FitOptions& each) {
+    found[i] = fit_lens(views, with_model(each, closest[i]));
+  });
+  const LensFit* finder = best_judge(found);
+  if (finder == nullptr) return result;
+  result.chart = finder->chart;
+  if (finder->chart.as_described()) return result;
+  result.options = with_shape(options, finder->chart);
+  result.fits = fit_each(models, views, result.options);
   return result;
 }
 
@@ -325,7 +408,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   const std::vector<target::View> common = detail::used_corners(views, *judge);
 
   std::vector<Trial> trials(models.size());
-  FitOptions exact = with_shape(options, candidates.shape);
+  FitOptions exact = candidates.options;
   exact.rejection = Rejection::kOff;
   one_a_thread(models.size(), exact, [&](std::size_t i, const FitOptions& own) {
     if (fits[i]) {
@@ -344,8 +427,8 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
 
   const std::string& model = trials[chosen].shown.model;
   Result<LensFit> fit = fit_lens(views, with_model(options, model));
-  if (fit && candidates.chart && shape_found(fit->chart) != candidates.shape) {
-    fit = fit_lens(views, with_model(with_shape(options, candidates.shape), model));
+  if (fit && candidates.chart && !same_shape(fit->chart, *candidates.chart)) {
+    fit = fit_lens(views, with_model(candidates.options, model));
     if (fit) {
       fit->chart.tests = candidates.chart->tests;
       fit->chart.reason = candidates.chart->reason;
@@ -354,7 +437,9 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   if (!fit) return fail(fit.error());
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();
-  for (const Trial& trial : trials) smallest = std::min(smallest, trial.bic);
+  for (const Trial& trial : trials) {
+    if (trial.fit) smallest = std::min(smallest, trial.bic);
+  }
   for (Trial& trial : trials) {
     if (trial.fit) trial.shown.bic_excess = trial.bic - smallest;
     choice.trials.push_back(std::move(trial.shown));

@@ -17,10 +17,11 @@ struct ModelTrial {
   std::optional<double> held_out_rms_px;  // see LensFit::held_out_rms_px
   /// Bayesian information criterion less the smallest of all trials (G. Schwarz, Estimating the
   /// Dimension of a Model, Annals of Statistics 6(2), 1978); a difference of 10 is very strong
-  /// evidence (Kass and Raftery, Bayes Factors, 1995).
-  double bic_excess = 0.0;
-  /// By how much the frames that were held out are better met than with the model chosen among the
-  /// simpler ones, in standard errors over the frames; 0 where it was not judged.
+  /// evidence (Kass and Raftery, Bayes Factors, 1995). nullopt for what takes no part in the
+  /// choice.
+  std::optional<double> bic_excess;
+  /// By how much the frames that were held out are better met than with the model chosen, in
+  /// standard errors over the frames; 0 where it was not judged.
   double held_out_gain = 0.0;
   bool chosen = false;
   std::string reason;  // why it was not chosen; empty for the one that was
@@ -37,11 +38,14 @@ struct ModelChoice {
 /// 3 one in twenty (quantiles of Student's t).
 inline constexpr double kMinHeldOutGain = 3.0;
 inline constexpr double kMinBicGain = 10.0;
+/// Less will do where the other model leaves a pattern over the plate that this one does not.
+inline constexpr double kMinGainOfPattern = 2.0;
 
-/// Fits every model of lens::model_table() and chooses: the default one, which comes first there,
-/// unless another meets frames that it has not seen significantly better (kMinHeldOutGain) and the
-/// information criterion says so too (kMinBicGain). A model that folds
-/// back inside the frame unless it is kept from it (LensFit::fold) yields to one that does not.
+/// Fits every model of lens::model_table() and chooses: of the default one, which comes first
+/// there, and the others in order of complexity the first that no other beats. To beat it another
+/// has to meet frames that it has not seen significantly better (kMinHeldOutGain), and the
+/// information criterion has to say so too (kMinBicGain). A model that folds back inside the frame
+/// unless it is kept from it (LensFit::fold) yields to one that does not.
 ///
 /// FitOptions::model is ignored. What counts are the corners that the fit with the most corners
 /// kept, or the best of several that kept about as many: a model must not look better for having

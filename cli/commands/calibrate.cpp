@@ -4,6 +4,7 @@
 #include <cmath>
 #include <memory>
 #include <span>
+#include <utility>
 
 #include "calib/base/interrupt.h"
 #include "calib/base/text.h"
@@ -254,6 +255,17 @@ int calibrate_one(const Options& options, const CommonOptions& common, const Fin
     return report_usage({ErrorCode::kInvalidInput,
                          "--per-channel measures red, green and blue in frames, and the input is "
                          "observations; give the frames"});
+  }
+  for (const auto& [name, value] : {std::pair("--chart", &options.chart.kind),
+                                    std::pair("--pitch", &options.chart.pitch),
+                                    std::pair("--grid", &options.chart.grid)}) {
+    if (value->empty() || !options.clips.empty()) continue;
+    return report_usage({ErrorCode::kInvalidInput,
+                         fmt::format("{} says what to look for in frames, and the input is "
+                                     "observations, whose points have their places on the chart; a "
+                                     "line '# grid: 14x9' in the file says that the frames count "
+                                     "from the same corner of one chart",
+                                     name)});
   }
   if (!options.observations.empty()) {
     return report_usage({ErrorCode::kInvalidInput,

@@ -206,8 +206,7 @@ void fit_chart(const ModelKernel& kernel,
             static_cast<int>(std::count(turned.begin(), turned.end(), 1));
       }
     }
-    ChartSolution solution =
-        choose_chart(set, options.chart_shape, attempt.state, attempt.chart_fit.tests);
+    ChartSolution solution = choose_chart(set, options, attempt.state, attempt.chart_fit.tests);
     if (!solution.terms.any() && !attempt.chart) return;
     const ChartModel model(sites, solution.terms);
     attempt.state = solution.state;

@@ -20,7 +20,6 @@ constexpr std::size_t kFewestViewsPerSite = 4;  // of a typical point
 constexpr double kExactPx = 1e-5;
 constexpr std::size_t kMostSites = 1000;  // the normal equations are dense in the print's values
 constexpr int kTestFolds = 5;
-constexpr int kLargestDegree = 4;
 
 Eigen::Index num_residuals(const ChartProblemSet& set) {
   std::size_t count = 0;
@@ -115,11 +114,14 @@ void choose(Chooser& chooser, bool print_testable) {
     change(terms);
     return terms;
   };
+  // Boards bend evenly about their middle more than they twist: where degree 3 adds nothing,
+  // degree 4 may.
   const auto bend = [&] {
-    for (int degree = std::max(2, chooser.best().terms.bend_degree + 1); degree <= kLargestDegree;
+    for (int degree = std::max(kSmallestBend, chooser.best().terms.bend_degree + 1);
+         degree <= kLargestBend;
          ++degree) {
       const ChartTerms terms = with([&](ChartTerms& t) { t.bend_degree = degree; });
-      if (!chooser.consider(terms, fmt::format("bend of degree {}", degree))) return;
+      chooser.consider(terms, fmt::format("bend of degree {}", degree));
     }
   };
   chooser.consider(with([](ChartTerms& t) { t.ratio = true; }), "pitch ratio");
@@ -133,10 +135,13 @@ void choose(Chooser& chooser, bool print_testable) {
   if (chooser.consider(print, "print errors")) bend();
 }
 
-void force(Chooser& chooser, ChartShape shape, bool print_testable) {
+void force(Chooser& chooser, ChartShape shape, int bend_degree, bool print_testable) {
   if (!chooser.force({.ratio = true}) || shape == ChartShape::kStretched) return;
-  if (!chooser.force({.ratio = true, .bend_degree = 2}) || shape == ChartShape::kBent) return;
-  if (print_testable) chooser.force({.bend_degree = 2, .print = true});
+  for (int degree = kSmallestBend; degree <= bend_degree; ++degree) {
+    if (!chooser.force({.ratio = true, .bend_degree = degree})) return;
+  }
+  if (shape == ChartShape::kBent || !print_testable) return;
+  chooser.force({.bend_degree = bend_degree, .print = true});
 }
 
 }  // namespace
@@ -193,7 +198,7 @@ std::string print_untestable(const ChartProblemSet& set) {
 }
 
 ChartSolution choose_chart(const ChartProblemSet& set,
-                           ChartShape shape,
+                           const FitOptions& options,
                            const Adjusted& state,
                            std::vector<ChartTest>& tests) {
   tests.clear();
@@ -206,8 +211,8 @@ ChartSolution choose_chart(const ChartProblemSet& set,
   const double squares = flat->sum_of_squares;
   Chooser chooser(set, *std::move(flat), tests);
   const bool print_testable = print_untestable(set).empty();
-  if (shape != ChartShape::kAuto) {
-    force(chooser, shape, print_testable);
+  if (options.chart_shape != ChartShape::kAuto) {
+    force(chooser, options.chart_shape, options.bend_degree, print_testable);
   } else if (squares > kExactPx * kExactPx * static_cast<double>(num_residuals(set))) {
     choose(chooser, print_testable);
   }

@@ -10,6 +10,7 @@
 #include "calib/fit/detail/chart_model.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/view_points.h"
+#include "calib/fit/fit.h"
 
 namespace trueplate::fit::detail {
 
@@ -41,13 +42,13 @@ struct ChartProblemSet {
                                                        const ChartTerms& terms,
                                                        const ChartSolution& start);
 
-/// Finds which departures of the chart the views demand (ChartShape::kAuto), or fits the ones asked
-/// for. `state` is a start. Each term has to pass three tests: Fisher's F-test against the fit
-/// without it, at kChartSignificance; a gain worth having, kWorthwhileGainPx; and frames left out
-/// of the fit have to gain from it too, by kHeldOutSigmas of its standard error over the frames
+/// Finds which departures of the chart the views demand (FitOptions::chart_shape), or fits the ones
+/// asked for. `state` is a start. Each term has to pass three tests: Fisher's F-test against the
+/// fit without it, at kChartSignificance; a gain worth having, kWorthwhileGainPx; and frames left
+/// out of the fit have to gain from it too, by kHeldOutSigmas of its standard error over the frames
 /// (F-tests take residuals for independent, and those of real frames are not quite).
 [[nodiscard]] ChartSolution choose_chart(const ChartProblemSet& set,
-                                         ChartShape shape,
+                                         const FitOptions& options,
                                          const Adjusted& state,
                                          std::vector<ChartTest>& tests);
 

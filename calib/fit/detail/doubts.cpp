@@ -35,7 +35,7 @@ constexpr double kWrongRatio = 0.01;
 constexpr double kSystematic = 0.25;    // white noise stays below 0.12
 constexpr double kSystematicPx = 0.05;  // below this, per coordinate, nobody sees it
 constexpr double kSignificant = 3.0;    // standard deviations
-constexpr double kMisfitChance = 1e-3;
+constexpr int kNamedFrames = 4;
 constexpr double kMisfitPx = 0.02;  // below, a hundred times less than any marker is placed
 
 class Collector {
@@ -289,13 +289,14 @@ void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) 
                     chart.bend_mm->value,
                     chart.bend_mm->sigma));
   }
-  if (chart.print_error_mm) {
+  if (chart.print_error_mm && !(forced && !(chart.print_error_mm->value > 0.0))) {
     out.add("chart-misprinted",
             chart.print_error_mm->value,
             fmt::format("the chart's points are {:.3g} mm (rms) off their places; the lens was "
                         "fitted along with them",
                         chart.print_error_mm->value));
-  } else if (chart.pitch_ratio) {
+  } else if (chart.pitch_ratio && !(forced && std::abs(chart.pitch_ratio->value - 1.0) <
+                                                  kSignificant * chart.pitch_ratio->sigma)) {
     out.add(
         "chart-stretched",
         chart.pitch_ratio->value,
@@ -313,6 +314,12 @@ void about_chart(const LensFit& fit, const FitOptions& options, Collector& out) 
   }
 }
 
+/// By how much standard deviations are too small at worst, where a share of the variance is common
+/// to all of a frame's corners (L. Kish, Survey Sampling, 1965: the design effect of a cluster).
+double too_small_by(double common_share, double corners_per_frame) {
+  return std::sqrt(1.0 + common_share * (corners_per_frame - 1.0));
+}
+
 /// What neighbouring corners share: a pattern that stays on the plate is the lens, another is not.
 void about_patterns(const LensFit& fit, Collector& out) {
   double rest_px = fit.noise_sigma_px;
@@ -320,20 +327,20 @@ void about_patterns(const LensFit& fit, Collector& out) {
     const MapMisfit& misfit = *fit.misfit;
     rest_px = misfit.noise_sigma_px;
     if (misfit.rms_px > kMisfitPx) {
-      out.add(
-          "model-misfit",
-          misfit.rms_px,
-          fmt::format("the residuals have a pattern over the plate that noise does not make (by "
-                      "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
-                      "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
-                      "corners' noise is {:.2g} px; a model with more terms may follow it",
-                      std::max(misfit.p_value, 1e-300),
-                      lens::model_name(fit.lens.model),
-                      misfit.rms_px,
-                      misfit.max_px,
-                      misfit.worst_plate_px.x(),
-                      misfit.worst_plate_px.y(),
-                      misfit.noise_sigma_px));
+      out.add("model-misfit",
+              misfit.rms_px,
+              fmt::format(
+                  "the residuals have a pattern over the plate that noise does not make (by "
+                  "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
+                  "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
+                  "corners' noise is {:.2g} px; another model may follow it (auto tries them all)",
+                  std::max(misfit.p_value, 1e-300),
+                  lens::model_name(fit.lens.model),
+                  misfit.rms_px,
+                  misfit.max_px,
+                  misfit.worst_plate_px.x(),
+                  misfit.worst_plate_px.y(),
+                  misfit.noise_sigma_px));
     }
   }
   if (!fit.systematic_share || !(rest_px > 0.0)) return;
@@ -341,15 +348,20 @@ void about_patterns(const LensFit& fit, Collector& out) {
       fit.noise_sigma_px * std::sqrt(std::max(0.0, 1.0 - *fit.systematic_share));
   const double share = 1.0 - local_px * local_px / (rest_px * rest_px);
   if (share > kSystematic && rest_px * std::sqrt(share) > kSystematicPx) {
-    out.add(
-        "systematic-residuals",
-        share,
-        fmt::format("{:.0f} % of the residuals' variance, {:.2g} px a coordinate, is the same for "
-                    "neighbouring corners of a frame, so it is not noise, and no pattern of the "
-                    "lens either: the chart is bent, the focus was pulled or the camera moved; "
-                    "the standard deviations are too small",
-                    100.0 * share,
-                    rest_px * std::sqrt(share)));
+    const double per_frame = fit.num_points / std::max(1.0, static_cast<double>(fit.num_frames));
+    out.add("systematic-residuals",
+            share,
+            fmt::format(
+                "{:.0f} % of the residuals' variance, {:.2g} px a coordinate, is the same for "
+                "neighbouring corners of a frame, so it is not noise, and no pattern of the "
+                "lens either: the chart is bent, the focus was pulled or the camera moved; "
+                "the standard deviations are too small, up to {:.0f} times{}",
+                100.0 * share,
+                rest_px * std::sqrt(share),
+                too_small_by(share, per_frame),
+                fit.chart.reason.empty()
+                    ? ""
+                    : fmt::format(" (the chart's shape was not fitted: {})", fit.chart.reason)));
   }
 }
 
@@ -398,11 +410,12 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
   int rejected_corners = 0;
   int corners = 0;
   int rejected_frames = 0;
-  std::string first;
+  std::string named;
   for (const FrameFit& frame : fit.frames) {
     if (!frame.used) {
-      ++rejected_frames;
-      if (first.empty()) first = fmt::format("{}: {}", frame.frame, frame.reason);
+      if (++rejected_frames <= kNamedFrames) {
+        named += fmt::format("{}{}: {}", named.empty() ? "" : "; ", frame.frame, frame.reason);
+      }
       continue;
     }
     corners += frame.num_points;
@@ -414,8 +427,8 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
             fmt::format("{} of {} frames with a chart are not used ({}{})",
                         rejected_frames,
                         fit.frames.size(),
-                        first,
-                        rejected_frames > 1 ? "; ..." : ""));
+                        named,
+                        rejected_frames > kNamedFrames ? "; ..." : ""));
   }
   const double share =
       corners > 0 ? static_cast<double>(rejected_corners) / static_cast<double>(corners) : 0.0;

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <optional>
 #include <span>
@@ -29,6 +30,9 @@ constexpr double kLeastApart = 4.5;  // a normal sample cut at its mean leaves 2
 constexpr double kLeastSure = 6.0;
 constexpr double kLeastOfOne = 5.0;  // standard deviations of the frame itself
 constexpr double kLeastChange = 0.005;
+// In units of the logarithm. 13 frames of one group that scatter, by three times what they know of
+// themselves, reach 3.9 in one simulated shoot of twenty; two groups 0.5 % apart 9 in the middle.
+constexpr double kLeastGainOfTwo = 4.0;
 constexpr double kClearMinority = 1.0 / 3.0;
 constexpr int kMaxRounds = 3;
 constexpr std::size_t kNamed = 12;
@@ -225,6 +229,52 @@ Gap gap_between(const Group& low, const Group& high) {
           .scatter = std::sqrt(scatter)};
 }
 
+/// The logarithm of the likelihood of groups whose frames scatter about their means by a common
+/// standard deviation besides their own, at the best such; but for constants.
+double log_likelihood(std::span<const std::span<const FrameFocal>> groups) {
+  constexpr double kFirstScatter = 1e-5;
+  constexpr double kFactor = 1.2;
+  constexpr int kSteps = 60;
+  double best = -std::numeric_limits<double>::infinity();
+  double scatter = 0.0;
+  for (int step = 0; step < kSteps; ++step) {
+    double sum = 0.0;
+    for (const std::span<const FrameFocal> group : groups) {
+      double weights = 0.0;
+      double mean = 0.0;
+      for (const FrameFocal& f : group) {
+        const double weight = 1.0 / (f.sigma * f.sigma + scatter * scatter);
+        weights += weight;
+        mean += weight * f.change;
+        sum += 0.5 * std::log(weight);
+      }
+      mean /= weights;
+      for (const FrameFocal& f : group) {
+        const double off = f.change - mean;
+        sum -= 0.5 * off * off / (f.sigma * f.sigma + scatter * scatter);
+      }
+    }
+    best = std::max(best, sum);
+    scatter = step == 0 ? kFirstScatter : kFactor * scatter;
+  }
+  return best;
+}
+
+/// By how much the logarithm of the likelihood grows when frames, in order of their change, are two
+/// groups instead of one that scatters; what it costs to say which frame belongs where is taken off
+/// (classification likelihood: Celeux and Govaert, Pattern Recognition 28(5), 1995).
+double gain_of_two(std::span<const FrameFocal> frames, std::size_t cut) {
+  const std::array one{frames};
+  const std::array two{frames.first(cut), frames.subspan(cut)};
+  const double count = static_cast<double>(frames.size());
+  double cost = 0.0;
+  for (const std::span<const FrameFocal> group : two) {
+    const double size = static_cast<double>(group.size());
+    cost -= size * std::log(size / count);
+  }
+  return log_likelihood(two) - log_likelihood(one) - cost;
+}
+
 std::string names_of(const LensFit& fit, const std::vector<std::size_t>& frames) {
   std::string names;
   for (std::size_t i = 0; i < std::min(frames.size(), kNamed); ++i) {
@@ -305,7 +355,8 @@ std::optional<TwoFocals> two_focals(const std::vector<FrameFocal>& frames) {
     const Group high = group_of(all.subspan(cut));
     const Gap gap = gap_between(low, high);
     if (!(gap.of_frame >= kLeastApart) || !(gap.of_means >= kLeastSure) ||
-        !(high.mean - low.mean >= kLeastChange) || (best && gap.of_means <= best->apart)) {
+        !(high.mean - low.mean >= kLeastChange) || (best && gap.of_means <= best->apart) ||
+        !(gain_of_two(all, cut) >= kLeastGainOfTwo)) {
       continue;
     }
     const bool low_is_few = low.count <= high.count;

@@ -39,6 +39,17 @@ std::vector<Point2d> plate_grid(ImageSize plate) {
   return grid;
 }
 
+std::vector<double> plate_grid_shares() {
+  const auto along = [](int i, int count) {
+    return (i == 0 || i == count - 1 ? 0.5 : 1.0) / (count - 1);
+  };
+  std::vector<double> shares;
+  for (int j = 0; j < kRows; ++j) {
+    for (int i = 0; i < kColumns; ++i) shares.push_back(along(i, kColumns) * along(j, kRows));
+  }
+  return shares;
+}
+
 std::optional<MapResponse::Raw> MapResponse::raw(const Point2d& p_plate_px) const {
   const std::optional<Eigen::Vector3d> ray =
       lens::undistort_to_ray(lens_.model, lens::ideal_from_px(lens_, p_plate_px));
@@ -106,11 +117,13 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed, const MapMis
   if (num_absorbed_ == 0) return;
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(num_absorbed_, num_absorbed_);
   Eigen::MatrixXd right = absorption_;
-  for (const Point2d& p : plate_grid(lens.plate_size)) {
-    const std::optional<Raw> here = raw(p);
+  const std::vector<Point2d> grid = plate_grid(lens.plate_size);
+  const std::vector<double> shares = plate_grid_shares();
+  for (std::size_t i = 0; i < grid.size(); ++i) {
+    const std::optional<Raw> here = raw(grid[i]);
     if (!here) continue;
-    normal += here->by_absorbed.transpose() * here->by_absorbed;
-    right += here->by_absorbed.transpose() * here->by_unknowns;
+    normal += shares[i] * here->by_absorbed.transpose() * here->by_absorbed;
+    right += shares[i] * here->by_absorbed.transpose() * here->by_unknowns;
   }
   absorption_ = normal.completeOrthogonalDecomposition().solve(right);
 }
@@ -147,22 +160,24 @@ MapSigma map_sigma(const lens::Lens& lens,
   const MapResponse response(lens, absorbed, misfit);
   MapSigma result;
   double sum = 0.0;
-  int count = 0;
   const std::vector<Point2d> grid = plate_grid(lens.plate_size);
-  for (const Point2d& p : grid) {
+  const std::vector<double> shares = plate_grid_shares();
+  for (std::size_t i = 0; i < grid.size(); ++i) {
+    const Point2d& p = grid[i];
     const std::optional<Eigen::Matrix2Xd> j = response.at(p);
     if (!j) continue;
     const Eigen::Matrix2d here = moment_at(response, *j, covariance, misfit);
-    sum += here.trace();
-    ++count;
+    sum += shares[i] * here.trace();
+    result.share += shares[i];
     const double sigma = std::sqrt(std::max(0.0, larger_eigenvalue(here)));
     if (sigma > result.max_px) {
       result.max_px = sigma;
       result.worst_plate_px = p;
     }
   }
-  if (count > 0) result.rms_px = std::sqrt(std::max(0.0, sum / count));
-  result.share = count / static_cast<double>(grid.size());
+  if (result.share > 0.0) result.rms_px = std::sqrt(std::max(0.0, sum / result.share));
+  constexpr double kRounding = 1e-12;
+  if (result.share > 1.0 - kRounding) result.share = 1.0;
   return result;
 }
 

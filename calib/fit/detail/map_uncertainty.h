@@ -14,6 +14,8 @@ namespace trueplate::fit::detail {
 
 /// Places spread over the plate, row by row, its corners and edges among them.
 [[nodiscard]] std::vector<Point2d> plate_grid(ImageSize plate);
+/// The share of the plate that each of them stands for, by the trapezoidal rule.
+[[nodiscard]] std::vector<double> plate_grid_shares();
 
 /// How the plate position of a fixed ray answers to a change of the intrinsics and, where there is
 /// one, of the coefficients of a misfit's field, after the absorbed motions have been fitted away

@@ -1,5 +1,7 @@
 #include "calib/fit/detail/stiffness_choice.h"
 
+#include <fmt/format.h>
+
 #include <array>
 #include <cassert>
 #include <limits>
@@ -20,6 +22,9 @@ constexpr int kFolds = 5;
 // Frames held out have to be met better by this share before a softer lens is taken: less is
 // rounding and chance.
 constexpr double kLeastGain = 1e-3;
+// Frames left out of the fit are off by more than so many times what the others are: what is stated
+// of the field means nothing.
+constexpr double kNoHold = 10.0;
 
 /// A rung of each ladder; the stiffest are the first.
 struct Rungs {
@@ -131,7 +136,7 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   judged.rejection = Rejection::kOff;
   judged.left_out.clear();  // they are not among the used ones
   // Whether the print has faults is not asked again on every rung.
-  if (judged.chart_shape == ChartShape::kAuto) judged.chart_shape = shape_found(first->chart);
+  if (judged.chart_shape == ChartShape::kAuto) take_shape(first->chart, judged);
   judged.held_out_folds = kFolds;
   const std::vector<target::View> used = used_corners(views, *first);
   Rungs rungs{.round = 0, .field = 0};
@@ -141,7 +146,16 @@ Result<LensFit> fit_with_chosen_stiffness(const FitWithKernel& fit,
   rungs.field = best_rung(kFieldPx.size(), [&](std::size_t rung) {
     return ladders.held_out_px({rungs.round, rung}, used, judged);
   });
-  return ladders.fit_without_fold(rungs, views, options);
+  Result<LensFit> chosen = ladders.fit_without_fold(rungs, views, options);
+  if (chosen && chosen->held_out_rms_px > kNoHold * chosen->rms_px) {
+    return fail(ErrorCode::kNotConverged,
+                fmt::format("the field has no hold: it leaves {:.3f} px in the frames it was "
+                            "fitted to, and {:.3f} px in frames left out; take a model with "
+                            "fewer coefficients, for a wide lens equidistant or division-2",
+                            chosen->rms_px,
+                            *chosen->held_out_rms_px));
+  }
+  return chosen;
 }
 
 }  // namespace trueplate::fit::detail

@@ -53,18 +53,18 @@ inline std::optional<Eigen::VectorXd> field_errors_px(const std::vector<Point2d>
   return errors(motion);
 }
 
-/// The same for the rays that a lens of ours sees on an even grid on the plate, the corners of the
-/// plate first and last in their rows. nullopt where either lens has no value.
+/// The same for the rays that a lens of ours sees at the centres of even cells of the plate, so
+/// that means are means over its area. nullopt where either lens has no value.
 inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
                                                       const lens::Lens& fitted) {
-  constexpr int kColumns = 17;
-  constexpr int kRows = 11;
+  constexpr int kColumns = 24;
+  constexpr int kRows = 14;
   std::vector<Point2d> places;
   std::vector<Eigen::Vector3d> rays;
   for (int j = 0; j < kRows; ++j) {
     for (int i = 0; i < kColumns; ++i) {
-      const Point2d p(truth.plate_size.width * i / (kColumns - 1.0),
-                      truth.plate_size.height * j / (kRows - 1.0));
+      const Point2d p(truth.plate_size.width * (i + 0.5) / kColumns,
+                      truth.plate_size.height * (j + 0.5) / kRows);
       const auto ideal = lens::undistort(truth.model, lens::ideal_from_px(truth, p));
       if (!ideal) return std::nullopt;
       places.push_back(p);

@@ -37,7 +37,7 @@ ModelChoice choose(const std::vector<target::View>& views) {
                         trial.model,
                         trial.rms_px.value_or(-1.0),
                         trial.held_out_rms_px.value_or(-1.0),
-                        trial.bic_excess,
+                        trial.bic_excess.value_or(-1.0),
                         trial.chosen ? "chosen" : trial.reason));
   }
   // One entry a model, one of them chosen, and each other one says why not.

@@ -214,7 +214,7 @@ TEST_CASE("the choice of the model comes to the spline field where formulas leav
     MESSAGE(fmt::format("{}: held out {:.4f} px, BIC over {:.0f}, {}",
                         trial.model,
                         trial.held_out_rms_px.value_or(-1.0),
-                        trial.bic_excess,
+                        trial.bic_excess.value_or(-1.0),
                         trial.chosen ? "chosen" : trial.reason));
   }
   CHECK(choice->trials.back().chosen);
