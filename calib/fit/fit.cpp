@@ -411,7 +411,6 @@ Result<LensFit> fit_with(const ModelKernel& kernel,
         fit, options, detail::screen(views, options).plate_size, fitted);
   }
   if (fitted || fitted.error().code != ErrorCode::kUndetermined || !free) return fitted;
-  if (views.size() == 1) return fitted;  // its straightening, too, hangs on the focal length
   if (open && !fit_with_assumed(kernel, detail::fewer_corners(views), options)) return fitted;
   std::optional<LensFit> assumed = fit_with_assumed(kernel, views, options);
   if (assumed) return *std::move(assumed);

@@ -6,6 +6,8 @@
 #include <cmath>
 #include <vector>
 
+#include "calib/base/quadrature.h"
+
 namespace trueplate::fit {
 namespace detail {
 namespace {
@@ -39,15 +41,16 @@ std::vector<Point2d> plate_grid(ImageSize plate) {
   return grid;
 }
 
-std::vector<double> plate_grid_shares() {
-  const auto along = [](int i, int count) {
-    return (i == 0 || i == count - 1 ? 0.5 : 1.0) / (count - 1);
-  };
-  std::vector<double> shares;
-  for (int j = 0; j < kRows; ++j) {
-    for (int i = 0; i < kColumns; ++i) shares.push_back(along(i, kColumns) * along(j, kRows));
+std::vector<PlateNode> plate_nodes(ImageSize plate) {
+  const Point2d size(plate.width, plate.height);
+  std::vector<PlateNode> nodes;
+  for (const QuadratureNode& y : gauss_legendre()) {
+    for (const QuadratureNode& x : gauss_legendre()) {
+      const Point2d place = 0.5 * (Point2d(x.place, y.place) + Point2d::Ones());
+      nodes.push_back({place.cwiseProduct(size), x.share * y.share});
+    }
   }
-  return shares;
+  return nodes;
 }
 
 std::optional<MapResponse::Raw> MapResponse::raw(const Point2d& p_plate_px) const {
@@ -117,13 +120,11 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed, const MapMis
   if (num_absorbed_ == 0) return;
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(num_absorbed_, num_absorbed_);
   Eigen::MatrixXd right = absorption_;
-  const std::vector<Point2d> grid = plate_grid(lens.plate_size);
-  const std::vector<double> shares = plate_grid_shares();
-  for (std::size_t i = 0; i < grid.size(); ++i) {
-    const std::optional<Raw> here = raw(grid[i]);
+  for (const PlateNode& node : plate_nodes(lens.plate_size)) {
+    const std::optional<Raw> here = raw(node.p_plate_px);
     if (!here) continue;
-    normal += shares[i] * here->by_absorbed.transpose() * here->by_absorbed;
-    right += shares[i] * here->by_absorbed.transpose() * here->by_unknowns;
+    normal += node.share * here->by_absorbed.transpose() * here->by_absorbed;
+    right += node.share * here->by_absorbed.transpose() * here->by_unknowns;
   }
   absorption_ = normal.completeOrthogonalDecomposition().solve(right);
 }
@@ -160,24 +161,28 @@ MapSigma map_sigma(const lens::Lens& lens,
   const MapResponse response(lens, absorbed, misfit);
   MapSigma result;
   double sum = 0.0;
-  const std::vector<Point2d> grid = plate_grid(lens.plate_size);
-  const std::vector<double> shares = plate_grid_shares();
-  for (std::size_t i = 0; i < grid.size(); ++i) {
-    const Point2d& p = grid[i];
+  for (const PlateNode& node : plate_nodes(lens.plate_size)) {
+    const std::optional<Eigen::Matrix2Xd> j = response.at(node.p_plate_px);
+    if (!j) continue;
+    sum += node.share * moment_at(response, *j, covariance, misfit).trace();
+    result.share += node.share;
+  }
+  if (result.share > 0.0) result.rms_px = std::sqrt(std::max(0.0, sum / result.share));
+  bool whole = true;
+  for (const Point2d& p : plate_grid(lens.plate_size)) {
     const std::optional<Eigen::Matrix2Xd> j = response.at(p);
+    whole = whole && j;
     if (!j) continue;
     const Eigen::Matrix2d here = moment_at(response, *j, covariance, misfit);
-    sum += shares[i] * here.trace();
-    result.share += shares[i];
     const double sigma = std::sqrt(std::max(0.0, larger_eigenvalue(here)));
     if (sigma > result.max_px) {
       result.max_px = sigma;
       result.worst_plate_px = p;
     }
   }
-  if (result.share > 0.0) result.rms_px = std::sqrt(std::max(0.0, sum / result.share));
-  constexpr double kRounding = 1e-12;
-  if (result.share > 1.0 - kRounding) result.share = 1.0;
+  // The sum of all shares is 1 but for rounding, and corners may be dark beside the last node.
+  constexpr double kDarkCorner = 0.999;
+  result.share = whole ? 1.0 : std::min(result.share, kDarkCorner);
   return result;
 }
 

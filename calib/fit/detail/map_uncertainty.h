@@ -14,8 +14,14 @@ namespace trueplate::fit::detail {
 
 /// Places spread over the plate, row by row, its corners and edges among them.
 [[nodiscard]] std::vector<Point2d> plate_grid(ImageSize plate);
-/// The share of the plate that each of them stands for, by the trapezoidal rule.
-[[nodiscard]] std::vector<double> plate_grid_shares();
+
+/// A place inside the plate and the share of its area that it stands for.
+struct PlateNode {
+  Point2d p_plate_px;
+  double share = 0.0;
+};
+/// Places for means over the plate's area: what grows with a high power towards the corners is met.
+[[nodiscard]] std::vector<PlateNode> plate_nodes(ImageSize plate);
 
 /// How the plate position of a fixed ray answers to a change of the intrinsics and, where there is
 /// one, of the coefficients of a misfit's field, after the absorbed motions have been fitted away

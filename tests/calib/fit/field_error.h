@@ -53,12 +53,12 @@ inline std::optional<Eigen::VectorXd> field_errors_px(const std::vector<Point2d>
   return errors(motion);
 }
 
-/// The same for the rays that a lens of ours sees at the centres of even cells of the plate, so
-/// that means are means over its area. nullopt where either lens has no value.
+/// The same for the rays that a lens of ours sees at the centres of 41x23 even cells of the plate,
+/// so that means are means over its area. nullopt where either lens has no value.
 inline std::optional<Eigen::VectorXd> field_errors_px(const lens::Lens& truth,
                                                       const lens::Lens& fitted) {
-  constexpr int kColumns = 24;
-  constexpr int kRows = 14;
+  constexpr int kColumns = 41;
+  constexpr int kRows = 23;
   std::vector<Point2d> places;
   std::vector<Eigen::Vector3d> rays;
   for (int j = 0; j < kRows; ++j) {
