@@ -314,7 +314,7 @@ json models_section(std::span<const fit::ModelTrial> trials) {
                   fmt::format("{}", trial.num_coefficients),
                   number_cell(trial.rms_px),
                   number_cell(trial.held_out_rms_px),
-                  trial.rms_px ? json(fmt::format("{:.0f}", trial.bic_excess)) : json(),
+                  trial.bic_excess ? json(fmt::format("{:.0f}", *trial.bic_excess)) : json(),
                   trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestName)};
     rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
