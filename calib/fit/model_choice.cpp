@@ -400,11 +400,6 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     return a->parameter_names.size() < b->parameter_names.size();
   });
 
-  if (views.size() == 1) {
-    // What one frame does not tell one model it tells none.
-    const Result<LensFit> fit = fit_lens(views, with_model(options, models.front()->name));
-    if (!fit && fit.error().code == ErrorCode::kUndetermined) return fail(fit.error());
-  }
   const Candidates candidates = fit_candidates(models, views, options);
   const std::vector<Result<LensFit>>& fits = candidates.fits;
   const LensFit* judge = best_judge(fits);
