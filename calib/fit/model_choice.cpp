@@ -12,7 +12,6 @@
 #include "calib/base/parallel.h"
 #include "calib/fit/detail/first_look.h"
 #include "calib/fit/detail/kernel.h"
-#include "calib/fit/detail/map_misfit.h"
 #include "calib/fit/detail/used_corners.h"
 #include "calib/lens/model.h"
 
@@ -226,51 +225,37 @@ std::optional<double> held_out_gain(const LensFit& simple, const LensFit& comple
   return mean / error;
 }
 
-/// Why a lens that folds unless it is held does not take part: the best of those that do not fold
-/// (null: none) meets held-out frames, or where none were the fitted ones, about as well.
-std::optional<std::string> out_for_folding(const Trial& trial, const Trial* unfolded) {
-  if (!trial.folds || unfolded == nullptr) return std::nullopt;
-  const bool both = trial.shown.held_out_rms_px && unfolded->shown.held_out_rms_px;
-  const double saved =
-      both ? *unfolded->shown.held_out_rms_px / *trial.shown.held_out_rms_px
-           : unfolded->shown.rms_px.value_or(0.0) / trial.shown.rms_px.value_or(1.0);
-  if (saved > kWorthFolding) return std::nullopt;
-  return folds_back(trial);
+/// How far held-out frames are met, or where none were the fitted ones.
+double error_px(const Trial& trial, bool held_out) {
+  return held_out ? *trial.shown.held_out_rms_px : *trial.shown.rms_px;
 }
 
-const Trial* best_unfolded(const std::vector<Trial>& trials) {
-  const auto error = [](const Trial& trial) {
-    return trial.shown.held_out_rms_px ? *trial.shown.held_out_rms_px : *trial.shown.rms_px;
-  };
-  const Trial* best = nullptr;
-  for (const Trial& trial : trials) {
-    if (!trial.fit || trial.folds) continue;
-    if (best == nullptr || error(trial) < error(*best)) best = &trial;
-  }
-  return best;
-}
-
-/// Whether the model of `fit` leaves a pattern over the plate that noise does not make.
-bool leaves_pattern(const LensFit& fit) {
-  return fit.misfit && fit.misfit->present() && fit.misfit->p_value < detail::kMisfitChance;
+/// Whether a lens that folds unless it is held does not take part: one of no more coefficients does
+/// not fold, and meets frames about as well.
+bool out_for_folding(const Trial& trial, const std::vector<Trial>& trials) {
+  if (!trial.fit || !trial.folds) return false;
+  return std::any_of(trials.begin(), trials.end(), [&](const Trial& other) {
+    if (!other.fit || other.folds || other.shown.num_coefficients > trial.shown.num_coefficients) {
+      return false;
+    }
+    const bool held_out = trial.shown.held_out_rms_px && other.shown.held_out_rms_px;
+    return error_px(other, held_out) <= kWorthFolding * error_px(trial, held_out);
+  });
 }
 
 /// What speaks for `other` in the place of `trial`.
 struct Comparison {
   double bic_gain = 0.0;
   std::optional<double> held_out_gain;  // nullopt where too few frames were judged
-  double needed = kMinHeldOutGain;
 
   [[nodiscard]] bool better() const {
-    return bic_gain >= kMinBicGain && (!held_out_gain || *held_out_gain >= needed);
+    return bic_gain >= kMinBicGain && (!held_out_gain || *held_out_gain >= kMinHeldOutGain);
   }
 };
 
 Comparison compare(const Trial& trial, const Trial& other) {
-  const bool of_pattern = leaves_pattern(*trial.fit) && !leaves_pattern(*other.fit);
   return {.bic_gain = trial.bic - other.bic,
-          .held_out_gain = held_out_gain(*trial.fit, *other.fit),
-          .needed = of_pattern ? kMinGainOfPattern : kMinHeldOutGain};
+          .held_out_gain = held_out_gain(*trial.fit, *other.fit)};
 }
 
 std::string why_beaten(const Trial& by, const Comparison& won) {
@@ -283,12 +268,12 @@ std::string why_beaten(const Trial& by, const Comparison& won) {
 }
 
 std::string why_no_gain(const Trial& chosen, const Comparison& over_chosen) {
-  if (over_chosen.held_out_gain && !(*over_chosen.held_out_gain >= over_chosen.needed)) {
+  if (over_chosen.held_out_gain && !(*over_chosen.held_out_gain >= kMinHeldOutGain)) {
     return fmt::format(
         "no significant gain on frames held out over {} ({:.1f} standard errors, need {:.0f})",
         chosen.shown.model,
         *over_chosen.held_out_gain,
-        over_chosen.needed);
+        kMinHeldOutGain);
   }
   return fmt::format("the information criterion prefers {} (by {:.0f}; a gain of {:.0f} is needed)",
                      chosen.shown.model,
@@ -307,13 +292,10 @@ const Trial* winner_over(const Trial& trial, const std::vector<Trial>& trials) {
 /// The index of the model chosen, the first that no other beats; trials.size() when none fits. To
 /// beat lowers the information criterion, so there is one that is not beaten.
 std::size_t choose(std::vector<Trial>& trials) {
-  const Trial* unfolded = best_unfolded(trials);
   for (Trial& trial : trials) {
-    if (!trial.fit) continue;
-    if (std::optional<std::string> reason = out_for_folding(trial, unfolded)) {
-      trial.shown.reason = *std::move(reason);
-      trial.fit.reset();
-    }
+    if (!out_for_folding(trial, trials)) continue;
+    trial.shown.reason = folds_back(trial);
+    trial.fit.reset();
   }
   std::size_t chosen = trials.size();
   for (std::size_t i = 0; i < trials.size() && chosen == trials.size(); ++i) {
@@ -428,8 +410,10 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   const std::string& model = trials[chosen].shown.model;
   Result<LensFit> fit = fit_lens(views, with_model(options, model));
   if (fit && candidates.chart && !same_shape(fit->chart, *candidates.chart)) {
-    fit = fit_lens(views, with_model(candidates.options, model));
-    if (fit) {
+    // What the others found of the print may be more than this model finds alone.
+    Result<LensFit> as_others = fit_lens(views, with_model(candidates.options, model));
+    if (as_others && !as_others->chart.as_described() && as_others->rms_px < fit->rms_px) {
+      fit = std::move(as_others);
       fit->chart.tests = candidates.chart->tests;
       fit->chart.reason = candidates.chart->reason;
     }

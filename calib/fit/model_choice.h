@@ -38,8 +38,6 @@ struct ModelChoice {
 /// 3 one in twenty (quantiles of Student's t).
 inline constexpr double kMinHeldOutGain = 3.0;
 inline constexpr double kMinBicGain = 10.0;
-/// Less will do where the other model leaves a pattern over the plate that this one does not.
-inline constexpr double kMinGainOfPattern = 2.0;
 
 /// Fits every model of lens::model_table() and chooses: of the default one, which comes first
 /// there, and the others in order of complexity the first that no other beats. To beat it another

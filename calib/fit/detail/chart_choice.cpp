@@ -137,11 +137,13 @@ void choose(Chooser& chooser, bool print_testable) {
 
 void force(Chooser& chooser, ChartShape shape, int bend_degree, bool print_testable) {
   if (!chooser.force({.ratio = true}) || shape == ChartShape::kStretched) return;
+  int reached = 0;
   for (int degree = kSmallestBend; degree <= bend_degree; ++degree) {
-    if (!chooser.force({.ratio = true, .bend_degree = degree})) return;
+    if (!chooser.force({.ratio = true, .bend_degree = degree})) break;
+    reached = degree;
   }
-  if (shape == ChartShape::kBent || !print_testable) return;
-  chooser.force({.bend_degree = bend_degree, .print = true});
+  if (reached == 0 || shape == ChartShape::kBent || !print_testable) return;
+  chooser.force({.bend_degree = reached, .print = true});
 }
 
 }  // namespace
