@@ -216,14 +216,25 @@ void add_comp(Lines& lines, const warp::Handoff& handoff, const HandoffNotes& no
 
 // ---- files ----
 
+/// Where the first run of `#`, or `%d` or `%04d`, stands in a name: its begin and end. Another `%`
+/// is a sign like any.
+std::optional<std::pair<std::size_t, std::size_t>> frame_mark(std::string_view name) {
+  for (std::size_t first = name.find_first_of("#%"); first != std::string_view::npos;
+       first = name.find_first_of("#%", first + 1)) {
+    const bool is_hash = name[first] == '#';
+    const std::size_t last =
+        std::min(name.find_first_not_of(is_hash ? "#" : "0123456789", first + 1), name.size());
+    if (is_hash) return std::pair(first, last);
+    if (last < name.size() && name[last] == 'd') return std::pair(first, last + 1);
+  }
+  return std::nullopt;
+}
+
 /// The name of an output without frame number and extension; empty when nothing is left.
 std::string stem_of(const fs::path& output) {
   std::string stem = output.stem().string();
-  const std::size_t hashes = stem.find('#');
-  std::size_t first = std::min(hashes, stem.find('%'));
-  if (first != std::string::npos) {
-    std::size_t last = stem.find_first_not_of(stem[first] == '#' ? "#" : "%0123456789d", first);
-    if (last == std::string::npos) last = stem.size();
+  if (const auto mark = frame_mark(stem)) {
+    auto [first, last] = *mark;
     while (first > 0 && std::string_view("._-").find(stem[first - 1]) != std::string_view::npos) {
       --first;
     }

@@ -137,6 +137,9 @@ TEST_CASE("names of the files: by pattern, folder, single file, by request, or n
   CHECK(made_by(desk.undistort("####.exr")) == Names{"handoff.json"});
   CHECK(made_by(desk.undistort("shot_%04d.exr")) == Names{"shot.handoff.json"});
   CHECK(made_by(desk.undistort("shot.%d_v2.tif")) == Names{"shot_v2.handoff.json"});
+  const auto one = [&](const char* name) { return with(desk.undistort(name), {"--frames", "2"}); };
+  CHECK(made_by(one("p%s%n.exr")) == Names{"p%s%n.handoff.json"});
+  CHECK(made_by(one("50%_%04d.exr")) == Names{"50%.handoff.json"});
   CHECK(made_by(desk.undistort("sub/")) == Names{"sub/handoff.json"});
   CHECK(made_by(desk.undistort("sub")) == Names{"sub/handoff.json"});
   CHECK(made_by(with(desk.undistort("s.####.exr"), {"--frames", "2"})) == Names{"s.handoff.json"});
