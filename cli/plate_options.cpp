@@ -41,7 +41,9 @@ void add_plate_options(CLI::App& app, PlateOptions& options) {
                  options.overscan,
                  "none, auto (keep the whole plate), 8% or L,T,R,B in pixels")
       ->capture_default_str();
-  app.add_option("--round", options.round_to, "round the overscan of each edge up to a multiple")
+  app.add_option("--round",
+                 options.round_to,
+                 "round the overscan of each edge up to a multiple (auto and percentages)")
       ->check(CLI::Range(1, 1024))
       ->capture_default_str()
       ->type_name("N");

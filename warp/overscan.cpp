@@ -249,11 +249,12 @@ Result<Overscan> overscan(const lens::Lens& lens,
       break;
     }
   }
+  const int round_to = request.kind == OverscanRequest::Kind::kPixels ? 1 : options.round_to;
   EdgePixels& edges = result.edges;
-  edges = {rounded_edge(wanted[0], options.round_to),
-           rounded_edge(wanted[1], options.round_to),
-           rounded_edge(wanted[2], options.round_to),
-           rounded_edge(wanted[3], options.round_to)};
+  edges = {rounded_edge(wanted[0], round_to),
+           rounded_edge(wanted[1], round_to),
+           rounded_edge(wanted[2], round_to),
+           rounded_edge(wanted[3], round_to)};
   const double data_width = static_cast<double>(width) + edges.left + edges.right;
   const double data_height = static_cast<double>(height) + edges.top + edges.bottom;
   if (data_width > kMaxImageSide || data_height > kMaxImageSide) {

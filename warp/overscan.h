@@ -70,8 +70,8 @@ struct StraightBounds {
 [[nodiscard]] double overscan_factor(const EdgePixels& edges, ImageSize plate_size);
 
 struct OverscanOptions {
-  /// Every edge is rounded up to a multiple of this, 1 or more; so edges that were equal stay equal
-  /// and an even number keeps the width even.
+  /// Every edge of kAuto and kPercent is rounded up to a multiple of this, 1 or more; so edges that
+  /// were equal stay equal and an even number keeps the width even. kPixels are taken as given.
   int round_to = 1;
   /// kAuto: pixels added to each edge that needs overscan, for filters that look beyond the
   /// plate's edge (the radius of the resampling kernel; 0 keeps just the plate's outer edges).

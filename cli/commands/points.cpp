@@ -163,7 +163,9 @@ Action add_points(CLI::App& app) {
          "of the straight picture, whose corner its points are counted from: none, auto, 8% "
          "or L,T,R,B in pixels")
       ->capture_default_str();
-  app.add_option("--round", options->round_to, "round the overscan of each edge up to a multiple")
+  app.add_option("--round",
+                 options->round_to,
+                 "round the overscan of each edge up to a multiple (auto and percentages)")
       ->check(CLI::Range(1, 1024))
       ->capture_default_str()
       ->type_name("N");

@@ -203,8 +203,9 @@ Action add(CLI::App& app, warp::MapDirection direction) {
       ->capture_default_str();
   app.add_option("--round",
                  options->round_to,
-                 undistort ? "round the overscan of each edge up to a multiple"
-                           : "as for undistort, where --overscan is a percentage")
+                 undistort
+                     ? "round the overscan of each edge up to a multiple (auto and percentages)"
+                     : "as for undistort, where --overscan is a percentage")
       ->check(CLI::Range(1, 1024))
       ->capture_default_str()
       ->type_name("N");

@@ -91,7 +91,7 @@ TEST_CASE("no distortion needs no overscan, and none, percent and pixels are tak
   CHECK(overscan(lens, {.kind = Kind::kPixels, .pixels = {1, 2, 3, 4}})->edges ==
         EdgePixels{1, 2, 3, 4});
   CHECK(overscan(lens, {.kind = Kind::kPixels, .pixels = {0, 2, 3, 5}}, {.round_to = 4})->edges ==
-        EdgePixels{0, 4, 4, 8});
+        EdgePixels{0, 2, 3, 5});
   CHECK(data_window({10, 20, 1920, 1080}, {1, 2, 3, 4}) == Window{9, 18, 1924, 1086});
 }
 
