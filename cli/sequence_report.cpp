@@ -77,11 +77,15 @@ void print_counts(const warp::SequenceSummary& summary,
   print(common, text + "\n");
 }
 
-nlohmann::json summary_json(const warp::SequenceSummary& summary,
-                            const std::vector<warp::TreatedChannel>& channels) {
+nlohmann::json summary_json(const SequenceReport& report) {
+  const warp::SequenceSummary& summary = report.summary;
   nlohmann::json failed = nlohmann::json::array();
   for (const warp::FrameFailure& failure : summary.failed) {
     failed.push_back({{"name", failure.name}, {"reason", failure.error.message}});
+  }
+  nlohmann::json left_out = nlohmann::json::array();
+  for (const footage::LeftOut& item : report.frames.left_out) {
+    left_out.push_back({{"name", item.frame.name}, {"reason", item.reason.message}});
   }
   nlohmann::json warnings = nlohmann::json::array();
   for (const warp::FrameWarnings& frame : summary.warnings) {
@@ -95,9 +99,10 @@ nlohmann::json summary_json(const warp::SequenceSummary& summary,
           {"complete", summary.complete},
           {"replaced", replaced},
           {"failed", failed},
+          {"left_out", left_out},
           {"skipped", summary.skipped},
           {"interrupted", summary.interrupted},
-          {"channels", channels_json(channels)},
+          {"channels", channels_json(report.channels)},
           {"warnings", warnings}};
 }
 
@@ -137,7 +142,7 @@ int report_sequence(const SequenceReport& report,
     }
     if (!report.channels.empty()) print(common, channels_text(report.channels));
   }
-  nlohmann::json value = summary_json(summary, report.channels);
+  nlohmann::json value = summary_json(report);
   if (!report.lenses.is_null()) value["lenses"] = report.lenses;
   if (Result<void> written = write_json(json, value); !written) {
     return report_failure(written.error());

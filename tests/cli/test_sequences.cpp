@@ -354,6 +354,15 @@ TEST_CASE("frames that are missing or broken are named, and made once they are t
   CHECK(partly.errors.find("plate.0003.exr: no such file") != std::string::npos);
   CHECK(partly.errors.find("plate.0004.exr") != std::string::npos);
   CHECK(count_names(folder).first == 0);
+  std::ifstream stream(folder / "r.json");
+  const nlohmann::json report = nlohmann::json::parse(stream);
+  CHECK(report.at("done").size() == 3);
+  REQUIRE(report.at("left_out").size() == 1);
+  CHECK(report["left_out"][0].at("name") == "plate.0003.exr");
+  CHECK(report["left_out"][0].at("reason").get<std::string>().find("no such file") !=
+        std::string::npos);
+  REQUIRE(report.at("failed").size() == 1);
+  CHECK(report["failed"][0].at("name") == "plate.0004.exr");
   for (const int i : {3, 4}) {
     const std::string name = fmt::format("plate.{:04}.exr", i);
     fs::copy_file(shot().scratch.path() / name, in / name, fs::copy_options::overwrite_existing);
