@@ -12,6 +12,7 @@
 #include "calib/base/sha256.h"
 #include "calib/calibrate/lens_from_field.h"
 #include "cli/version.h"
+#include "warp/map_origin.h"
 #include "warp/st_map.h"
 
 namespace trueplate::cli {
@@ -63,6 +64,31 @@ Result<LensFromFieldOptions> fit_options(const MapConversion& options, const war
       .program_version = std::string(kVersion)};
 }
 
+/// Why a map is not that of a lens; nullopt when nothing speaks against it.
+std::optional<std::string> no_lens(const warp::StMapFile& file) {
+  for (const Warning& warning : file.warnings) {
+    for (const char* code : {"no-source", "no-positions", "not-normalised", "origin-doubt"}) {
+      if (warning.code == code) return warning.message;
+    }
+  }
+  using warp::Along;
+  using warp::StChannel;
+  const Image<float>& st = file.map.st;
+  const auto s = warp::steady_change(st, StChannel::kS, Along::kRow);
+  if (s && !s->grows) {
+    return fmt::format(
+        "s falls from left to right in {:.4g} % of the map: it mirrors the picture, "
+        "which no lens does",
+        100.0 * s->share);
+  }
+  if (!s && warp::steady_change(st, StChannel::kT, Along::kRow) &&
+      warp::steady_change(st, StChannel::kS, Along::kColumn)) {
+    return "t grows or falls along its rows and s along its columns: it turns the picture on its "
+           "side, which no lens does";
+  }
+  return std::nullopt;
+}
+
 nlohmann::json trials_json(const std::vector<fit::FieldTrial>& trials) {
   const auto number = [](double value) {
     return std::isfinite(value) ? nlohmann::json(value) : nlohmann::json(nullptr);
@@ -106,6 +132,10 @@ int run_map(const MapConversion& options, const CommonOptions& common) {
   const Result<warp::StMapFile> file =
       warp::read_st_map(options.input, *assumptions, common.threads);
   if (!file) return report_failure(file.error());
+  if (const std::optional<std::string> reason = no_lens(*file)) {
+    return report_failure({ErrorCode::kUnsupported,
+                           fmt::format("{}: not the map of a lens: {}", options.input, *reason)});
+  }
   const Result<LensFromFieldOptions> wanted = fit_options(options, file->map);
   if (!wanted) return report_usage(wanted.error());
   const std::vector<fit::FieldPoint> places = places_of(file->map, kPlaces);

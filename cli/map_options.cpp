@@ -15,12 +15,14 @@ void add_map_options(CLI::App& app, MapArguments& arguments) {
   app.add_option(
          "--origin",
          arguments.origin,
-         "where t counts from in a map that does not say it: bottom-left, top-left or auto (as "
-         "t grows in the map)")
+         "where t counts from in the map: bottom-left, top-left or auto (as its header says, else "
+         "as t grows in it)")
       ->capture_default_str();
-  app.add_option("--source",
-                 arguments.source,
-                 "size of the picture that a map looks into and does not state; default: its own")
+  app.add_option(
+         "--source",
+         arguments.source,
+         "size of the picture that the map looks into; default: as its header says, else its "
+         "own")
       ->type_name("WxH");
   app.add_option("--map-channels",
                  arguments.channels,
@@ -31,9 +33,8 @@ void add_map_options(CLI::App& app, MapArguments& arguments) {
 void add_map_direction(CLI::App& app, MapArguments& arguments) {
   app.add_option("--direction",
                  arguments.direction,
-                 "what a map makes that does not say it: undistort (the straight picture) or "
-                 "redistort (the plate)")
-      ->capture_default_str();
+                 "what the map makes: undistort (the straight picture) or redistort (the plate); "
+                 "default: as its header says, else undistort");
 }
 
 Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {
@@ -45,7 +46,9 @@ Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {
   }
   if (arguments.direction == warp::to_text(warp::MapDirection::kRedistort)) {
     assumptions.direction = warp::MapDirection::kRedistort;
-  } else if (arguments.direction != warp::to_text(warp::MapDirection::kUndistort)) {
+  } else if (arguments.direction == warp::to_text(warp::MapDirection::kUndistort)) {
+    assumptions.direction = warp::MapDirection::kUndistort;
+  } else if (!arguments.direction.empty()) {
     return fail(
         ErrorCode::kInvalidInput,
         fmt::format("--direction: '{}', wanted undistort or redistort", arguments.direction));

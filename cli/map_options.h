@@ -9,12 +9,12 @@
 
 namespace trueplate::cli {
 
-/// What a command is told of ST-maps whose headers do not say it.
+/// What a command is told of ST-maps.
 struct MapArguments {
-  std::string origin = "auto";
-  std::string source;  // WxH; empty: the size of the map
-  std::string direction = "undistort";
-  std::string channels;  // a layer, or two names; empty: R and G
+  std::string origin = "auto";  // as the header says, else as the map tells
+  std::string source;           // WxH; empty: as the header says, else the size of the map
+  std::string direction;        // empty: as the header says, else undistort
+  std::string channels;         // a layer, or two names; empty: R and G
 };
 void add_map_options(CLI::App& app, MapArguments& arguments);
 /// --direction, for commands to which it matters.

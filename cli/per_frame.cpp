@@ -230,7 +230,7 @@ Result<ShotProfile> read_shot_profile(const std::string& path,
     if (!at) return fail(at.error());
     return ShotProfile{at->profile, at->profile, std::nullopt, std::move(at->warnings)};
   }
-  Result<profile::Profile> whole = profile::read_profile(path);
+  Result<profile::Profile> whole = read_lens_profile(path);
   if (!whole) return fail(whole.error());
   Result<FrameLenses> lenses = FrameLenses::create(*whole, path, state, per_frame, frames);
   if (!lenses) return fail(lenses.error());

@@ -2,10 +2,34 @@
 
 #include <fmt/format.h>
 
+#include <fstream>
+#include <string_view>
+
 namespace trueplate::cli {
 
+namespace {
+
+/// Whether a file begins as the OpenEXR file layout has it: bytes 0x76 0x2F 0x31 0x01.
+bool is_exr(const std::string& path) {
+  char magic[4] = {};
+  std::ifstream(path, std::ios::binary).read(magic, sizeof(magic));
+  return std::string_view(magic, sizeof(magic)) == std::string_view("\x76\x2f\x31\x01", 4);
+}
+
+}  // namespace
+
+Result<profile::Profile> read_lens_profile(const std::string& path) {
+  if (is_exr(path)) {
+    return fail(ErrorCode::kUnsupported,
+                fmt::format("{}: an EXR picture, wanted a lens profile; through an ST-map pictures "
+                            "go with `apply`, and `convert` makes a profile of one",
+                            path));
+  }
+  return profile::read_profile(path);
+}
+
 Result<profile::Profile> read_single_profile(const std::string& path) {
-  Result<profile::Profile> profile = profile::read_profile(path);
+  Result<profile::Profile> profile = read_lens_profile(path);
   if (profile && profile->stations.size() != 1) {
     return fail(
         ErrorCode::kUnsupported,

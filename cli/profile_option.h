@@ -9,6 +9,9 @@
 
 namespace trueplate::cli {
 
+/// Reads a profile. A picture or map given in its place is refused with the command that takes it.
+Result<profile::Profile> read_lens_profile(const std::string& path);
+
 /// Reads a profile for a command that uses one state of the lens; one with several stations is
 /// refused, because the first would be as good as any.
 Result<profile::Profile> read_single_profile(const std::string& path);

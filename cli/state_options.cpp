@@ -6,6 +6,7 @@
 
 #include "calib/base/text.h"
 #include "calib/zoom/zoom_profile.h"
+#include "cli/profile_option.h"
 
 namespace trueplate::cli {
 namespace {
@@ -55,7 +56,7 @@ Error with_options(Error error, const std::string& path) {
 Result<ProfileAtState> read_profile_at(const std::string& path, const StateArguments& arguments) {
   const Result<zoom::ZoomState> state = state_of(arguments);
   if (!state) return fail(state.error());
-  Result<profile::Profile> profile = profile::read_profile(path);
+  Result<profile::Profile> profile = read_lens_profile(path);
   if (!profile) return fail(profile.error());
   if (profile->stations.size() == 1 && !arguments.given()) {
     return ProfileAtState{*std::move(profile), {}};

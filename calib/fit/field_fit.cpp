@@ -222,7 +222,8 @@ class FieldFitter {
     const std::optional<Eigen::VectorXd> found = solved(field_, kernel, options_, start);
     if (!found) return;
     const Result<lens::Lens> lens = detail::lens_of(kernel, *found, options_.plate_size);
-    if (!lens) return;
+    // A mirrored field is met by a negative focal length, which no lens has.
+    if (!lens || !lens::validate(*lens)) return;
     const std::optional<Misses> misses = misses_of(*lens, field_);
     if (!misses || (best && best->misses.rms_px <= misses->rms_px)) return;
     best = Candidate{*lens, *misses};

@@ -27,6 +27,11 @@ int run(const Options& options, const CLI::App& app, const CommonOptions& common
   if (!assumptions) return report_usage(assumptions.error());
   const Result<warp::PassSettings> passes = pass_settings(options.passes);
   if (!passes) return report_usage(passes.error());
+  if (options.map.ends_with(".json")) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         options.map + ": wanted an ST-map, an EXR file; with a lens profile "
+                                       "pictures go through `undistort` and `redistort`"});
+  }
   const Result<FrameSequence> sequence = FrameSequence::create(options.sequence, common);
   if (!sequence) return report_frames(sequence.error());
   if (Result<void> free = sequence->check(options.map); !free) return report_failure(free.error());
@@ -42,6 +47,12 @@ int run(const Options& options, const CLI::App& app, const CommonOptions& common
   const warp::MapWarp map_warp(std::move(file->map), *passes);
   const Result<warp::SequenceSummary> summary = sequence->run(
       "apply", *settings, [&](footage::Frame frame, const warp::SequenceJob&, int threads) {
+        if (warp::says_it_is_map(frame)) {
+          frame.warnings.push_back({"frame-is-map",
+                                    "its header says that it is an ST-map: were map and picture "
+                                    "exchanged? Numbers of a map are filtered like colours here",
+                                    1.0});
+        }
         return map_warp.in_rows(std::move(frame), threads);
       });
   if (!summary) return report_failure(summary.error());

@@ -234,8 +234,9 @@ int run_profiles(const Options& options, const CommonOptions& common) {
 }
 
 int run(const Options& options, const CommonOptions& common) {
-  const Result<warp::StMapAssumptions> assumptions = map_assumptions(options.arguments);
+  Result<warp::StMapAssumptions> assumptions = map_assumptions(options.arguments);
   if (!assumptions) return report_usage(assumptions.error());
+  assumptions->header = warp::MapHeader::kStands;  // they are said of whichever map does not state
   if (Result<void> named = check_report_name(options.report); !named) {
     return report_usage(named.error());
   }

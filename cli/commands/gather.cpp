@@ -4,6 +4,7 @@
 #include "calib/zoom/zoom_profile.h"
 #include "cli/commands/commands.h"
 #include "cli/pool_option.h"
+#include "cli/profile_option.h"
 #include "cli/report/write_report.h"
 
 namespace trueplate::cli {
@@ -28,7 +29,7 @@ int run(const Options& options, const CommonOptions& common) {
   }
   std::vector<zoom::NamedProfile> profiles;
   for (const std::string& path : options.profiles) {
-    Result<profile::Profile> profile = profile::read_profile(path);
+    Result<profile::Profile> profile = read_lens_profile(path);
     if (!profile) return report_failure(profile.error());
     profiles.push_back({std::filesystem::path(path).filename().string(), *std::move(profile)});
   }

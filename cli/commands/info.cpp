@@ -6,6 +6,7 @@
 #include "calib/profile/profile.h"
 #include "calib/zoom/zoom_lens.h"
 #include "cli/commands/commands.h"
+#include "cli/profile_option.h"
 #include "cli/zoom_report.h"
 
 namespace trueplate::cli {
@@ -15,7 +16,7 @@ int run(const std::string& path, const CommonOptions& common) {
   if (Result<void> free = check_outputs({}, {path}, common); !free) {
     return report_failure(free.error());
   }
-  const Result<profile::Profile> profile = profile::read_profile(path);
+  const Result<profile::Profile> profile = read_lens_profile(path);
   if (!profile) return report_failure(profile.error());
   std::string words = profile::describe(*profile);
   if (profile->stations.size() > 1) {

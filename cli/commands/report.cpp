@@ -13,6 +13,7 @@
 #include "cli/commands/commands.h"
 #include "cli/document_date.h"
 #include "cli/footage_options.h"
+#include "cli/profile_option.h"
 #include "cli/report/calibration_page.h"
 #include "cli/report/refit.h"
 #include "cli/report/write_report.h"
@@ -164,7 +165,7 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> free = check_outputs({options.output}, inputs, common); !free) {
     return report_failure(free.error());
   }
-  const Result<profile::Profile> profile = profile::read_profile(options.profile);
+  const Result<profile::Profile> profile = read_lens_profile(options.profile);
   if (!profile) return report_failure(profile.error());
   const auto count = static_cast<int>(profile->stations.size());
   if (options.station.value_or(1) > count) {

@@ -9,6 +9,7 @@
 #include <fstream>
 #include <limits>
 #include <string>
+#include <vector>
 
 #include "calib/footage/frame.h"
 #include "calib/lens/lens.h"
@@ -16,6 +17,7 @@
 #include "tests/cli/run_program.h"
 #include "tests/support/test_data.h"
 #include "warp/io/frame_writer.h"
+#include "warp/io/st_map_file.h"
 
 namespace {
 
@@ -255,6 +257,135 @@ TEST_CASE("damaged and hostile maps: a reason, a status, nothing left") {
   }
   CHECK(run_trueplate({"invert", path("map.exr"), "-o", path("map.exr"), "--overwrite"}).status ==
         1);
+}
+
+TEST_CASE("what is said of a map counts against its header, with a warning") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  tests::write_lens(folder.path() / "lens.json", barrel(-0.2));
+  REQUIRE(warp::write_frame(path("plate.exr"), plate()));
+  const auto pixels = [&](const char* name) {
+    const auto frame = footage::read_frame(path(name));
+    REQUIRE(frame);
+    return std::vector<float>(frame->pixels.data(), frame->pixels.data() + frame->pixels.size());
+  };
+  // A map from the top whose header says bottom: the attribute is replaced, which no program of
+  // ours would do.
+  run_well({"stmap", path("lens.json"), "--undistort", path("top.exr"), "--origin", "top-left"});
+  auto lying = warp::read_st_map(path("top.exr"));
+  REQUIRE(lying);
+  lying->map.t_origin = warp::TOrigin::kBottomLeft;
+  REQUIRE(warp::write_st_map(path("lying.exr"), lying->map));
+  run_well({"apply", path("top.exr"), path("plate.exr"), "-o", path("right.exr")});
+  const auto told = run_well({"apply",
+                              path("lying.exr"),
+                              path("plate.exr"),
+                              "-o",
+                              path("mended.exr"),
+                              "--origin",
+                              "top-left"});
+  CHECK(told.errors.find("t = 0 at the bottom-left, --origin says t = 0 at the top-left") !=
+        std::string::npos);
+  CHECK(pixels("mended.exr") == pixels("right.exr"));
+  const auto believed =
+      run_well({"apply", path("lying.exr"), path("plate.exr"), "-o", path("believed.exr")});
+  CHECK(believed.errors.find("its header says") != std::string::npos);
+  CHECK(pixels("believed.exr") != pixels("right.exr"));
+  const auto other = run_well({"invert",
+                               path("top.exr"),
+                               "-o",
+                               path("inverse.exr"),
+                               "--direction",
+                               "redistort",
+                               "--source",
+                               "512x300"});
+  CHECK(other.errors.find("header says undistort, --direction says redistort") !=
+        std::string::npos);
+  CHECK(other.errors.find("256x150 pixels, --source says a source of 512x300") !=
+        std::string::npos);
+  CHECK(warp::read_st_map(path("inverse.exr"))->map.direction == warp::MapDirection::kUndistort);
+  // Said again as it is, nothing is overruled; of two maps it is said of the one that is silent.
+  const auto same = run_well({"invert",
+                              path("top.exr"),
+                              "-o",
+                              path("again.exr"),
+                              "--direction",
+                              "undistort",
+                              "--source",
+                              "256x150",
+                              "--origin",
+                              "top-left"});
+  CHECK(same.errors.empty());
+  run_well({"stmap", path("lens.json"), "--undistort", path("bottom.exr"), "--overwrite"});
+  const auto compared =
+      run_well({"compare", path("top.exr"), path("bottom.exr"), "--origin", "top-left"});
+  CHECK(compared.errors.find("--origin") == std::string::npos);
+}
+
+TEST_CASE("what is no map, and maps of no lens: said by name, with what is wrong") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  tests::write_lens(folder.path() / "lens.json", barrel(-0.2));
+  REQUIRE(warp::write_frame(path("plate.exr"), plate()));
+  const auto made = [&](const char* name, const auto& value) {
+    REQUIRE(warp::write_frame(path(name),
+                              picture_of({"R", "G"}, footage::SampleFormat::kFloat, value)));
+  };
+  const auto s = [](int x) { return (static_cast<float>(x) + 0.5F) / kPlate.width; };
+  const auto t = [](int y) { return 1.0F - (static_cast<float>(y) + 0.5F) / kPlate.height; };
+  made("map.exr", [&](int x, int y, int c) { return c == 0 ? s(x) : t(y); });
+  made("nowhere.exr", [](int, int, int) { return std::numeric_limits<float>::quiet_NaN(); });
+  made("moves.exr", [&](int x, int y, int c) {  // displacements of a barrel
+    const float u = s(x) - 0.5F;
+    const float v = t(y) - 0.5F;
+    return -0.1F * (u * u + v * v) * (c == 0 ? u : v);
+  });
+  made("picture.exr", [](int x, int y, int c) {
+    return static_cast<float>((x * 29 + y * 13 + c * 5) % 64) / 64.0F;
+  });
+  made("mirror.exr", [&](int x, int y, int c) { return c == 0 ? 1.0F - s(x) : t(y); });
+  made("turned.exr", [&](int x, int y, int c) { return c == 0 ? 1.0F - t(y) : s(x); });
+  made("counts.exr",
+       [&](int x, int y, int c) { return static_cast<float>(c == 0 ? x : y) + 0.5F; });
+  struct Case {
+    const char* map;
+    const char* applied;    // what `apply` warns of
+    const char* converted;  // why `convert` refuses
+  };
+  for (const Case& one : {Case{"picture.exr", "neither s nor t grows", "neither s nor t grows"},
+                          Case{"nowhere.exr", "no pixel of the map", "no pixel of the map"},
+                          Case{"moves.exr", "displacements", "displacements"},
+                          Case{"mirror.exr", "", "mirrors the picture"},
+                          Case{"turned.exr", "", "on its side"},
+                          Case{"counts.exr", "counts pixels", "counts pixels"}}) {
+    CAPTURE(one.map);
+    const auto applied =
+        run_well({"apply", path(one.map), path("plate.exr"), "-o", path("out.exr"), "--overwrite"});
+    CHECK(applied.errors.find(one.applied) != std::string::npos);
+    if (*one.applied == 0) CHECK(applied.errors.find("is not an ST-map") == std::string::npos);
+    const auto converted = run_trueplate({"convert", path(one.map), path("no.json")});
+    CHECK(converted.status == 1);
+    CHECK(converted.errors.find(std::string(one.map) + ": not the map of a lens") !=
+          std::string::npos);
+    CHECK(converted.errors.find(one.converted) != std::string::npos);
+    CHECK_FALSE(fs::exists(path("no.json")));
+  }
+  const auto good = run_well({"apply", path("map.exr"), path("plate.exr"), "-o", path("good.exr")});
+  CHECK(good.errors.find("no-") == std::string::npos);
+  // Map and picture exchanged, and maps for profiles.
+  run_well({"stmap", path("lens.json"), "--undistort", path("u.exr")});
+  const auto exchanged = run_well({"apply", path("map.exr"), path("u.exr"), "-o", path("x.exr")});
+  CHECK(exchanged.errors.find("u.exr: its header says that it is an ST-map") != std::string::npos);
+  const auto profile =
+      run_trueplate({"undistort", path("u.exr"), path("plate.exr"), "-o", path("y.exr")});
+  CHECK(profile.status == 1);
+  CHECK(profile.errors.find("wanted a lens profile") != std::string::npos);
+  CHECK(profile.errors.find("`apply`") != std::string::npos);
+  const auto map =
+      run_trueplate({"apply", path("lens.json"), path("plate.exr"), "-o", path("y.exr")});
+  CHECK(map.status == 2);
+  CHECK(map.errors.find("`undistort`") != std::string::npos);
+  CHECK_FALSE(fs::exists(path("y.exr")));
 }
 
 TEST_CASE("a map becomes a lens profile, and fits another format") {

@@ -17,11 +17,11 @@
 
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/metadata.h"
-#include "calib/footage/frame.h"
 #include "warp/io/detail/compression.h"
 #include "warp/io/detail/exr_writer.h"
 #include "warp/io/detail/lens_header.h"
 #include "warp/io/detail/map_channels.h"
+#include "warp/map_doubt.h"
 #include "warp/map_origin.h"
 
 namespace trueplate::warp {
@@ -241,6 +241,41 @@ std::string_view way_of(TOrigin origin) {
   return origin == TOrigin::kTopLeft ? "downwards" : "upwards";
 }
 
+/// Puts what the caller says in place of what the header states, and says so.
+void overrule_header(const StMapAssumptions& assumptions, StMapFile& file) {
+  const auto warn = [&](const std::string& stated,
+                        std::string_view option,
+                        const std::string& given) {
+    file.warnings.push_back(
+        {"header-overruled",
+         fmt::format(
+             "the map's header says {}, {} says {}: taken was {}", stated, option, given, given),
+         1.0});
+  };
+  StMap& map = file.map;
+  if (assumptions.t_origin && *assumptions.t_origin != map.t_origin) {
+    const auto words = [](TOrigin origin) {
+      return fmt::format("t = 0 at the {}", to_text(origin));
+    };
+    warn(words(map.t_origin), "--origin", words(*assumptions.t_origin));
+    map.t_origin = *assumptions.t_origin;
+  }
+  if (assumptions.direction && *assumptions.direction != map.direction) {
+    warn(std::string(to_text(map.direction)),
+         "--direction",
+         std::string(to_text(*assumptions.direction)));
+    map.direction = *assumptions.direction;
+  }
+  if (assumptions.source_display &&
+      assumptions.source_display->size() != map.source_display.size()) {
+    const auto words = [](ImageSize size) {
+      return fmt::format("a source of {}x{} pixels", size.width, size.height);
+    };
+    warn(words(map.source_display.size()), "--source", words(assumptions.source_display->size()));
+    map.source_display = *assumptions.source_display;
+  }
+}
+
 /// Settles where t counts from: as stated, else as the map tells, else as is usual. Returns words
 /// on the choice.
 std::string settle_origin(const StMapAssumptions& assumptions, StMapFile& file) {
@@ -254,6 +289,8 @@ std::string settle_origin(const StMapAssumptions& assumptions, StMapFile& file) 
                 : std::string(", which the map does not tell");
   }
   if (!told || told->origin == file.map.t_origin) return {};
+  const bool by_header = file.states_conventions &&
+                         (!assumptions.t_origin || assumptions.header == MapHeader::kStands);
   file.warnings.push_back(
       {"origin-doubt",
        fmt::format("t grows {} in {:.4g} % of the map, so it seems to count from the {}; taken was "
@@ -262,43 +299,9 @@ std::string settle_origin(const StMapAssumptions& assumptions, StMapFile& file) 
                    100.0 * told->share,
                    to_text(told->origin),
                    to_text(file.map.t_origin),
-                   file.states_conventions ? "its header says" : "--origin says"),
+                   by_header ? "its header says" : "--origin says"),
        told->share});
   return {};
-}
-
-/// What the rounding of a map to half costs: half the step of its values, in source pixels, both
-/// axes together.
-Warning half_warning(const StMap& map) {
-  // The largest error at each place. Steps between halves: 2^-10 of the power of two below the
-  // value.
-  const auto half_step = [](float value) {
-    return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
-  };
-  double worst_px = 0.0;
-  double sum_px = 0.0;
-  std::size_t num_values = 0;
-  for (int y = 0; y < map.st.height(); ++y) {
-    const float* st = map.st.row(y);
-    for (int x = 0; x < map.st.width(); ++x, st += 2) {
-      if (std::isnan(st[0])) continue;
-      const double off_px = std::hypot(half_step(st[0]) * map.source_display.width,
-                                       half_step(st[1]) * map.source_display.height);
-      worst_px = std::max(worst_px, off_px);
-      sum_px += off_px;
-      ++num_values;
-    }
-  }
-  const double mean_px = num_values > 0 ? sum_px / static_cast<double>(num_values) : 0.0;
-  return {"half-map",
-          fmt::format("a map of 16-bit half: its positions are off by up to {:.2f} px of a source "
-                      "of {}x{} where their rounding is coarsest, {:.2f} px averaged over "
-                      "the map; have it written as 32-bit float",
-                      worst_px,
-                      map.source_display.width,
-                      map.source_display.height,
-                      mean_px),
-          worst_px};
 }
 
 /// The compression of a map at `path`.
@@ -367,6 +370,18 @@ Result<void> write_st_map(const std::filesystem::path& path,
   return file->commit(options.flush);
 }
 
+bool says_it_is_map(const footage::Frame& frame) {
+  const auto says = [](const footage::Part& part) {
+    const Imf::Header* header =
+        part.metadata == nullptr ? nullptr : std::get_if<Imf::Header>(&part.metadata->header);
+    return header != nullptr && header->find(kVersionName) != header->end();
+  };
+  for (std::size_t i = 0; i < frame.num_parts(); ++i) {
+    if (says(frame.part(i))) return true;
+  }
+  return false;
+}
+
 Result<StMapFile> read_st_map(const std::filesystem::path& path,
                               const StMapAssumptions& assumptions,
                               int threads) {
@@ -391,7 +406,7 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
   file.map.output = part.windows;
   file.pixel_aspect = part.pixel_aspect;
   file.map.t_origin = assumptions.t_origin.value_or(TOrigin::kBottomLeft);
-  file.map.direction = assumptions.direction;
+  file.map.direction = assumptions.direction.value_or(MapDirection::kUndistort);
   const Window& display = part.windows.display;
   file.map.source_display =
       assumptions.source_display.value_or(Window{0, 0, display.width, display.height});
@@ -401,6 +416,7 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
       read_conventions(path, std::get<Imf::Header>(part.metadata->header), file, no_source);
   if (!stated) return fail(stated.error());
   file.states_conventions = *stated;
+  if (*stated && assumptions.header == MapHeader::kYields) overrule_header(assumptions, file);
   file.map.st = Image<float>(part.pixels.width(), part.pixels.height(), 2);
   const Taken taken = take_values(part, *channels, no_source, file.map.st);
   const std::string why_origin = settle_origin(assumptions, file);
@@ -419,9 +435,10 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
          1.0});
   }
   doubt_values(taken, file);
+  if (auto doubt = position_doubt(file.map)) file.warnings.push_back(*std::move(doubt));
   const bool is_half = part.channels[channels->s].format == footage::SampleFormat::kHalf ||
                        part.channels[channels->t].format == footage::SampleFormat::kHalf;
-  if (is_half) file.warnings.push_back(half_warning(file.map));
+  if (is_half) file.warnings.push_back(half_doubt(file.map));
   if (Result<void> valid = validate(file.map); !valid) {
     return fail(ErrorCode::kUnreadable,
                 fmt::format("{}: {}", path.string(), valid.error().message));

@@ -9,6 +9,7 @@
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
 #include "calib/base/warning.h"
+#include "calib/footage/frame.h"
 #include "warp/io/lens_attributes.h"
 #include "warp/st_map.h"
 
@@ -55,13 +56,19 @@ Result<void> write_st_map(const std::filesystem::path& path,
                           const StMap& map,
                           const StMapWriteOptions& options = {});
 
-/// Conventions for a map that does not state its own.
+/// Whether what the caller says of a map gives way to what its header states.
+enum class MapHeader { kYields, kStands };
+
+/// Conventions of a map, for what its header does not state.
 struct StMapAssumptions {
   /// Unset: as the map itself tells (told_origin()), else kBottomLeft.
   std::optional<TOrigin> t_origin = {};
-  MapDirection direction = MapDirection::kUndistort;
+  std::optional<MapDirection> direction = {};  // unset: kUndistort
   std::optional<Window> source_display =
       {};  // unset: the size of the map's own display window, at 0, 0
+  /// kYields: what is set above counts against the header, too, which may be wrong, with the
+  /// warning `header-overruled`. kStands: for several maps of which only some state it.
+  MapHeader header = MapHeader::kYields;
   /// Which channels are s and t: empty, R and G of the first part; a layer; or two names with a
   /// comma between. Any name may be preceded by that of its part and a dot.
   std::string channels = {};
@@ -75,14 +82,18 @@ struct StMapFile {
   /// `assumed-conventions` (value 1) for a map without the attributes above; `origin-doubt` (value:
   /// the share of the map that says so) where t grows the other way than the stated origin means;
   /// `not-normalised` (value: the share) when most values lie far from 0..1, as in a map that
-  /// counts pixels; `far-values` (value: how many pixels) for values beyond kFarthestValue, which
-  /// count as no source; `half-map` (value: the largest error in source pixels) for a map of 16-bit
-  /// half; and those of footage::read_frame().
+  /// counts pixels; `header-overruled` (value 1) for each thing of which the caller says another
+  /// than the header; those of position_doubt() and half_doubt(); `far-values` (value: how many
+  /// pixels) for values beyond kFarthestValue, which count as no source; and those of
+  /// footage::read_frame().
   std::vector<Warning> warnings;
 };
 
 /// A value beyond this is no place in any picture, even for a map that counts pixels.
 inline constexpr float kFarthestValue = 1 << 20;
+
+/// Whether a frame says in its header that it is an ST-map of write_st_map().
+[[nodiscard]] bool says_it_is_map(const footage::Frame& frame);
 
 /// Reads an ST-map: two channels of an EXR, float or half; others are ignored. Infinities and
 /// values beyond kFarthestValue count as no source.
