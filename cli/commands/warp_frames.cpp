@@ -90,6 +90,21 @@ Result<void> fit_overscan(const ShotProfile& shot,
   return {};
 }
 
+/// `straight: 2078x1100 around a 2048x1080 display window (overscan 15,10,15,10)`
+std::string size_text(const FrameWindows& windows) {
+  const Window& data = windows.data;
+  const Window& display = windows.display;
+  return fmt::format("straight: {}x{} around a {}x{} display window (overscan {},{},{},{})\n",
+                     data.width,
+                     data.height,
+                     display.width,
+                     display.height,
+                     display.x - data.x,
+                     display.y - data.y,
+                     data.x + data.width - display.x - display.width,
+                     data.y + data.height - display.y - display.height);
+}
+
 int run(const Options& options,
         const CLI::App& app,
         warp::MapDirection direction,
@@ -147,6 +162,7 @@ int run(const Options& options,
   const warp::LensAttributes attributes = lens_attributes(profile);
   std::mutex mutex;
   std::vector<warp::TreatedChannel> channels;
+  std::optional<FrameWindows> straight;  // of the first frame that was made
   const auto warp_frame = [&](footage::Frame frame, const warp::SequenceJob& job, int threads) {
     const bool own = shot->lenses.has_value();
     // Its map is kept by what comes out of it, and is of no use to another frame.
@@ -155,6 +171,7 @@ int run(const Options& options,
     const warp::LensWarp& used = own ? of_frame : *lens_warp;
     Result<warp::FrameInRows> warped = used.in_rows(std::move(frame), threads);
     if (!warped) return warped;
+    const FrameWindows windows = warped->frame.windows;
     if (undistort) handoff->finish(job, warped->frame);
     if (warp::keeps_windows(job.output)) {
       warp::add_lens_attributes(
@@ -162,6 +179,7 @@ int run(const Options& options,
     }
     const std::lock_guard lock(mutex);
     channels = used.treated_channels();
+    if (undistort && !straight) straight = windows;
     return warped;
   };
   const Result<warp::SequenceSummary> summary =
@@ -170,6 +188,7 @@ int run(const Options& options,
 
   if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
+    if (straight) print(common, size_text(*straight));
     Result<void> written = handoff->write(common.overwrite_policy());
     if (written) report_handoff(handoff->files(), common);
     return written;

@@ -147,6 +147,28 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
   }
 }
 
+TEST_CASE("undistort says what size it made, with which overscan") {
+  const tests::ScratchFolder scratch;
+  const fs::path folder = scratch.path();
+  tests::write_lens(folder / "lens.json", barrel());
+  const Window display{.x = 7, .y = -3, .width = kPlate.width, .height = kPlate.height};
+  tests::write_frame(folder / "plate.exr", ramp({display, display}));
+  for (const char* name : {"s.exr", "s.tif"}) {
+    const auto told = run_well({"undistort",
+                                (folder / "lens.json").string(),
+                                (folder / "plate.exr").string(),
+                                "-o",
+                                (folder / name).string(),
+                                "--overscan",
+                                "21,13,8,31",
+                                "--handoff",
+                                "none"});
+    CHECK(told.output.find("straight: 349x224 around a 320x180 display window (overscan "
+                           "21,13,8,31)\n") != std::string::npos);
+    CHECK(read(folder / name).windows.data.size() == ImageSize{349, 224});
+  }
+}
+
 TEST_CASE("data windows of any place and size, beyond the display window or within") {
   const tests::ScratchFolder scratch;
   const fs::path folder = scratch.path();
