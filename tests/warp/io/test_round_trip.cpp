@@ -4,6 +4,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <opencv2/imgproc.hpp>
@@ -17,6 +18,7 @@
 #include "tests/support/test_data.h"
 #include "warp/io/frame_writer.h"
 #include "warp/io/st_map_file.h"
+#include "warp/overscan.h"
 #include "warp/resample.h"
 
 using namespace trueplate;
@@ -191,6 +193,61 @@ TEST_CASE("round trip: what each filter loses, beside the general libraries") {
         CHECK(mine.psnr_db > theirs->psnr_db - 0.1);
       }
       std::printf("\n");
+    }
+  }
+}
+
+TEST_CASE("round trip of the whole plate with overscan auto: what each edge costs at the rim") {
+  // The table of docs/accuracy.md, "Round trip", second part.
+  constexpr int kInsets = 5;
+  const lens::Lens lens = barrel();
+  const Image<float> plate = textured_plate(0.08);
+  std::printf("filter    edge   | whole dB | worst at 0 .. 4 pixels from the rim\n");
+  for (const Filter filter : {Filter::kCubic, Filter::kLanczos}) {
+    const Result<Overscan> around =
+        overscan(lens, {}, {.round_to = 2, .margin_px = kernel_width(filter) / 2});
+    REQUIRE(around);
+    const Result<StMap> there = make_undistort_map(lens, {.overscan_px = around->edges});
+    const Result<StMap> back = make_redistort_map(lens);
+    REQUIRE(there);
+    REQUIRE(back);
+    for (const Edge edge : {Edge::kBlack, Edge::kHold, Edge::kMirror}) {
+      const ResampleOptions how{.filter = filter, .edge = edge};
+      const Result<Image<float>> straight = resample(picture(plate), *there, how);
+      REQUIRE(straight);
+      const Result<Image<float>> bent = resample(
+          {straight->view(), {picture(plate).windows.display, there->output.data}}, *back, how);
+      REQUIRE(bent);
+      double sum = 0.0;
+      double worst[kInsets] = {};
+      for (int y = 0; y < kHeight; ++y) {
+        for (int x = 0; x < kWidth; ++x) {
+          const int inset = std::min({x, y, kWidth - 1 - x, kHeight - 1 - y});
+          const double error = std::abs(bent->at(x, y) - plate.at(x, y));
+          sum += error * error;
+          double& here = worst[std::min(inset, kInsets - 1)];
+          here = std::max(here, error);
+        }
+      }
+      std::printf("%-9s %d | %7.2f | %.5f %.5f %.5f %.5f, then %.5f\n",
+                  std::string(to_text(filter)).c_str(),
+                  static_cast<int>(edge),
+                  -10.0 * std::log10(sum / (double{kWidth} * kHeight)),
+                  worst[0],
+                  worst[1],
+                  worst[2],
+                  worst[3],
+                  worst[4]);
+      CAPTURE(to_text(filter));
+      CAPTURE(static_cast<int>(edge));
+      CHECK(worst[4] < 5e-4);  // within, the edge is nothing
+      if (filter == Filter::kCubic) CHECK(worst[3] < 2e-4);
+      if (edge == Edge::kBlack) {
+        CHECK(worst[0] > 0.03);  // blended with black on the way there
+      } else {
+        CHECK(worst[0] < 0.005);
+        CHECK(worst[1] < 0.005);
+      }
     }
   }
 }
