@@ -12,6 +12,7 @@
 #include "calib/base/sha256.h"
 #include "calib/calibrate/lens_from_field.h"
 #include "cli/version.h"
+#include "warp/map_doubt.h"
 #include "warp/map_origin.h"
 #include "warp/st_map.h"
 
@@ -44,7 +45,18 @@ std::vector<fit::FieldPoint> places_of(const warp::StMap& map, int count) {
   return places;
 }
 
-Result<LensFromFieldOptions> fit_options(const MapConversion& options, const warp::StMap& map) {
+/// What its storage has rounded a map by, as far as that matters; pixels, rms.
+double rounding_px(const warp::StMapFile& file) {
+  const bool is_half =
+      std::any_of(file.warnings.begin(), file.warnings.end(), [](const Warning& warning) {
+        return warning.code == "half-map";
+      });
+  return is_half ? warp::half_rounding_px(file.map) : 0.0;
+}
+
+Result<LensFromFieldOptions> fit_options(const MapConversion& options,
+                                         const warp::StMapFile& file) {
+  const warp::StMap& map = file.map;
   const Result<LensLengths> lengths = lengths_of(options.lens);
   if (!lengths) return fail(lengths.error());
   const Window& plate =
@@ -54,6 +66,7 @@ Result<LensFromFieldOptions> fit_options(const MapConversion& options, const war
       .plate_size = plate.size(),
       .labels = options.lens.labels,
       .film_back = lengths->film_back,
+      .noise_px = rounding_px(file),
       .pixel_aspect = options.lens.pixel_aspect,
       .squeeze = options.lens.squeeze,
       .nominal_focal_mm = lengths->focal_mm,
@@ -136,7 +149,7 @@ int run_map(const MapConversion& options, const CommonOptions& common) {
     return report_failure({ErrorCode::kUnsupported,
                            fmt::format("{}: not the map of a lens: {}", options.input, *reason)});
   }
-  const Result<LensFromFieldOptions> wanted = fit_options(options, file->map);
+  const Result<LensFromFieldOptions> wanted = fit_options(options, *file);
   if (!wanted) return report_usage(wanted.error());
   const std::vector<fit::FieldPoint> places = places_of(file->map, kPlaces);
   Result<LensFromField> lens = lens_from_field(places, *wanted);

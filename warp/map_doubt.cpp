@@ -57,6 +57,40 @@ bool changes_steadily(const Image<float>& st) {
   return false;
 }
 
+/// Half the step between halves, in source pixels, both axes together: the largest error there.
+struct HalfSteps {
+  double worst_px = 0.0;
+  double mean_px = 0.0;
+  double rms_px = 0.0;
+};
+
+HalfSteps half_steps(const StMap& map) {
+  // Steps between halves: 2^-10 of the power of two below the value.
+  const auto half_step = [](float value) {
+    return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
+  };
+  HalfSteps steps;
+  double sum = 0.0;
+  double sum_squares = 0.0;
+  std::size_t num_values = 0;
+  for (int y = 0; y < map.st.height(); ++y) {
+    const float* st = map.st.row(y);
+    for (int x = 0; x < map.st.width(); ++x, st += 2) {
+      if (std::isnan(st[0])) continue;
+      const double off_px = std::hypot(half_step(st[0]) * map.source_display.width,
+                                       half_step(st[1]) * map.source_display.height);
+      steps.worst_px = std::max(steps.worst_px, off_px);
+      sum += off_px;
+      sum_squares += off_px * off_px;
+      ++num_values;
+    }
+  }
+  if (num_values == 0) return steps;
+  steps.mean_px = sum / static_cast<double>(num_values);
+  steps.rms_px = std::sqrt(sum_squares / static_cast<double>(num_values));
+  return steps;
+}
+
 }  // namespace
 
 std::optional<Warning> position_doubt(const StMap& map) {
@@ -91,35 +125,18 @@ std::optional<Warning> position_doubt(const StMap& map) {
 }
 
 Warning half_doubt(const StMap& map) {
-  // The largest error at each place. Steps between halves: 2^-10 of the power of two below the
-  // value.
-  const auto half_step = [](float value) {
-    return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
-  };
-  double worst_px = 0.0;
-  double sum_px = 0.0;
-  std::size_t num_values = 0;
-  for (int y = 0; y < map.st.height(); ++y) {
-    const float* st = map.st.row(y);
-    for (int x = 0; x < map.st.width(); ++x, st += 2) {
-      if (std::isnan(st[0])) continue;
-      const double off_px = std::hypot(half_step(st[0]) * map.source_display.width,
-                                       half_step(st[1]) * map.source_display.height);
-      worst_px = std::max(worst_px, off_px);
-      sum_px += off_px;
-      ++num_values;
-    }
-  }
-  const double mean_px = num_values > 0 ? sum_px / static_cast<double>(num_values) : 0.0;
+  const HalfSteps steps = half_steps(map);
   return {"half-map",
           fmt::format("a map of 16-bit half: its positions are off by up to {:.2f} px of a source "
                       "of {}x{} where their rounding is coarsest, {:.2f} px averaged over "
                       "the map; have it written as 32-bit float",
-                      worst_px,
+                      steps.worst_px,
                       map.source_display.width,
                       map.source_display.height,
-                      mean_px),
-          worst_px};
+                      steps.mean_px),
+          steps.worst_px};
 }
+
+double half_rounding_px(const StMap& map) { return half_steps(map).rms_px / std::sqrt(3.0); }
 
 }  // namespace trueplate::warp

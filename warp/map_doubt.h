@@ -21,4 +21,8 @@ inline constexpr double kLeastSpan = 0.25;
 /// pixels, both axes together. The value is the largest.
 [[nodiscard]] Warning half_doubt(const StMap& map);
 
+/// Standard deviation of that rounding, rms over 2-vectors in source pixels: each value is off by
+/// anything up to half its step, alike, which has a variance of a twelfth of the step squared.
+[[nodiscard]] double half_rounding_px(const StMap& map);
+
 }  // namespace trueplate::warp

@@ -58,8 +58,11 @@ Result<LensFromField> lens_from_field(std::span<const fit::FieldPoint> field,
   const double pixel_aspect = options.pixel_aspect.value_or(options.squeeze);
   const Result<Point2d> focal_px = focal_of(options, pixel_aspect);
   if (!focal_px) return fail(focal_px.error());
-  Result<fit::FieldFit> fit = fit::fit_field(
-      field, {.model = options.model, .plate_size = options.plate_size, .focal_px = *focal_px});
+  Result<fit::FieldFit> fit = fit::fit_field(field,
+                                             {.model = options.model,
+                                              .plate_size = options.plate_size,
+                                              .focal_px = *focal_px,
+                                              .noise_px = options.noise_px});
   if (!fit) return fail(fit.error());
   fit->lens.pixel_aspect = pixel_aspect;
   fit->lens.squeeze = options.squeeze;

@@ -17,6 +17,7 @@ struct LensFromFieldOptions {
   ImageSize plate_size;
   profile::Labels labels = {};
   std::optional<lens::FilmBack> film_back = {};
+  double noise_px = 0.0;                    // of the places: fit::FieldFitOptions
   std::optional<double> pixel_aspect = {};  // default: the squeeze
   double squeeze = 1.0;
   std::optional<double> nominal_focal_mm = {};  // needs film_back

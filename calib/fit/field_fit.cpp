@@ -261,6 +261,10 @@ Result<void> check(std::span<const FieldPoint> field, const FieldFitOptions& opt
     if (place.straight_px.allFinite() && place.plate_px.allFinite()) continue;
     return fail(ErrorCode::kInvalidInput, "a place of the field is not finite");
   }
+  if (!(options.noise_px >= 0.0 && std::isfinite(options.noise_px))) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("noise of the field is {} px, wanted 0 or more", options.noise_px));
+  }
   lens::Lens pinhole;
   pinhole.plate_size = options.plate_size;
   pinhole.focal_px = options.focal_px;
@@ -268,6 +272,31 @@ Result<void> check(std::span<const FieldPoint> field, const FieldFitOptions& opt
   if (options.model == "auto" || detail::find_kernel(options.model) != nullptr) return {};
   const Result<lens::Model> unknown = lens::make_model(options.model, {});
   return fail(unknown ? Error{ErrorCode::kInvalidInput, options.model} : unknown.error());
+}
+
+/// Whether a larger model meets the field better than a smaller one: by a tenth of what the smaller
+/// one misses beyond the field's noise, and by more than its coefficients take from noise alone.
+///
+/// With N places of which noise of variance v per axis is known, k coefficients more lower the sum
+/// of squares by v chi^2(k), of mean k and standard deviation sqrt(2k) (standard theory of least
+/// squares); asked are 5 of those.
+bool is_nearer(const Candidate& larger,
+               const Candidate& smaller,
+               std::size_t num_places,
+               double noise_px) {
+  constexpr double kLeastGain = 0.9;
+  const auto square = [](double x) { return x * x; };
+  const auto beyond_noise = [&](const Candidate& one) {
+    return std::max(0.0, square(one.misses.rms_px) - square(noise_px));
+  };
+  if (!(beyond_noise(larger) < square(kLeastGain) * beyond_noise(smaller))) return false;
+  const auto size = [](const Candidate& one) {
+    return static_cast<double>(lens::parameters(one.lens.model).size());
+  };
+  const double more = std::max(1.0, size(larger) - size(smaller));
+  const double gain = static_cast<double>(num_places) *
+                      (square(smaller.misses.rms_px) - square(larger.misses.rms_px));
+  return gain > 0.5 * square(noise_px) * (more + 5.0 * std::sqrt(2.0 * more));
 }
 
 /// The formulas, those of fewer parameters first, then the spline field.
@@ -280,51 +309,73 @@ std::vector<const detail::ModelKernel*> models_in_order() {
   return models;
 }
 
+bool is_good_enough(const Candidate& candidate) {
+  return candidate.misses.max_px <= kFieldGoodEnoughPx;
+}
+
+/// The first that is good enough, else the nearest; nullopt when there is none.
+std::optional<std::size_t> choose(std::span<const std::optional<Candidate>> candidates,
+                                  std::size_t num_places,
+                                  double noise_px) {
+  // What one of them meets is not noise, whatever was thought.
+  for (const std::optional<Candidate>& candidate : candidates) {
+    if (candidate) noise_px = std::min(noise_px, candidate->misses.rms_px);
+  }
+  std::optional<std::size_t> best;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    if (!candidates[i]) continue;
+    if (is_good_enough(*candidates[i])) return i;
+    if (!best || is_nearer(*candidates[i], *candidates[*best], num_places, noise_px)) best = i;
+  }
+  return best;
+}
+
+FieldTrial trial_of(std::string_view model,
+                    const std::optional<Candidate>& candidate,
+                    bool was_settled) {
+  FieldTrial trial;
+  trial.model = model;
+  if (candidate) {
+    trial.rms_px = candidate->misses.rms_px;
+    trial.max_px = candidate->misses.max_px;
+    trial.reason = "another model is nearer, or as near with fewer coefficients";
+  } else if (was_settled) {
+    trial.rms_px = trial.max_px = std::numeric_limits<double>::quiet_NaN();
+    trial.reason = "not tried: a simpler model is good enough";
+  } else {
+    trial.rms_px = trial.max_px = std::numeric_limits<double>::infinity();
+    trial.reason = "no lens of this model meets the whole field without folding";
+  }
+  return trial;
+}
+
 }  // namespace
 
 Result<FieldFit> fit_field(std::span<const FieldPoint> field, const FieldFitOptions& options) {
   if (Result<void> good = check(field, options); !good) return fail(good.error());
   const FieldFitter fitter(field, options);
   FieldFit result;
-  std::optional<Candidate> best;
-  std::size_t best_trial = 0;
+  std::vector<std::optional<Candidate>> candidates;
+  bool settled = false;
   for (const detail::ModelKernel* kernel : models_in_order()) {
     if (options.model != "auto" && options.model != kernel->model) continue;
-    FieldTrial trial;
-    trial.model = kernel->model;
-    const bool settled = best && best->misses.max_px <= kFieldGoodEnoughPx;
-    if (settled) {
-      trial.rms_px = trial.max_px = std::numeric_limits<double>::quiet_NaN();
-      trial.reason = "not tried: a simpler model is good enough";
-      result.trials.push_back(std::move(trial));
-      continue;
-    }
-    std::optional<Candidate> candidate = fitter.fit(kernel->model);
-    if (!candidate) {
-      trial.rms_px = trial.max_px = std::numeric_limits<double>::infinity();
-      trial.reason = "no lens of this model meets the whole field without folding";
-    } else {
-      trial.rms_px = candidate->misses.rms_px;
-      trial.max_px = candidate->misses.max_px;
-      trial.reason = "another model is nearer";
-      // A larger model has to be better by more than rounding.
-      if (!best || candidate->misses.rms_px < 0.9 * best->misses.rms_px) {
-        best = std::move(candidate);
-        best_trial = result.trials.size();
-      }
-    }
-    result.trials.push_back(std::move(trial));
+    candidates.push_back(settled ? std::nullopt : fitter.fit(kernel->model));
+    const std::optional<Candidate>& candidate = candidates.back();
+    result.trials.push_back(trial_of(kernel->model, candidate, settled));
+    settled |= candidate && is_good_enough(*candidate);
   }
-  if (!best) {
+  const std::optional<std::size_t> chosen = choose(candidates, field.size(), options.noise_px);
+  if (!chosen) {
     return fail(ErrorCode::kNotConverged,
                 "no lens meets the field without folding; is it the map of a lens at all?");
   }
-  result.trials[best_trial].chosen = true;
-  result.trials[best_trial].reason.clear();
-  result.lens = std::move(best->lens);
-  result.rms_px = best->misses.rms_px;
-  result.max_px = best->misses.max_px;
-  result.max_at_px = best->misses.max_at_px;
+  result.trials[*chosen].chosen = true;
+  result.trials[*chosen].reason.clear();
+  const Candidate& best = *candidates[*chosen];
+  result.lens = best.lens;
+  result.rms_px = best.misses.rms_px;
+  result.max_px = best.misses.max_px;
+  result.max_at_px = best.misses.max_at_px;
   return result;
 }
 

@@ -22,13 +22,17 @@ inline constexpr double kFieldGoodEnoughPx = 0.01;
 
 struct FieldFitOptions {
   /// A model's name, or "auto": the one with the fewest parameters among those that are good
-  /// enough, else the one that is best. The spline field is tried when no formula is good enough.
+  /// enough, else the one that is best: a larger one has to be nearer by a tenth. The spline field
+  /// is tried when no formula is good enough.
   std::string model = "auto";
   ImageSize plate_size;
   /// The focal lengths of the straight picture's pinhole. A field does not tell them: with another
   /// one, other coefficients give the same field. Their ratio it does tell where it is round, and a
   /// fisheye's it tells as well; those are fitted, beginning here.
   Point2d focal_px = {0.0, 0.0};
+  /// Known noise of the field's places, rms over 2-vectors, such as the rounding of a map to half.
+  /// "auto" then asks by how much models miss the field beyond it.
+  double noise_px = 0.0;
 };
 
 /// How well one model meets the field.
@@ -48,7 +52,7 @@ struct FieldFit {
   std::vector<FieldTrial> trials;
 };
 
-/// Fits a lens to a field that is known without noise, such as an ST-map of unknown origin, by
+/// Fits a lens to a field that is known, but for rounding, such as an ST-map of unknown origin, by
 /// least squares over the places. Distortion centre and principal point are one but for models that
 /// have both. A lens that folds within the field is not taken.
 ///

@@ -7,6 +7,7 @@
 
 #include <cmath>
 #include <limits>
+#include <random>
 #include <string>
 #include <vector>
 
@@ -36,6 +37,20 @@ std::vector<FieldPoint> field_of(const lens::Lens& lens, int columns = 33, int r
       const std::optional<Point2d> straight = lens::undistort_px(lens, plate);
       if (straight) field.push_back({*straight, plate});
     }
+  }
+  return field;
+}
+
+/// 3000 places all over the plate, so that rounding them is as good as random.
+std::vector<FieldPoint> scattered_field_of(const lens::Lens& lens) {
+  std::mt19937 random(7);
+  const auto share = [&] { return static_cast<double>(random()) / 4294967296.0; };
+  std::vector<FieldPoint> field;
+  while (field.size() < 3000) {
+    const double x = lens.plate_size.width * share();
+    const Point2d plate(x, lens.plate_size.height * share());
+    const std::optional<Point2d> straight = lens::undistort_px(lens, plate);
+    if (straight) field.push_back({*straight, plate});
   }
   return field;
 }
@@ -95,6 +110,54 @@ TEST_CASE("a fisheye's field tells its focal length") {
   REQUIRE_MESSAGE(fit.has_value(), (fit ? "" : fit.error().message));
   CHECK(fit->max_px < 1e-3);
   CHECK(fit->lens.focal_px.x() == doctest::Approx(900.0).epsilon(1e-3));
+}
+
+TEST_CASE("a model that is better is taken though rounding hides it, and none for rounding alone") {
+  // The places rounded to quarters of a pixel, as a map of half would: variance 1/12 of the step
+  // squared on each axis. The truth is the lens before that.
+  constexpr double kStep = 0.25;
+  const auto rounded = [&](std::vector<FieldPoint> field) {
+    for (FieldPoint& place : field) {
+      place.plate_px = (place.plate_px / kStep).array().round().matrix() * kStep;
+    }
+    return field;
+  };
+  const auto off = [](const lens::Lens& lens, const std::vector<FieldPoint>& truth) {
+    double sum = 0.0;
+    for (const FieldPoint& place : truth) {
+      sum += (*lens::distort_px(lens, place.straight_px) - place.plate_px).squaredNorm();
+    }
+    return std::sqrt(sum / static_cast<double>(truth.size()));
+  };
+  FieldFitOptions options = options_for("auto");
+  const std::vector<FieldPoint> subtle =
+      scattered_field_of(plate_lens(lens::RadialTangential({-0.12, 0.03, 0.0, 0.0004, -0.0003})));
+  const Result<FieldFit> hidden = fit_field(rounded(subtle), options);
+  options.noise_px = kStep * std::sqrt(2.0 / 12.0);
+  const Result<FieldFit> found = fit_field(rounded(subtle), options);
+  REQUIRE(hidden);
+  REQUIRE(found);
+  MESSAGE("off the lens by " << off(hidden->lens, subtle) << " px ("
+                             << lens::model_name(hidden->lens.model)
+                             << "), with the rounding known " << off(found->lens, subtle) << " px ("
+                             << lens::model_name(found->lens.model) << ")");
+  CHECK(off(found->lens, subtle) < 0.5 * off(hidden->lens, subtle));
+  CHECK(off(found->lens, subtle) < 0.02);
+  const std::vector<FieldPoint> simple =
+      scattered_field_of(plate_lens(lens::DivisionOneTerm({-0.15})));
+  const Result<FieldFit> plain = fit_field(rounded(simple), options);
+  REQUIRE(plain);
+  CHECK(lens::model_name(plain->lens.model) == "division-1");
+  options.noise_px = -1.0;
+  CHECK_FALSE(fit_field(simple, options));
+}
+
+TEST_CASE("a mirrored field is no lens's") {
+  std::vector<FieldPoint> field =
+      field_of(plate_lens(lens::RadialTangential({-0.12, 0.03, 0.0, 0.0, 0.0})));
+  for (FieldPoint& place : field) place.plate_px.x() = 1920.0 - place.plate_px.x();
+  const Result<FieldFit> fit = fit_field(field, options_for("radial-tangential"));
+  CHECK((!fit || (fit->lens.focal_px.minCoeff() > 0.0 && fit->max_px > 100.0)));
 }
 
 TEST_CASE("what is not met is said, and nonsense refused") {
