@@ -368,6 +368,11 @@ int from_file(const Options& options,
                                      "lines",
                                      options.draw.empty() ? "--lines" : "--draw")});
   }
+  if (!options.frames.range.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--frames picks from a sequence of frames, and the input is a file of "
+                         "lines; leave it out"});
+  }
   const std::string& path = options.frames.arguments.front();
   if (Result<void> free = check_outputs({options.output, options.report}, {path}, common); !free) {
     return report_failure(free.error());

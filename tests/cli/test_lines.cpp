@@ -206,6 +206,9 @@ TEST_CASE("what cannot be done is refused with the reason, and nothing is writte
   CHECK(run(head, {"--focal", "35mm"}).status == kUsage);
   CHECK(run(head, {"--radial-terms", "3"}).status == kUsage);
   CHECK(run(head, {"--model", "division-2", "--radial-terms", "1"}).status == kUsage);
+  result = run(head, {"--frames", "1-3"});
+  CHECK(result.status == kUsage);
+  CHECK(mentions(result, "--frames picks from a sequence"));
   CHECK(run(head, {"--draw", (scratch.path() / "d").string()}).status == kUsage);
   CHECK(run_trueplate({"lines", "no-such.csv", "-o", lens.string()}).status == kFailed);
 }
