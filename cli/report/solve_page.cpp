@@ -79,8 +79,9 @@ json figures_of(const plate::Tracks& tracks, const plate::Trial& trial) {
               fmt::format("{} points", tracks.points.size()));
   figures.add("frames",
               fmt::format("{}", tracks.frames.size()),
-              trial.unsolved_frames.empty()
-                  ? "all solved"
+              trial.solves.empty() ? std::string("none solved")
+              : trial.unsolved_frames.empty()
+                  ? std::string("all solved")
                   : fmt::format("{} not solved", trial.unsolved_frames.size()));
   if (trial.num_left_out > 0)
     figures.add("left out", fmt::format("{}", trial.num_left_out), "points, as wrong");
@@ -263,6 +264,19 @@ std::string fault_text(const plate::Tracks& tracks, const plate::TrackFault& fau
                            fault.frames.size());
 }
 
+/// A track of which no point was left out; its error may be large all the same.
+std::string fit_text(double rms_px, ImageSize plate_size) {
+  switch (plate::band_of(rms_px, plate_size)) {
+    case plate::Band::kAim:
+      return "\xE2\x97\x8F fits";
+    case plate::Band::kSuspect:
+      return "\xE2\x97\x8B above the aim; does not stand out from the others";
+    case plate::Band::kBad:
+      break;
+  }
+  return "\xE2\x97\x8B bad, as others are; see the verdict";
+}
+
 /// Every track, the worst first.
 json tracks_section(const plate::Tracks& tracks, const plate::Trial& trial) {
   const plate::CameraSolve& solve = *trial.as_given();
@@ -285,7 +299,7 @@ json tracks_section(const plate::Tracks& tracks, const plate::Trial& trial) {
          fmt::format("{}", counts[static_cast<std::size_t>(track)]),
          solved ? json(fmt::format("{:.3f}", rms(track))) : json(),
          fault != nullptr ? fault_text(tracks, *fault)
-         : solved         ? std::string("\xE2\x97\x8F fits")
+         : solved         ? fit_text(rms(track), trial.plate_size)
                   : std::string("not solved: seen too rarely, or with too little parallax")}));
   }
   json words =
