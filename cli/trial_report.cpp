@@ -113,18 +113,23 @@ json solve_json(const plate::Tracks& tracks,
 }
 
 json lens_json(const plate::LensEstimate& lens) {
+  const auto sigma = [&lens](std::size_t term) {
+    const bool known = lens.radial_sigma[term] > 0.0 && std::isfinite(lens.radial_sigma[term]);
+    return known ? json(lens.radial_sigma[term]) : json();
+  };
   return {{"determined", lens.determined},
           {"radial_terms", lens.num_radial},
           {"focal_px", lens.focal_px},
           {"focal_sigma_px", or_null(lens.focal_sigma_px)},
           {"k1", lens.radial[0]},
           {"k2", lens.radial[1]},
-          {"k1_sigma", lens.radial_sigma[0]},
-          {"k2_sigma", lens.radial_sigma[1]},
+          {"k1_sigma", sigma(0)},
+          {"k2_sigma", sigma(1)},
           {"scatter", lens.scatter},
           {"edge_radius_px", lens.edge_radius_px},
           {"edge_shift_px", lens.edge_shift_px},
           {"edge_sigma_px", std::isfinite(lens.edge_sigma_px) ? json(lens.edge_sigma_px) : json()},
+          {"edge_by_focal_px", lens.edge_by_focal_px},
           {"p_value", lens.p_value},
           {"words", lens.words}};
 }

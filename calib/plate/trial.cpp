@@ -4,16 +4,15 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <utility>
 
 #include "calib/base/parallel.h"
-#include "calib/plate/detail/bundle.h"
 #include "calib/plate/detail/faults.h"
 #include "calib/plate/detail/final_solve.h"
-#include "calib/plate/detail/grow.h"
+#include "calib/plate/detail/first_scene.h"
 #include "calib/plate/detail/lens_trials.h"
 #include "calib/plate/detail/motion.h"
+#include "calib/plate/detail/selection.h"
 #include "calib/plate/detail/shot.h"
 #include "calib/plate/detail/verdict.h"
 
@@ -23,17 +22,6 @@ namespace {
 using namespace detail;
 
 constexpr int kMostChainFrames = 32;
-
-/// Focal length over plate width, tried where nothing is known: from wide to long lenses.
-constexpr std::array kFocalGuesses{0.6, 0.9, 1.3, 1.9, 2.8};
-
-struct Setup {
-  ImageSize plate_size;
-  double focal_ratio = 1.0;
-  std::optional<double> focal_px;
-  Shot plain;  // as tracked
-  Shot base;   // straightened, if there is a profile
-};
 
 Result<void> check(const Tracks& tracks, const TrialOptions& options) {
   if (tracks.points.empty()) return fail(ErrorCode::kInvalidInput, "there are no tracks");
@@ -65,6 +53,7 @@ Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
   setup.plate_size = tracks.plate_size;
   setup.focal_ratio = options.focal_ratio;
   setup.focal_px = options.focal_px;
+  setup.has_profile = options.lens.has_value();
   if (setup.plate_size.width <= 0 && options.lens) setup.plate_size = options.lens->plate_size;
   if (setup.plate_size.width <= 0) {
     return fail(ErrorCode::kInvalidInput,
@@ -86,111 +75,47 @@ Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
   return setup;
 }
 
-Eigen::Vector3d pinhole(double focal_px) { return {std::log(focal_px), 0.0, 0.0}; }
-
-std::vector<Eigen::Vector3d> first_intrinsics(const Setup& setup) {
-  if (setup.focal_px) return {pinhole(*setup.focal_px)};
-  std::vector<Eigen::Vector3d> guesses;
-  for (const double guess : kFocalGuesses) {
-    guesses.push_back(pinhole(guess * setup.plate_size.width));
-  }
-  return guesses;
-}
-
-/// What the pairs of frames show with one focal length.
-struct View {
-  Eigen::Vector3d intrinsics = Eigen::Vector3d::Zero();
-  std::vector<PairMotion> pairs;
-  PairMotion motion;
-};
-
-std::vector<View> look_at_pairs(const Setup& setup,
-                                std::span<const int> chain,
-                                const TrialOptions& options) {
-  std::vector<View> views;
-  for (const Eigen::Vector3d& intrinsics : first_intrinsics(setup)) {
-    View view{intrinsics, {}, {}};
-    if (options.keyframes) {
-      view.pairs = pair_motions(setup.base, intrinsics, *options.keyframes);
-    } else {
-      view.pairs = pair_motions(setup.base, intrinsics, chain);
-    }
-    view.motion = measure_scene_motion(setup.base, intrinsics, view.pairs);
-    views.push_back(std::move(view));
-  }
-  return views;
-}
-
-/// The motion by the focal length that needs least of it: a wrong one looks like parallax.
-PairMotion least_motion(const std::vector<View>& views) {
-  PairMotion motion = views.front().motion;
-  for (const View& view : views) {
-    if (view.motion.rotation_px < motion.rotation_px) motion = view.motion;
-  }
-  for (const View& view : views) motion.noise_px = std::min(motion.noise_px, view.motion.noise_px);
-  return motion;
-}
-
-struct Start {
-  Scene scene;
-  PairMotion pair;
-};
-
-/// Grows scenes from several pairs, focal lengths and with the lens free, and takes the best.
-std::optional<Start> best_start(const Setup& setup,
-                                std::span<const int> chain,
-                                const std::vector<View>& views) {
-  constexpr std::size_t kMostPairs = 3;
-  // Mean of ln(1 + r^2) in pixels: an average error of about a third of a pixel.
-  constexpr double kGoodCost = 0.1;
-  std::optional<Start> best;
-  double best_cost = std::numeric_limits<double>::infinity();
-  for (std::size_t rank = 0; rank < kMostPairs && best_cost > kGoodCost; ++rank) {
-    for (const int num_radial : {0, 1}) {
-      for (const View& view : views) {
-        if (rank >= view.pairs.size() || best_cost <= kGoodCost) continue;
-        const PairMotion& pair = view.pairs[rank];
-        std::optional<Scene> scene =
-            grow_scene(setup.base,
-                       chain,
-                       pair.frame_a,
-                       pair.frame_b,
-                       view.intrinsics,
-                       {.free_focal = !setup.focal_px, .num_radial = num_radial});
-        if (!scene) continue;
-        const double cost = scene_cost(setup.base, chain, *scene);
-        if (cost < best_cost) {
-          best_cost = cost;
-          best = Start{std::move(*scene), pair};
-        }
-      }
-    }
-  }
-  return best;
-}
-
 std::vector<char> mask_of(std::span<const int> frames, int num_frames) {
   std::vector<char> mask(static_cast<std::size_t>(num_frames), 0);
   for (const int frame : frames) mask[static_cast<std::size_t>(frame)] = 1;
   return mask;
 }
 
-/// The scene with everything free, over all frames: what does not fit it is no fault of the lens.
-Scene freest_scene(const Setup& setup, std::span<const char> chain, const Scene& start) {
-  Scene scene = start;
-  // Two or three frames would bend to anything.
-  constexpr std::ptrdiff_t kEnoughFrames = 4;
-  const bool free = std::count(chain.begin(), chain.end(), 1) >= kEnoughFrames;
-  for (int round = 0; round < 2; ++round) {
-    bundle(setup.base,
-           {.free_focal = free || !setup.focal_px,
-            .num_radial = free ? 2 : 0,
-            .cauchy_px = cauchy_scale_px(setup.base, scene),
-            .frames = chain},
-           scene);
+/// The freest scene of the shot as it is straightened or, where the profile is another lens's and
+/// that fits better, as it was tracked; takes out the points that do not go with it.
+Scene without_faults(Setup& setup, std::span<const char> mask, const Scene& start, Trial& trial) {
+  Scene scene = freest_scene(setup, setup.base, mask, start);
+  double sigma_px = robust_sigma_px(setup.base, scene);
+  Shot* judge = &setup.base;
+  if (setup.has_profile) {
+    Scene plain = freest_scene(setup, setup.plain, mask, start);
+    const double plain_px = robust_sigma_px(setup.plain, plain);
+    constexpr double kBetter = 0.8;
+    if (plain_px < kBetter * sigma_px) {
+      scene = std::move(plain);
+      sigma_px = plain_px;
+      judge = &setup.plain;
+    }
   }
-  extend_scene(setup.base, scene);
+  const Selection selection = select(*judge, {}, scene);
+  const double equations = 2.0 * static_cast<double>(selection.observations.size());
+  trial.noise_px = sigma_px * std::sqrt(equations / std::max(1.0, freedom(selection, 3)));
+  trial.faults = take_out_faults(scene, *judge);
+  Shot& other = judge == &setup.base ? setup.plain : setup.base;
+  for (std::size_t i = 0; i < other.used.size(); ++i) {
+    if (judge->used[i] == 0) other.used[i] = 0;
+  }
   return scene;
+}
+
+/// With the noise of the whole shot: that of a pair with few tracks is often found too small.
+std::optional<Finding> turn_after_all(const Tracks& tracks,
+                                      const Setup& setup,
+                                      const Trial& trial,
+                                      PairMotion pair) {
+  pair.noise_px = std::max(pair.noise_px, trial.noise_px);
+  std::optional<Finding> finding = motion_finding(tracks, pair, setup.base.scale());
+  return finding && finding->cause == Cause::kPureRotation ? finding : std::nullopt;
 }
 
 void note_unsolved(const Scene& scene, Trial& trial) {
@@ -246,7 +171,9 @@ void solve_all(const Setup& setup,
                    .shot = &setup.plain,
                    .start = options.lens ? &trials.as_given.scene : &trials.lens_free.scene,
                    .free_focal = focal_free,
-                   .num_radial = options.lens ? 2 : trials.num_radial});
+                   .num_radial = options.lens ? 2 : trials.num_radial,
+                   .radial_by_focal = trials.all_free.scene.intrinsics.tail<2>() -
+                                      trials.lens_free.scene.intrinsics.tail<2>()});
   trial.solves.resize(plans.size());
   parallel_rows(static_cast<int>(plans.size()), options.threads, [&](int begin, int end) {
     for (int i = begin; i < end; ++i) {
@@ -259,27 +186,51 @@ void solve_all(const Setup& setup,
   });
 }
 
+bool has_cause(const Trial& trial, Cause cause) {
+  return std::any_of(trial.findings.begin(), trial.findings.end(), [cause](const Finding& f) {
+    return f.cause == cause;
+  });
+}
+
 /// A lens that goes with a wrong focal length, or with a shot that leaves it open, is none.
 void doubt_lens(Trial& trial) {
-  const auto found = [&trial](Cause cause) {
-    return std::any_of(trial.findings.begin(), trial.findings.end(), [cause](const Finding& f) {
-      return f.cause == cause;
-    });
-  };
+  const auto found = [&trial](Cause cause) { return has_cause(trial, cause); };
   if (found(Cause::kWrongFocal)) {
     trial.lens.determined = false;
     trial.lens.words =
         "The lens was fitted with a focal length that does not fit; leave it open for a lens from "
         "these tracks.";
-  } else if (found(Cause::kOnePlane) || found(Cause::kLittleParallax)) {
+  } else if (found(Cause::kOnePlane) || found(Cause::kLittleParallax) ||
+             found(Cause::kTooFewCommon)) {
     trial.lens.determined = false;
     trial.lens.words = "The shot leaves the lens open: see the verdict.";
   }
 }
 
-Trial without_solve(Trial trial, Finding finding) {
+Trial without_solve(Trial trial, Finding finding, const std::optional<Finding>& also = {}) {
   trial.findings = {std::move(finding)};
+  if (also) trial.findings.push_back(*also);
   return trial;
+}
+
+/// Puts what the shot lacks before what its errors say.
+void add_lacking(std::optional<Finding> lacking, std::vector<Finding>& findings) {
+  if (!lacking) return;
+  if (findings.front().cause == Cause::kGood) findings.clear();
+  findings.insert(findings.begin(), std::move(*lacking));
+}
+
+/// Frames without a camera: many are the verdict, few a remark, but no shot is good with any.
+void add_broken_chain(const Tracks& tracks, Trial& trial) {
+  std::optional<Finding> broken = broken_chain(tracks, trial);
+  if (!broken) return;
+  const double share =
+      static_cast<double>(trial.unsolved_frames.size()) / static_cast<double>(tracks.frames.size());
+  if (share > kMostUnsolved || trial.findings.front().cause == Cause::kGood) {
+    add_lacking(std::move(broken), trial.findings);
+  } else {
+    trial.findings.push_back(std::move(*broken));
+  }
 }
 
 }  // namespace
@@ -335,42 +286,43 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   trial.warnings = tracks.warnings;
 
   const std::vector<int> chain = chain_of_frames(setup.base, kMostChainFrames);
-  const std::vector<View> views = look_at_pairs(setup, chain, options);
+  const std::vector<View> views = look_at_pairs(setup, chain, options.keyframes);
   if (views.front().pairs.empty()) {
-    PairMotion best = best_shared_pair(setup.base);
-    if (options.keyframes) {
-      best.frame_a = (*options.keyframes)[0];
-      best.frame_b = (*options.keyframes)[1];
-      best.num_common = num_common_tracks(tracks, best.frame_a, best.frame_b);
-    }
-    return without_solve(std::move(trial), too_few_common(tracks, best));
+    const PairMotion best = best_shared_pair(setup.base);
+    return without_solve(std::move(trial),
+                         options.keyframes ? too_few_in_keyframes(tracks, *options.keyframes, best)
+                                           : too_few_common(tracks, best));
   }
-  const PairMotion motion = least_motion(views);
-  trial.keyframes = {motion.frame_a, motion.frame_b};
-  trial.num_common = motion.num_common;
-  trial.parallax_px = motion.rotation_px;
-  trial.noise_px = motion.noise_px;
-  const std::optional<Finding> lacking = motion_finding(tracks, motion, scale);
-  if (lacking && lacking->cause == Cause::kPureRotation) {
-    return without_solve(std::move(trial), *lacking);
+  const Motion motion = look_at_motion(tracks, setup, views);
+  trial.keyframes = {motion.pair.frame_a, motion.pair.frame_b};
+  trial.num_common = motion.pair.num_common;
+  trial.parallax_px = motion.pair.rotation_px;
+  trial.noise_px = motion.pair.noise_px;
+  if (motion.lacking && motion.lacking->cause == Cause::kPureRotation) {
+    return without_solve(std::move(trial), *motion.lacking, motion.lens);
   }
 
   const std::optional<Start> start = best_start(setup, chain, views);
   if (!start) {
     return without_solve(std::move(trial),
-                         lacking.value_or(Finding{
+                         motion.lacking.value_or(Finding{
                              Cause::kMarkersOff,
                              0.0,
                              "The tracks fit no static scene: no pair of frames starts a solve. "
                              "Most of them are off, or belong to things that move."}));
   }
+  const std::vector<char> mask = mask_of(chain, setup.base.num_frames);
+  const Scene freest = without_faults(setup, mask, start->scene, trial);
+  if (motion.lacking && motion.lacking->cause == Cause::kLittleParallax) {
+    const std::optional<Finding> turn = turn_after_all(tracks, setup, trial, motion.pair);
+    if (turn) {
+      trial.faults.clear();
+      return without_solve(std::move(trial), *turn, motion.lens);
+    }
+  }
   trial.keyframes = {start->pair.frame_a, start->pair.frame_b};
   trial.num_common = start->pair.num_common;
-  const std::vector<char> mask = mask_of(chain, setup.base.num_frames);
-  const Scene freest = freest_scene(setup, mask, start->scene);
-  trial.noise_px = robust_sigma_px(setup.base, freest);
-  trial.faults = take_out_faults(freest, setup.base);
-  setup.plain.used = setup.base.used;
+  trial.parallax_px = start->pair.rotation_px;
   note_unsolved(freest, trial);
 
   Scene from = start->scene;
@@ -383,10 +335,9 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   }
   add_warnings(tracks, trial);
   trial.findings = error_findings(tracks, trial, trials, scale);
-  if (lacking) {
-    if (trial.findings.front().cause == Cause::kGood) trial.findings.clear();
-    trial.findings.insert(trial.findings.begin(), *lacking);
-  }
+  if (motion.lens && !has_cause(trial, Cause::kLens)) trial.findings.push_back(*motion.lens);
+  add_lacking(motion.lacking, trial.findings);
+  add_broken_chain(tracks, trial);
   doubt_lens(trial);
   return trial;
 }

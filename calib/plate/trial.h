@@ -125,6 +125,9 @@ struct LensEstimate {
   double edge_radius_px = 0.0;  // of the outermost points, from the centre
   double edge_shift_px = 0.0;   // what the radial terms move there
   double edge_sigma_px = 0.0;   // its standard deviation
+  /// What of that comes from the focal length as given: by so much the shift would change with the
+  /// one that fits the tracks best. 0 when the focal length was solved for.
+  double edge_by_focal_px = 0.0;
   double p_value = 1.0;         // chance of such an improvement from noise alone (F test)
   bool determined = false;      // edge_sigma_px and the focal length's sigma are small enough
   std::string words;

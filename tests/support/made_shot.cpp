@@ -142,7 +142,23 @@ std::string tracks_csv(const plate::Tracks& tracks) {
   return fmt::to_string(text);
 }
 
-ShotCase random_case(Cause cause, unsigned seed) {
+namespace {
+
+/// Every feature is seen for a while only, `a_group` of them at once, and each group only meets the
+/// next: in its middle frame a group is alone.
+void split_into_groups(MadeShot& shot, int a_group) {
+  const auto num_frames = static_cast<int>(shot.tracks.frames.size());
+  const int num_groups = std::max(1, static_cast<int>(shot.points.size()) / a_group);
+  const int apart = std::max(3, num_frames / num_groups);
+  std::erase_if(shot.tracks.points, [&](const plate::TrackPoint& point) {
+    const int middle = (point.track / a_group) * apart;
+    return std::abs(point.frame - middle) >= apart;
+  });
+}
+
+}  // namespace
+
+ShotCase random_case(Cause cause, unsigned seed, bool bent) {
   std::mt19937 generator(seed * 16U + static_cast<unsigned>(cause));
   ShotPlan plan;
   const std::array<ImageSize, 3> sizes{ImageSize{1920, 1080}, {2048, 1152}, {3840, 2160}};
@@ -159,6 +175,7 @@ ShotCase random_case(Cause cause, unsigned seed) {
   const double corner_px = 0.5 * std::hypot(width, plan.plate_size.height);
   const double corner2 = std::pow(corner_px / plan.focal_px, 2.0);
   double size_px = 0.0;
+  int in_groups = 0;
   if (cause == Cause::kGood && generator() % 2 == 0) {
     plan.k1 = uniform(generator, -40.0, 20.0) * scale / corner_px / corner2;
     made.options.lens = lens_of(plan);
@@ -177,12 +194,20 @@ ShotCase random_case(Cause cause, unsigned seed) {
     plan.travel = 0.0;
     plan.pan = uniform(generator, 0.05, 0.25);
   } else if (cause == Cause::kTooFewCommon) {
-    plan.num_tracks = whole(generator, 3, 7);
+    // Too few at all, or enough of which too few go on from one stretch to the next.
+    in_groups = generator() % 2 == 0 ? whole(generator, 3, 4) : 0;
+    plan.num_tracks = in_groups > 0 ? in_groups * whole(generator, 4, 8) : whole(generator, 3, 7);
+    if (in_groups > 0) plan.least_life = 1.0;
   } else if (cause == Cause::kWrongFocal) {
     size_px = uniform(generator, 1.15, 1.4);
     made.options.focal_px = plan.focal_px * (generator() % 2 == 0 ? size_px : 1.0 / size_px);
   }
+  if (bent) {
+    const double bend_px = (generator() % 2 == 0 ? -1.0 : 1.0) * uniform(generator, 10.0, 40.0);
+    plan.k1 = bend_px * scale / corner_px / corner2;
+  }
   made.shot = make_shot(plan);
+  if (in_groups > 0) split_into_groups(made.shot, in_groups);
   const int num_bad = whole(generator, 1, std::max(1, plan.num_tracks / 15));
   if (cause == Cause::kMarkersOff) {
     std::normal_distribution<double> error(0.0, 1.0);
@@ -207,8 +232,9 @@ ShotCase random_case(Cause cause, unsigned seed) {
     }
   }
   made.about =
-      fmt::format("{} seed {}: {} tracks, {} frames, {} px wide, focal {:.0f} px, size {:.2f}",
+      fmt::format("{}{} seed {}: {} tracks, {} frames, {} px wide, focal {:.0f} px, size {:.2f}",
                   plate::name_of(cause),
+                  bent ? " through a lens" : "",
                   seed,
                   plan.num_tracks,
                   plan.num_frames,

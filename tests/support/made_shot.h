@@ -43,13 +43,14 @@ void slip(MadeShot& shot, int track, int frame, const Point2d& jump_px);
 /// The shot as a tracks file.
 [[nodiscard]] std::string tracks_csv(const plate::Tracks& tracks);
 
-/// A random shot with the fault `cause`, and how it is to be solved.
+/// A random shot with the fault `cause`, and how it is to be solved. `bent`: through a lens
+/// besides, of which nothing is said.
 struct ShotCase {
   MadeShot shot;
   plate::TrialOptions options;
   std::string about;  // its figures, for messages
 };
-[[nodiscard]] ShotCase random_case(plate::Cause cause, unsigned seed);
+[[nodiscard]] ShotCase random_case(plate::Cause cause, unsigned seed, bool bent = false);
 
 /// Root mean square distance of the camera positions from the true ones after the best similarity,
 /// over the length of the true path.

@@ -132,6 +132,18 @@ std::string estimate_words(const LensEstimate& lens, double scale) {
                 "to the lens than this.",
                 lens.scatter)
           : std::string();
+  if (lens.edge_by_focal_px > 0.5 * limit_px) {
+    return fmt::format(
+        "{} the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle. With the focal length that "
+        "fits these tracks best it would be another by {:.2f} px there, which is counted in; leave "
+        "the focal length open, or measure it.{}",
+        lens.determined ? "The tracks determine" : "The tracks do not determine",
+        lens.edge_shift_px,
+        lens.edge_sigma_px,
+        lens.edge_radius_px,
+        lens.edge_by_focal_px,
+        scatter);
+  }
   if (lens.determined) {
     return fmt::format(
         "The tracks determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle{}.{}",
@@ -177,10 +189,15 @@ LensEstimate estimate_of(const FinalSolve& plan, const Scene& scene, double vari
   const auto system = intrinsics_system(thinned(*plan.shot, kMostTracks), options, scene);
   if (!system) return lens;
   const Eigen::MatrixXd by_noise = variance * system->covariance;
-  const Eigen::MatrixXd covariance =
-      widened_by_scatter(*plan.shot, options, scene, variance, by_noise);
+  Eigen::MatrixXd covariance = widened_by_scatter(*plan.shot, options, scene, variance, by_noise);
   if (covariance.size() == 0) return lens;
   lens.scatter = std::sqrt(covariance(0, 0) / by_noise(0, 0));
+  if (!plan.free_focal) {
+    const Eigen::VectorXd change = plan.radial_by_focal.head(plan.num_radial);
+    covariance += change * change.transpose();
+    lens.edge_by_focal_px =
+        std::abs(radius * u2 * (plan.radial_by_focal(0) + u2 * plan.radial_by_focal(1)));
+  }
   const Eigen::Index first = plan.free_focal ? 1 : 0;
   Eigen::VectorXd gradient(first + plan.num_radial);
   if (plan.free_focal) {

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <Eigen/Core>
 #include <span>
 
 #include "calib/plate/detail/shot.h"
@@ -15,6 +16,9 @@ struct FinalSolve {
   const lens::Lens* profile = nullptr;
   bool free_focal = false;
   int num_radial = 0;
+  /// By what k1 and k2 would change with the focal length that the tracks themselves fit, where one
+  /// is given.
+  Eigen::Vector2d radial_by_focal = Eigen::Vector2d::Zero();
 };
 
 struct FinalResult {

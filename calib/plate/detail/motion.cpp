@@ -35,6 +35,24 @@ int num_common(const Shot& shot, int frame_a, int frame_b) {
   return count;
 }
 
+/// How the common points move, and what a turn of the camera leaves of that.
+std::optional<PairMotion> turn_between(const CommonPoints& common, double focal_px) {
+  const std::optional<RobustModel> turn = robust_rotation(common.ideal);
+  if (!turn) return std::nullopt;
+  std::vector<double> shifts;
+  std::vector<double> left;
+  for (const PointPair& pair : common.ideal) {
+    shifts.push_back((pair.second - pair.first).norm());
+    const Eigen::Vector3d ray(pair.first.x(), pair.first.y(), 1.0);
+    const Eigen::Vector3d turned = turn->matrix * ray;
+    left.push_back((turned.head<2>() / turned.z() - pair.second).squaredNorm());
+  }
+  return PairMotion{.num_common = static_cast<int>(common.tracks.size()),
+                    .shift_px = focal_px * median(shifts),
+                    // The median of a squared normal 2-vector is ln 2 of its mean.
+                    .rotation_px = focal_px * std::sqrt(median(left) / std::log(2.0))};
+}
+
 }  // namespace
 
 CommonPoints common_points(const Shot& shot,
@@ -77,22 +95,11 @@ std::vector<PairMotion> pair_motions(const Shot& shot,
     for (std::size_t i = 0; i + gap < count; i += std::max<std::size_t>(1, gap / 4)) {
       const CommonPoints common = common_points(shot, ideal, frames[i], frames[i + gap]);
       if (common.tracks.size() < static_cast<std::size_t>(kFewestCommon)) continue;
-      const std::optional<RobustModel> turn = robust_rotation(common.ideal);
-      if (!turn) continue;
-      std::vector<double> shifts;
-      std::vector<double> left;
-      for (const PointPair& pair : common.ideal) {
-        shifts.push_back((pair.second - pair.first).norm());
-        const Eigen::Vector3d ray(pair.first.x(), pair.first.y(), 1.0);
-        const Eigen::Vector3d turned = turn->matrix * ray;
-        left.push_back((turned.head<2>() / turned.z() - pair.second).squaredNorm());
-      }
-      pairs.push_back({.frame_a = frames[i],
-                       .frame_b = frames[i + gap],
-                       .num_common = static_cast<int>(common.tracks.size()),
-                       .shift_px = focal_px * median(shifts),
-                       // The median of a squared normal 2-vector is ln 2 of its mean.
-                       .rotation_px = focal_px * std::sqrt(median(left) / std::log(2.0))});
+      std::optional<PairMotion> pair = turn_between(common, focal_px);
+      if (!pair) continue;
+      pair->frame_a = frames[i];
+      pair->frame_b = frames[i + gap];
+      pairs.push_back(*pair);
     }
   }
   // More parallax than a twentieth of the plate gains little.
@@ -109,21 +116,22 @@ std::vector<PairMotion> pair_motions(const Shot& shot,
 PairMotion measure_scene_motion(const Shot& shot,
                                 const Eigen::Vector3d& intrinsics,
                                 std::span<const PairMotion> pairs) {
-  constexpr std::size_t kMost = 9;
   const std::vector<std::optional<Point2d>> ideal = ideal_points(shot, intrinsics);
   const double focal_px = std::exp(intrinsics(0));
   std::vector<double> shift, turn, flat, noise;
-  for (const PairMotion& pair : pairs.first(std::min(kMost, pairs.size()))) {
+  for (const PairMotion& pair : pairs.first(std::min(kMostMotionPairs, pairs.size()))) {
     const CommonPoints common = common_points(shot, ideal, pair.frame_a, pair.frame_b);
+    const std::optional<PairMotion> turned = turn_between(common, focal_px);
     const std::optional<RobustModel> homography = robust_homography(common.ideal);
     const std::optional<RobustModel> essential = robust_essential(common.ideal);
-    if (!homography || !essential) continue;
-    shift.push_back(pair.shift_px);
-    turn.push_back(pair.rotation_px);
+    if (!turned || !homography || !essential) continue;
+    shift.push_back(turned->shift_px);
+    turn.push_back(turned->rotation_px);
     flat.push_back(focal_px * homography->rms);
     noise.push_back(focal_px * essential->rms);
   }
   PairMotion motion = pairs.empty() ? PairMotion{} : pairs.front();
+  motion.num_pairs = static_cast<int>(shift.size());
   motion.shift_px = median(shift);
   motion.rotation_px = median(turn);
   motion.homography_px = median(flat);

@@ -31,6 +31,7 @@ struct PairMotion {
   /// matrix; measure_scene_motion() has them.
   double homography_px = 0.0;
   double noise_px = 0.0;
+  int num_pairs = 1;  // over which these are medians
 };
 
 /// Fewest tracks that two frames have to share to start a solve.
@@ -46,10 +47,13 @@ inline constexpr int kFewestCommon = 8;
                                                    const Eigen::Vector3d& intrinsics,
                                                    std::span<const int> frames);
 
-/// The motion that the pairs with most parallax show, as one: medians over them.
+/// The motion that the pairs with most parallax show with these intrinsics, as one: medians over
+/// the first kMostMotionPairs; the frames are those of the first.
 [[nodiscard]] PairMotion measure_scene_motion(const Shot& shot,
                                               const Eigen::Vector3d& intrinsics,
                                               std::span<const PairMotion> pairs);
+
+inline constexpr std::size_t kMostMotionPairs = 9;
 
 /// The pair of frames with most tracks in common, however few.
 [[nodiscard]] PairMotion best_shared_pair(const Shot& shot);

@@ -151,7 +151,7 @@ void add_camera_findings(const Trial& trial,
                          const LensTrials& trials,
                          double scale,
                          std::vector<Finding>& findings) {
-  constexpr double kLeastFocalChange = 0.02;
+  constexpr double kLeastFocalChange = 0.005;
   const bool focal = trials.by_focal.matters(scale) &&
                      std::abs(trials.focal_free.scene.intrinsics(0) -
                               trials.as_given.scene.intrinsics(0)) > kLeastFocalChange;
@@ -175,6 +175,19 @@ void add_camera_findings(const Trial& trial,
   }
 }
 
+/// A point's error in the second picture has the noise of both pictures and both coordinates.
+double pair_noise_px(const PairMotion& motion) { return 2.0 * motion.noise_px; }
+
+/// Tracks that one of two frames shows and the other does not, as a sentence.
+std::string missing_words(const Tracks& tracks, int frame_a, int frame_b) {
+  for (const auto& [here, there] : {std::pair(frame_a, frame_b), std::pair(frame_b, frame_a)}) {
+    const std::vector<std::string> missing = tracks_only_in(tracks, here, there);
+    if (missing.empty()) continue;
+    return fmt::format("Only in frame {}: {}.", number_of(tracks, here), listed(missing));
+  }
+  return "Add tracks.";
+}
+
 }  // namespace
 
 Finding too_few_common(const Tracks& tracks, const PairMotion& best) {
@@ -186,39 +199,107 @@ Finding too_few_common(const Tracks& tracks, const PairMotion& best) {
                         number_of(tracks, 0),
                         kFewestCommon)};
   }
-  std::vector<std::string> missing = tracks_only_in(tracks, best.frame_a, best.frame_b);
-  std::string where = fmt::format("only in frame {}", number_of(tracks, best.frame_a));
-  if (missing.empty()) {
-    missing = tracks_only_in(tracks, best.frame_b, best.frame_a);
-    where = fmt::format("only in frame {}", number_of(tracks, best.frame_b));
+  return {
+      Cause::kTooFewCommon,
+      0.0,
+      fmt::format("Frames {} and {} have {} tracks in common, {} fewer than the {} that a solve "
+                  "needs to start; no other pair has more. {}",
+                  number_of(tracks, best.frame_a),
+                  number_of(tracks, best.frame_b),
+                  best.num_common,
+                  kFewestCommon - best.num_common,
+                  kFewestCommon,
+                  missing_words(tracks, best.frame_a, best.frame_b))};
+}
+
+Finding too_few_in_keyframes(const Tracks& tracks,
+                             const std::array<int, 2>& keyframes,
+                             const PairMotion& best) {
+  const int common = num_common_tracks(tracks, keyframes[0], keyframes[1]);
+  if (best.num_common <= common) {
+    return too_few_common(tracks,
+                          {.frame_a = keyframes[0], .frame_b = keyframes[1], .num_common = common});
   }
-  std::string words = fmt::format(
-      "Frames {} and {} have {} tracks in common, {} fewer than the {} that a solve needs to "
-      "start; no other pair has more",
-      number_of(tracks, best.frame_a),
-      number_of(tracks, best.frame_b),
-      best.num_common,
-      kFewestCommon - best.num_common,
-      kFewestCommon);
-  words += missing.empty() ? std::string(". Add tracks.")
-                           : fmt::format(". {}: {}.", where, listed(missing));
-  return {Cause::kTooFewCommon, 0.0, std::move(words)};
+  return {Cause::kTooFewCommon,
+          0.0,
+          fmt::format("The keyframes asked for, {} and {}, have {} tracks in common, {} fewer than "
+                      "the {} that a solve needs to start. Frames {} and {} have {}: ask for "
+                      "others, or leave the choice open. {}",
+                      number_of(tracks, keyframes[0]),
+                      number_of(tracks, keyframes[1]),
+                      common,
+                      kFewestCommon - common,
+                      kFewestCommon,
+                      number_of(tracks, best.frame_a),
+                      number_of(tracks, best.frame_b),
+                      best.num_common,
+                      missing_words(tracks, keyframes[0], keyframes[1]))};
+}
+
+std::optional<Finding> broken_chain(const Tracks& tracks, const Trial& trial) {
+  if (trial.unsolved_frames.empty()) return std::nullopt;
+  std::vector<char> open(tracks.frames.size(), 0);
+  for (const int frame : trial.unsolved_frames) open[static_cast<std::size_t>(frame)] = 1;
+  Finding finding{Cause::kTooFewCommon,
+                  0.0,
+                  fmt::format("{} of {} frames share too few tracks with the others and have no "
+                              "camera.",
+                              trial.unsolved_frames.size(),
+                              tracks.frames.size())};
+  for (std::size_t f = 0; f + 1 < open.size(); ++f) {
+    if (open[f] == open[f + 1]) continue;
+    const int with = static_cast<int>(open[f] == 0 ? f : f + 1);
+    const int without = static_cast<int>(open[f] == 0 ? f + 1 : f);
+    const std::vector<std::string> missing = tracks_only_in(tracks, with, without);
+    finding.words += fmt::format(
+        " The chain breaks between frames {} and {}, which share {} tracks; {} are wanted.{} Add "
+        "tracks that go across.",
+        number_of(tracks, static_cast<int>(f)),
+        number_of(tracks, static_cast<int>(f + 1)),
+        num_common_tracks(tracks, with, without),
+        kFewestCommon,
+        missing.empty()
+            ? std::string()
+            : fmt::format(
+                  " Missing in frame {}: {}.", number_of(tracks, without), listed(missing)));
+    break;
+  }
+  return finding;
 }
 
 double noise_factor(int num_common) { return 1.15 + 2.4 / std::sqrt(num_common); }
 
+double noise_limit_px(const PairMotion& motion, double scale) {
+  constexpr double kLeastNoisePx = 0.05;
+  return std::max(noise_factor(motion.num_common) * pair_noise_px(motion), kLeastNoisePx * scale);
+}
+
+Finding lens_by_motion(double before_px, double after_px, double k1, double corner_shift_px) {
+  return {Cause::kLens,
+          std::sqrt(std::max(0.0, before_px * before_px - after_px * after_px)),
+          fmt::format("The lens bends the plate, and nothing straightens it: without one that "
+                      "motion is explained but for {:.2f} px, with k1 = {:.4f}, which moves the "
+                      "corners by {:.1f} px, but for {:.2f} px.",
+                      before_px,
+                      k1,
+                      corner_shift_px,
+                      after_px)};
+}
+
 std::optional<Finding> motion_finding(const Tracks& tracks,
                                       const PairMotion& motion,
                                       double scale) {
-  // A point's error in the second picture has the noise of both pictures and both coordinates.
-  const double noise = 2.0 * motion.noise_px;
-  constexpr double kLeastNoisePx = 0.05;
-  const double limit = std::max(noise_factor(motion.num_common) * noise, kLeastNoisePx * scale);
+  const double noise = pair_noise_px(motion);
+  const double limit = noise_limit_px(motion, scale);
   const double parallax =
       std::sqrt(std::max(0.0, motion.rotation_px * motion.rotation_px - noise * noise));
-  const std::string pair = fmt::format("between frames {} and {}",
-                                       number_of(tracks, motion.frame_a),
-                                       number_of(tracks, motion.frame_b));
+  const std::string frames = fmt::format(
+      "{} and {}", number_of(tracks, motion.frame_a), number_of(tracks, motion.frame_b));
+  const std::string pair =
+      motion.num_pairs <= 1
+          ? fmt::format("between frames {}", frames)
+          : fmt::format(
+                "in the middle of {} pairs of frames, such as {},", motion.num_pairs, frames);
   if (motion.rotation_px < limit) {
     return Finding{
         Cause::kPureRotation,

@@ -1,5 +1,7 @@
 #pragma once
 
+#include <array>
+#include <optional>
 #include <vector>
 
 #include "calib/plate/detail/lens_trials.h"
@@ -9,8 +11,20 @@
 
 namespace trueplate::plate::detail {
 
-/// The shot has too few common tracks: between the best frames, or those asked for.
+/// The shot has too few common tracks: between the best frames.
 [[nodiscard]] Finding too_few_common(const Tracks& tracks, const PairMotion& best);
+
+/// The keyframes asked for have too few; `best` has most.
+[[nodiscard]] Finding too_few_in_keyframes(const Tracks& tracks,
+                                           const std::array<int, 2>& keyframes,
+                                           const PairMotion& best);
+
+/// Frames without a camera, as a finding: where the chain of frames breaks, and which tracks end
+/// there. nullopt when all frames have one.
+[[nodiscard]] std::optional<Finding> broken_chain(const Tracks& tracks, const Trial& trial);
+
+/// Share of frames without a camera above which that is the verdict.
+inline constexpr double kMostUnsolved = 0.25;
 
 /// What the motion lacks for a camera solve: nullopt when it has all.
 ///
@@ -23,6 +37,16 @@ namespace trueplate::plate::detail {
 /// Up to how many times the noise counts as noise, for pairs with this many common tracks: the
 /// pairs were chosen for what they differ by, and few tracks measure noise badly.
 [[nodiscard]] double noise_factor(int num_common);
+
+/// What of a motion counts as noise, in plate pixels.
+[[nodiscard]] double noise_limit_px(const PairMotion& motion, double scale);
+
+/// The lens as seen by the motion alone: `before_px` is what is left of it without, `after_px` with
+/// a k1 that moves the corners by `corner_shift_px`.
+[[nodiscard]] Finding lens_by_motion(double before_px,
+                                     double after_px,
+                                     double k1,
+                                     double corner_shift_px);
 
 /// Parallax (root mean square, for a plate 2048 px wide) below which depths are worth little.
 inline constexpr double kLittleParallaxPx = 3.0;

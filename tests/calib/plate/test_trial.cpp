@@ -176,6 +176,53 @@ TEST_CASE("focal length and lens lie within what the solve says of them") {
   CHECK(rms < 1.6);
 }
 
+TEST_CASE("a lens that nothing straightens does not pass for a moving camera") {
+  for (const bool focal_known : {true, false}) {
+    CAPTURE(focal_known);
+    ShotPlan plan{.num_tracks = 40, .num_frames = 24, .travel = 0.0, .pan = 0.2};
+    plan.k1 = -0.12;
+    const MadeShot shot = make_shot(plan);
+    const Result<Trial> trial = try_solve(
+        shot.tracks, {.focal_px = focal_known ? std::optional(plan.focal_px) : std::nullopt});
+    REQUIRE(trial.has_value());
+    CHECK(trial->findings.front().cause == Cause::kPureRotation);
+    CHECK(trial->solves.empty());
+    if (!focal_known) continue;
+    REQUIRE(trial->findings.size() == 2);
+    CHECK(trial->findings[1].cause == Cause::kLens);
+  }
+}
+
+TEST_CASE("a focal length a little off makes no lens that counts as determined") {
+  for (const double factor : {0.98, 0.9825, 0.985, 0.99, 1.01, 1.015, 1.02}) {
+    CAPTURE(factor);
+    const ShotPlan plan{.num_tracks = 80, .num_frames = 24, .travel = 4.0};
+    const Trial trial = solved(make_shot(plan), {.focal_px = factor * plan.focal_px});
+    const Cause cause = trial.findings.front().cause;
+    CHECK_MESSAGE((cause == Cause::kWrongFocal || cause == Cause::kGood),
+                  trial.findings.front().words);
+    if (trial.lens.determined) {
+      CHECK(std::abs(trial.lens.radial[0]) < 3.0 * trial.lens.radial_sigma[0]);
+    }
+  }
+}
+
+TEST_CASE("a profile of another lens is the verdict, not the tracks") {
+  ShotPlan plan{.num_tracks = 80, .num_frames = 40, .travel = 4.0};
+  plan.k1 = -0.12;
+  plan.k2 = 0.03;
+  const MadeShot shot = make_shot(plan);
+  ShotPlan other = plan;
+  other.focal_px = 2460.0;
+  other.k1 = -0.3;
+  other.k2 = 0.1;
+  const Trial trial = solved(shot, {.lens = lens_of(other)});
+  const Cause cause = trial.findings.front().cause;
+  CHECK_MESSAGE((cause == Cause::kLens || cause == Cause::kWrongFocal),
+                trial.findings.front().words);
+  CHECK(trial.num_left_out < 10);
+}
+
 TEST_CASE("the optimum is that of an independent minimiser") {
   ShotPlan plan{.num_tracks = 14, .num_frames = 5, .travel = 4.0, .least_life = 1.0};
   const MadeShot shot = make_shot(plan);

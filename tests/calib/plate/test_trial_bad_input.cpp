@@ -58,10 +58,30 @@ TEST_CASE("keyframes that share too little name what is missing") {
                 [](const TrackPoint& point) { return point.frame == 19 && point.track > 4; });
   Trial trial = trial_of(shot.tracks, {.focal_px = 2000.0, .keyframes = std::array{0, 19}});
   CHECK(trial.findings.front().cause == Cause::kTooFewCommon);
-  CHECK(trial.findings.front().words.find("only in frame 1001: 't5'") != std::string::npos);
+  CHECK(trial.findings.front().words.find("Only in frame 1001: 't5'") != std::string::npos);
+  // Other pairs have more, and nothing else is claimed.
+  CHECK(trial.findings.front().words.find("The keyframes asked for, 1001 and 1020, have 5") == 0);
+  CHECK(trial.findings.front().words.find("no other pair") == std::string::npos);
   trial = trial_of(shot.tracks, {.focal_px = 2000.0, .keyframes = std::array{0, 15}});
   CHECK(trial.findings.front().cause == Cause::kGood);
   CHECK(trial.keyframes == std::array{0, 15});
+}
+
+TEST_CASE("a chain of frames that breaks is told, with where and for want of what") {
+  MadeShot shot = make_shot({.num_tracks = 24, .num_frames = 24, .travel = 3.0, .least_life = 1.0});
+  // Four features at a time, eight where two groups meet.
+  std::erase_if(shot.tracks.points, [](const TrackPoint& point) {
+    return std::abs(point.frame - (point.track / 4) * 4) >= 4;
+  });
+  const Trial trial = trial_of(shot.tracks, {.focal_px = 2000.0});
+  const Finding& verdict = trial.findings.front();
+  CHECK(verdict.cause == Cause::kTooFewCommon);
+  REQUIRE(trial.unsolved_frames.size() > 12);
+  CHECK_MESSAGE(verdict.words.find("The chain breaks between frames") != std::string::npos,
+                verdict.words);
+  CHECK_MESSAGE(verdict.words.find("share 4 tracks") != std::string::npos, verdict.words);
+  CHECK_MESSAGE(verdict.words.find("Missing in frame") != std::string::npos, verdict.words);
+  CHECK(!trial.lens.determined);
 }
 
 TEST_CASE("options that make no sense are refused") {
