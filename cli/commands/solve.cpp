@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <filesystem>
 #include <memory>
 
 #include "calib/base/csv.h"
@@ -79,6 +80,17 @@ Result<Given> given_by(const Options& options) {
         usage("--scale, --ground, --origin and --camera-lens are about the camera that is written; "
               "add --camera FILE or --usd FILE"));
   }
+  if (options.camera_lens == "profile" && options.lens.empty()) {
+    return fail(usage("--camera-lens profile: there is no profile; add --lens"));
+  }
+  if (!options.usd.empty()) {
+    const std::string extension = std::filesystem::path(options.usd).extension().string();
+    if (extension != ".usda" && extension != ".usd") {
+      return fail(usage(
+          fmt::format("--usd: '{}' would not be taken for USD; wanted a name that ends in .usda",
+                      options.usd)));
+    }
+  }
   if (!options.lens.empty() && (options.focal_px || given.focal_mm)) {
     return fail(usage("--lens brings its focal length; leave out --focal and --focal-px"));
   }
@@ -119,11 +131,17 @@ Result<plate::PlacementOptions> placement_of(const Options& options, const plate
     if (!distance) return fail(usage(fmt::format("--scale: {}", distance.error().message)));
     const Result<std::vector<int>> pair = tracks_named(options.scale.substr(0, comma), 2, tracks);
     if (!pair) return fail(usage(fmt::format("--scale: {}", pair.error().message)));
+    if ((*pair)[0] == (*pair)[1]) {
+      return fail(usage("--scale: the two tracks are one, wanted two"));
+    }
     placement.scale = {.track_a = (*pair)[0], .track_b = (*pair)[1], .distance_m = *distance / 1e3};
   }
   if (!options.ground.empty()) {
     const Result<std::vector<int>> three = tracks_named(options.ground, 3, tracks);
     if (!three) return fail(usage(fmt::format("--ground: {}", three.error().message)));
+    if ((*three)[0] == (*three)[1] || (*three)[0] == (*three)[2] || (*three)[1] == (*three)[2]) {
+      return fail(usage("--ground: a track is named twice, wanted three tracks"));
+    }
     placement.ground = {(*three)[0], (*three)[1], (*three)[2]};
   }
   if (!options.origin.empty()) {
@@ -170,13 +188,9 @@ Result<const plate::CameraSolve*> chosen_solve(const plate::Trial& trial, const 
                            trial.findings.front().cause == plate::Cause::kLens;
     return by_tracks ? trial.find(plate::LensUse::kFree) : trial.as_given();
   }
-  const plate::CameraSolve* solve = trial.find(word == "none"   ? plate::LensUse::kNone
-                                               : word == "free" ? plate::LensUse::kFree
-                                                                : plate::LensUse::kProfile);
-  if (solve == nullptr) {
-    return fail(usage("--camera-lens profile: there is no profile; add --lens"));
-  }
-  return solve;
+  return trial.find(word == "none"   ? plate::LensUse::kNone
+                    : word == "free" ? plate::LensUse::kFree
+                                     : plate::LensUse::kProfile);
 }
 
 Result<void> write_cameras(const Options& options,

@@ -8,6 +8,7 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 #include <string>
+#include <vector>
 
 #include "calib/profile/profile.h"
 #include "tests/cli/run_program.h"
@@ -27,6 +28,11 @@ using trueplate::tests::ShotPlan;
 
 void write(const fs::path& path, const std::string& text) {
   std::ofstream(path, std::ios::binary) << text;
+}
+
+std::string text_of(const fs::path& path) {
+  std::ifstream file(path, std::ios::binary);
+  return {std::istreambuf_iterator<char>(file), {}};
 }
 
 nlohmann::json read_json(const fs::path& path) {
@@ -117,6 +123,12 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
   CHECK(ran.errors.find("no lens from the tracks") != std::string::npos);
   CHECK(!fs::exists(lens));
 
+  const std::string page = (scratch.path() / "page.html").string();
+  ran = run_trueplate({"solve", tracks.string(), "--focal-px", "2000", "--report", page});
+  CHECK(ran.status == 0);
+  CHECK(text_of(page).find("none solved") != std::string::npos);
+  CHECK(text_of(page).find("all solved") == std::string::npos);
+
   CHECK(run_trueplate({"solve", tracks.string(), "--focal", "35mm"}).status == 2);
   CHECK(run_trueplate({"solve", tracks.string(), "--focal", "35"}).status == 2);
   ran = run_trueplate({"solve", tracks.string(), "--keyframes", "1001,5"});
@@ -129,6 +141,19 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
   ran = run_trueplate({"solve", tracks.string(), "--scale", "t0,nobody,1m", "--camera", camera});
   CHECK(ran.status == 1);
   CHECK(ran.errors.find("'t0,nobody'") != std::string::npos);
+  for (const std::vector<std::string>& wrong :
+       std::vector<std::vector<std::string>>{{"--scale", "t0,t0,1m"},
+                                             {"--ground", "t0,t1,t0"},
+                                             {"--camera-lens", "profile"},
+                                             {"--usd", (scratch.path() / "camera.txt").string()}}) {
+    std::vector<std::string> arguments{"solve", tracks.string(), "--camera", camera};
+    arguments.insert(arguments.end(), wrong.begin(), wrong.end());
+    ran = run_trueplate(arguments);
+    CHECK_MESSAGE(ran.status != 0, wrong.front());
+    CHECK_MESSAGE(ran.errors.find(wrong.front()) != std::string::npos, ran.errors);
+    // Before the solve, not after it.
+    CHECK(ran.output.find("verdict") == std::string::npos);
+  }
   ran = run_trueplate({"solve", tracks.string(), "--size", "1280x720"});
   CHECK(ran.status == 1);
   CHECK(ran.errors.find("leave one out") != std::string::npos);
