@@ -128,8 +128,8 @@ struct LensEstimate {
   /// What of that comes from the focal length as given: by so much the shift would change with the
   /// one that fits the tracks best. 0 when the focal length was solved for.
   double edge_by_focal_px = 0.0;
-  double p_value = 1.0;         // chance of such an improvement from noise alone (F test)
-  bool determined = false;      // edge_sigma_px and the focal length's sigma are small enough
+  double p_value = 1.0;     // chance of such an improvement from noise alone (F test)
+  bool determined = false;  // edge_sigma_px and the focal length's sigma are small enough
   std::string words;
 };
 

@@ -44,8 +44,8 @@ struct Motion {
   std::optional<Finding> lens;     // the lens, where it hides what is lacking
 };
 
-/// Looks at the motion as it is and, where that is more than a turn or a plane makes, with the focal
-/// length and the lens that leave least of it: a wrong one looks like parallax.
+/// Looks at the motion as it is and, where that is more than a turn or a plane makes, with the
+/// focal length and the lens that leave least of it: a wrong one looks like parallax.
 [[nodiscard]] Motion look_at_motion(const Tracks& tracks,
                                     const Setup& setup,
                                     const std::vector<View>& views);
