@@ -1,10 +1,7 @@
 #include "calib/fit/chart_fit.h"
 
-#include <algorithm>
 #include <array>
 #include <utility>
-
-#include "calib/fit/fit.h"
 
 namespace trueplate::fit {
 namespace {
@@ -37,11 +34,6 @@ ChartShape shape_found(const ChartFit& chart) {
   if (chart.print_error_mm) return ChartShape::kMisprinted;
   if (chart.bend_degree > 0) return ChartShape::kBent;
   return chart.pitch_ratio ? ChartShape::kStretched : ChartShape::kFlat;
-}
-
-void take_shape(const ChartFit& chart, FitOptions& options) {
-  options.chart_shape = shape_found(chart);
-  options.bend_degree = std::max(kSmallestBend, chart.bend_degree);
 }
 
 }  // namespace trueplate::fit

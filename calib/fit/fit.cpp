@@ -91,6 +91,10 @@ Result<const ModelKernel*> check(const FitOptions& options) {
       return bad("a fixed focal length and a chart distance were given: leave one of them out");
     }
   }
+  if (options.bend_degree < kSmallestBend || options.bend_degree > kLargestBend) {
+    return bad(fmt::format(
+        "a bend of degree {}, wanted {} to {}", options.bend_degree, kSmallestBend, kLargestBend));
+  }
   if (!positive(options.focal_ratio)) {
     return bad(fmt::format("focal ratio {}, wanted a number above 0", options.focal_ratio));
   }
@@ -418,6 +422,11 @@ Result<LensFit> fit_with(const ModelKernel& kernel,
 }
 
 }  // namespace
+
+void take_shape(const ChartFit& chart, FitOptions& options) {
+  options.chart_shape = shape_found(chart);
+  options.bend_degree = std::max(kSmallestBend, chart.bend_degree);
+}
 
 Result<LensFit> fit_lens(const std::vector<target::View>& views, const FitOptions& options) {
   const Result<const ModelKernel*> known = check(options);

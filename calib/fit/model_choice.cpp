@@ -61,18 +61,26 @@ bool same_shape(const ChartFit& a, const ChartFit& b) {
   return shape_found(a) == shape_found(b) && a.bend_degree == b.bend_degree;
 }
 
-/// See fit_best_model(); null when none fits.
-const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
+/// The fits that kept nearly as many corners as any, the one that leaves least first.
+std::vector<const LensFit*> judges(const std::vector<Result<LensFit>>& fits) {
   int most = 0;
   for (const Result<LensFit>& fit : fits) {
     if (fit) most = std::max(most, fit->num_points);
   }
-  const LensFit* best = nullptr;
+  std::vector<const LensFit*> result;
   for (const Result<LensFit>& fit : fits) {
-    if (!fit || fit->num_points < kNearlyAllCorners * most) continue;
-    if (best == nullptr || fit->rms_px < best->rms_px) best = &*fit;
+    if (fit && fit->num_points >= kNearlyAllCorners * most) result.push_back(&*fit);
   }
-  return best;
+  std::stable_sort(result.begin(), result.end(), [](const LensFit* a, const LensFit* b) {
+    return a->rms_px < b->rms_px;
+  });
+  return result;
+}
+
+/// See fit_best_model(); null when none fits.
+const LensFit* best_judge(const std::vector<Result<LensFit>>& fits) {
+  const std::vector<const LensFit*> all = judges(fits);
+  return all.empty() ? nullptr : all.front();
 }
 
 /// Runs body(i, options) for i = 0 .. count, several at once; each gets one thread of its own then.
@@ -324,21 +332,10 @@ struct Candidates {
 /// The models that leave least, of those that need not fold for it: the first few of them.
 std::vector<std::string_view> closest_models(const std::vector<Result<LensFit>>& fits,
                                              std::size_t count) {
-  int most = 0;
-  for (const Result<LensFit>& fit : fits) {
-    if (fit) most = std::max(most, fit->num_points);
-  }
-  std::vector<const LensFit*> close;
-  for (const Result<LensFit>& fit : fits) {
-    if (!fit || fit->num_points < kNearlyAllCorners * most) continue;
-    if (!fit->fold || fit->fold->held) close.push_back(&*fit);
-  }
-  std::sort(close.begin(), close.end(), [](const LensFit* a, const LensFit* b) {
-    return a->rms_px < b->rms_px;
-  });
   std::vector<std::string_view> names;
-  for (const LensFit* fit : close) {
-    if (names.size() < count) names.push_back(lens::model_name(fit->lens.model));
+  for (const LensFit* fit : judges(fits)) {
+    const bool folds = fit->fold && !fit->fold->held;
+    if (!folds && names.size() < count) names.push_back(lens::model_name(fit->lens.model));
   }
   return names;
 }

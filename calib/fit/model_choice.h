@@ -43,13 +43,15 @@ inline constexpr double kMinBicGain = 10.0;
 /// there, and the others in order of complexity the first that no other beats. To beat it another
 /// has to meet frames that it has not seen significantly better (kMinHeldOutGain), and the
 /// information criterion has to say so too (kMinBicGain). A model that folds back inside the frame
-/// unless it is kept from it (LensFit::fold) yields to one that does not.
+/// unless it is kept from it (LensFit::fold) yields to one of no more coefficients that does not
+/// and meets frames about as well; one that nothing keeps from it is out.
 ///
 /// FitOptions::model is ignored. What counts are the corners that the fit with the most corners
 /// kept, or the best of several that kept about as many: a model must not look better for having
-/// thrown out what it cannot explain. Nor for what it made of the print: with ChartShape::kAuto and
-/// models that disagree about it, all are fitted again with the shape that the one found which met
-/// held-out frames best, and so is the model that is chosen. With FitOptions::held_out_folds 0, or
+/// thrown out what it cannot explain. Nor for what it made of the print: with ChartShape::kAuto two
+/// of those that come nearest on a flat one look for its shape, and all are judged with the shape
+/// that then leaves least. The model that is chosen finds it for itself, or takes theirs where that
+/// leaves less. With FitOptions::held_out_folds 0, or
 /// too few views, the criterion decides alone.
 ///
 /// Errors: those of fit_lens() for the first model, when no model can be fitted.

@@ -321,8 +321,8 @@ json models_section(std::span<const fit::ModelTrial> trials) {
   return {{"kind", "table"},
           {"title", "Models tried"},
           {"words",
-           {"All were fitted to the same points. The one that meets unseen frames best is taken, "
-            "unless a simpler one does nearly as well."}},
+           {"All were fitted to the same points. The simplest is taken that no other beats on "
+            "unseen frames and by the information criterion."}},
           {"columns",
            {text_column("model"),
             number_column("terms"),

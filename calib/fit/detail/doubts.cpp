@@ -36,6 +36,7 @@ constexpr double kWrongRatio = 0.01;
 constexpr double kSystematic = 0.25;    // white noise stays below 0.12
 constexpr double kSystematicPx = 0.05;  // below this, per coordinate, nobody sees it
 constexpr double kSignificant = 3.0;    // standard deviations
+constexpr double kMisfitChance = 1e-3;
 constexpr int kNamedFrames = 4;
 constexpr double kMisfitPx = 0.02;  // below, a hundred times less than any marker is placed
 

@@ -14,9 +14,6 @@
 
 namespace trueplate::fit::detail {
 
-/// Below this chance of such a pattern from noise alone the model cannot follow the lens.
-inline constexpr double kMisfitChance = 1e-3;
-
 /// A displacement on the plate, in pixels, linear in its coefficients: uniform cubic B-splines over
 /// the whole plate, the coefficients of x row by row and then those of y; and a stretch away from
 /// the principal point, by B-splines in the distance from it, for most of what lenses do is that.

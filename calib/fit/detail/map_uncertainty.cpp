@@ -44,8 +44,9 @@ std::vector<Point2d> plate_grid(ImageSize plate) {
 std::vector<PlateNode> plate_nodes(ImageSize plate) {
   const Point2d size(plate.width, plate.height);
   std::vector<PlateNode> nodes;
-  for (const QuadratureNode& y : gauss_legendre()) {
-    for (const QuadratureNode& x : gauss_legendre()) {
+  const std::vector<QuadratureNode> along = gauss_legendre();
+  for (const QuadratureNode& y : along) {
+    for (const QuadratureNode& x : along) {
       const Point2d place = 0.5 * (Point2d(x.place, y.place) + Point2d::Ones());
       nodes.push_back({place.cwiseProduct(size), x.share * y.share});
     }

@@ -330,6 +330,27 @@ TEST_CASE("views that read an unmarked print upside down are found by its errors
   }
 }
 
+TEST_CASE("a board that bends in a fourth degree only is seen") {
+  // Chebyshev's T4 along the board: nearly nothing of it in degrees 2 and 3.
+  const Print wave = [](const Eigen::Vector3d& p) {
+    const double u = (p.x() - 100.0) / 100.0;
+    return Eigen::Vector3d(p + Eigen::Vector3d(0.0, 0.0, 8.0 * u * u * (u * u - 1.0)));
+  };
+  const auto data = tests::synthetic_views(tests::synthetic_lens(), board(wave, 81));
+  const auto found = fit::fit_lens(data.views, {});
+  REQUIRE(found);
+  CHECK(found->chart.bend_degree == 4);
+  CHECK(shape_difference(found_points(*found), true_points(*found, wave)) < 0.02);
+  const auto asked =
+      fit::fit_lens(data.views, {.chart_shape = ChartShape::kBent, .bend_degree = 4});
+  REQUIRE(asked);
+  CHECK(asked->chart.bend_degree == 4);
+  const auto never =
+      fit::fit_lens(data.views, {.chart_shape = ChartShape::kBent, .bend_degree = 5});
+  REQUIRE_FALSE(never);
+  CHECK(never.error().code == ErrorCode::kInvalidInput);
+}
+
 TEST_CASE("forced shapes are fitted, and names go both ways") {
   const auto data = tests::synthetic_views(tests::synthetic_lens(), board({}, 77));
   const auto bent = fit::fit_lens(data.views, {.chart_shape = ChartShape::kBent});

@@ -10,6 +10,7 @@
 #include <string>
 #include <vector>
 
+#include "calib/fit/detail/frame_focal.h"
 #include "calib/fit/fit.h"
 #include "calib/lens/model.h"
 #include "tests/calib/fit/synthetic.h"
@@ -161,4 +162,45 @@ TEST_CASE("clean shoots are not suspected, whether the model holds or not") {
         "{}: {} of {} clean shoots suspected", lens::model_name(lens.model), alarms, kShoots));
     CHECK(alarms <= kMostFalseAlarms * kShoots);
   }
+}
+
+TEST_CASE("frames whose focal lengths scatter without a gap are one group") {
+  // Changes and standard deviations as radial-tangential finds them in the 13 photographs of
+  // stereo-640, right: one camera, one focus (its README).
+  const double changes[] = {0.00442,
+                            0.00265,
+                            -0.00362,
+                            -0.00193,
+                            -0.00417,
+                            -0.00377,
+                            -0.00182,
+                            -0.00255,
+                            -0.00014,
+                            0.00176,
+                            -0.00315,
+                            0.00441,
+                            0.00079};
+  const double sigmas[] = {0.00229,
+                           0.00052,
+                           0.00058,
+                           0.00117,
+                           0.00049,
+                           0.00111,
+                           0.00105,
+                           0.00074,
+                           0.00133,
+                           0.00076,
+                           0.00095,
+                           0.00075,
+                           0.00093};
+  std::vector<fit::detail::FrameFocal> frames;
+  for (std::size_t i = 0; i < std::size(changes); ++i) {
+    frames.push_back({.frame = i, .change = changes[i], .sigma = sigmas[i]});
+  }
+  CHECK_FALSE(fit::detail::two_focals(frames));
+  // The same with four of them a per cent longer.
+  for (const std::size_t i : {0u, 1u, 11u, 9u}) frames[i].change += 0.01;
+  const auto two = fit::detail::two_focals(frames);
+  REQUIRE(two);
+  CHECK(two->many.size() >= 9);
 }
