@@ -1,12 +1,17 @@
-# trueplate_add_library(<folder path> SOURCES ... HEADERS ... [LINKS ...] [PRIVATE_LINKS ...])
+# trueplate_add_library(<folder path> [PART <name>] SOURCES ... HEADERS ... [LINKS ...] [PRIVATE_LINKS ...]
+#                       [POSITION_INDEPENDENT])
 #
 # Makes the static library trueplate_<name> with the alias trueplate::<name>, where <name> is the
 # folder path with its slashes turned into underscores and a leading calib_ dropped
 # (calib/lens -> lens, warp/io -> warp_io). It is installed and exported with its public headers.
+# A PART is a second library of the folder: PART movies of calib/footage -> footage_movies.
 function(trueplate_add_library folder)
-  cmake_parse_arguments(arg "" "" "SOURCES;HEADERS;LINKS;PRIVATE_LINKS" ${ARGN})
+  cmake_parse_arguments(arg "POSITION_INDEPENDENT" "PART" "SOURCES;HEADERS;LINKS;PRIVATE_LINKS" ${ARGN})
   string(REPLACE "/" "_" name "${folder}")
   string(REGEX REPLACE "^calib_" "" name "${name}")
+  if(arg_PART)
+    string(APPEND name "_${arg_PART}")
+  endif()
   set(target trueplate_${name})
   if(arg_SOURCES)
     add_library(${target} STATIC ${arg_SOURCES} ${arg_HEADERS})
@@ -15,6 +20,9 @@ function(trueplate_add_library folder)
   else()
     add_library(${target} INTERFACE)
     set(scope INTERFACE)
+  endif()
+  if(arg_POSITION_INDEPENDENT)
+    set_target_properties(${target} PROPERTIES POSITION_INDEPENDENT_CODE ON)
   endif()
   add_library(trueplate::${name} ALIAS ${target})
   set_target_properties(${target} PROPERTIES EXPORT_NAME ${name})
@@ -28,4 +36,15 @@ function(trueplate_add_library folder)
     cmake_path(GET header PARENT_PATH below)
     install(FILES ${header} DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/trueplate/${folder}/${below})
   endforeach()
+endfunction()
+
+# trueplate_add_heavy_part(<library> <part>)
+#
+# Links whoever links trueplate_<library> with trueplate_<part> as well, which brings a library that takes long
+# to load. A target whose property TRUEPLATE_LOADS_HEAVY_PARTS is set is left alone: it has its own way to those
+# functions, as the program has (cli/on_demand).
+function(trueplate_add_heavy_part library part)
+  set(loads "$<BOOL:$<TARGET_PROPERTY:TRUEPLATE_LOADS_HEAVY_PARTS>>")
+  target_link_libraries(trueplate_${library} INTERFACE "$<BUILD_INTERFACE:$<$<NOT:${loads}>:trueplate_${part}>>"
+                                                       "$<INSTALL_INTERFACE:trueplate::${part}>")
 endfunction()

@@ -1,7 +1,6 @@
 #include "calib/footage/frame.h"
 
 #include <OpenEXR/ImfThreading.h>
-#include <OpenImageIO/imageio.h>
 #include <fmt/format.h>
 
 #include <array>
@@ -11,6 +10,7 @@
 
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/picture_channels.h"
+#include "calib/footage/detail/readers.h"
 
 namespace trueplate::footage {
 namespace {
@@ -118,7 +118,7 @@ void set_io_threads(int threads) {
   const int count = resolve_threads(threads);
   // OpenEXR decodes in the calling thread when its pool is empty.
   Imf::setGlobalThreadCount(count > 1 ? count : 0);
-  OIIO::attribute("threads", count);
+  detail::set_picture_threads(count);
 }
 
 }  // namespace trueplate::footage

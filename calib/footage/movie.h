@@ -11,6 +11,10 @@
 
 namespace trueplate::footage {
 
+namespace detail {
+class MovieDecoder;
+}
+
 /// What a movie file says of itself.
 struct MovieFacts {
   ImageSize size;
@@ -50,9 +54,8 @@ class Movie {
   bool skip();
 
  private:
-  struct State;
-  explicit Movie(std::unique_ptr<State> state);
-  std::unique_ptr<State> state_;
+  explicit Movie(std::unique_ptr<detail::MovieDecoder> decoder);
+  std::unique_ptr<detail::MovieDecoder> decoder_;
 };
 
 /// How many frames the file has: as its index says, else by counting. Errors as Movie::open().

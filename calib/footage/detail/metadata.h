@@ -1,8 +1,8 @@
 #pragma once
 
 #include <OpenEXR/ImfHeader.h>
-#include <OpenImageIO/imageio.h>
 
+#include <memory>
 #include <variant>
 
 #include "calib/footage/detail/readers.h"
@@ -10,11 +10,23 @@
 
 namespace trueplate::footage {
 
+namespace detail {
+
+/// The header of a file that is no EXR, as the library that read it keeps it.
+class PictureHeader {
+ public:
+  virtual ~PictureHeader() = default;
+  /// Its attributes in EXR's terms; an empty header where the library has none.
+  [[nodiscard]] virtual Imf::Header exr_header() const = 0;
+};
+
+}  // namespace detail
+
 /// The header of a file as the library that read it gives it. EXR headers stay as they are, unknown
 /// attributes included; those of the other formats are OpenImageIO's reading of them.
 struct Metadata {
   detail::FileKind kind;
-  std::variant<Imf::Header, OIIO::ImageSpec> header;
+  std::variant<Imf::Header, std::shared_ptr<const detail::PictureHeader>> header;
 };
 
 namespace detail {
@@ -23,7 +35,7 @@ namespace detail {
 /// (warp/io/frame_record.h). It speaks of one file's bytes, so no other file inherits it.
 inline constexpr const char* kRecordName = "trueplateRecord";
 
-/// The attributes to put into an EXR file: the header itself, or OpenImageIO's translation. What
+/// The attributes to put into an EXR file: the header itself, or its translation. What
 /// describes the pixels (windows, channels, compression) is to be replaced by the caller. A null
 /// pointer gives an empty header.
 Imf::Header exr_header_of(const Metadata* metadata);
@@ -32,9 +44,6 @@ Imf::Header exr_header_of(const Metadata* metadata);
 /// without kRecordName. Made anew attribute by attribute, since OpenEXR's Header::erase() forgets
 /// to free what it takes out.
 Imf::Header without_layout(const Imf::Header& header);
-
-/// The attributes to put into a file OpenImageIO writes, as above.
-OIIO::ImageSpec image_spec_of(const Metadata* metadata);
 
 }  // namespace detail
 }  // namespace trueplate::footage

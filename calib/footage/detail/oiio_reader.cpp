@@ -8,7 +8,7 @@
 
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/dpx_header.h"
-#include "calib/footage/detail/metadata.h"
+#include "calib/footage/detail/picture_spec.h"
 #include "calib/footage/detail/png_check.h"
 #include "calib/footage/detail/readers.h"
 
@@ -148,12 +148,15 @@ void add_warnings(OIIO::ImageInput& input, const OIIO::ImageSpec& spec, Frame& f
   }
 }
 
-}  // namespace
-
+/// Keeps the library from printing what it makes of odd headers; once is enough.
 void quiet_library() {
   static const bool done = OIIO::attribute("debug", 0);
   static_cast<void>(done);
 }
+
+}  // namespace
+
+void set_picture_threads(int threads) { OIIO::attribute("threads", threads); }
 
 Result<Frame> read_other(const std::filesystem::path& path,
                          FileKind kind,
@@ -220,7 +223,8 @@ Result<Frame> read_other(const std::filesystem::path& path,
     frame.alpha = spec.get_int_attribute("oiio:UnassociatedAlpha") != 0 ? Alpha::kUnassociated
                                                                         : Alpha::kAssociated;
   }
-  frame.metadata = std::make_shared<const Metadata>(Metadata{kind, spec});
+  frame.metadata =
+      std::make_shared<const Metadata>(Metadata{kind, std::make_shared<const PictureSpec>(spec)});
   if (extent == Extent::kWhole) {
     Image<float> pixels(spec.width, spec.height, spec.nchannels);
     if (!read_pixels(*input, frame, pixels, options.threads)) {

@@ -20,7 +20,8 @@ enum class FileKind { kExr, kDpx, kTiff, kPng, kJpeg };
 
 enum class Extent { kHeader, kWhole };
 
-/// The two ways in: EXR through OpenEXR itself, the rest through OpenImageIO.
+/// The two ways in: EXR through OpenEXR itself, the rest through OpenImageIO, in a library of its
+/// own (trueplate_footage_pictures): a program may load that one when the first such file is met.
 Result<Frame> read_exr(const std::filesystem::path& path,
                        const ReadOptions& options,
                        Extent extent);
@@ -29,8 +30,8 @@ Result<Frame> read_other(const std::filesystem::path& path,
                          const ReadOptions& options,
                          Extent extent);
 
-/// Keeps OpenImageIO from printing what it makes of odd headers; once is enough.
-void quiet_library();
+/// Threads of OpenImageIO's own pool, at least 1; in the same library.
+void set_picture_threads(int threads);
 
 /// Refuses sizes outside 1 .. kMaxImageSide and pixels above the memory limit.
 Result<void> check_size(const std::filesystem::path& path,

@@ -14,8 +14,8 @@
 #include <type_traits>
 
 #include "calib/base/parallel.h"
-#include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/picture_channels.h"
+#include "calib/footage/detail/picture_spec.h"
 #include "warp/io/detail/checked_file.h"
 #include "warp/io/detail/display_samples.h"
 
