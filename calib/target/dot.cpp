@@ -12,22 +12,22 @@
 #include <vector>
 
 #include "calib/target/detail/dot_model.h"
-#include "calib/target/detail/pixel_fit.h"
+#include "calib/target/detail/mark_fit.h"
 
 namespace trueplate::target {
 namespace {
 
 using detail::FitPixel;
 using Model = detail::DotModel;
-using Fit = detail::PixelFit<Model, detail::DotSurroundings>;
+using Base = detail::MarkFit<Model, detail::DotSurroundings>;
 using Unknowns = Model::Unknowns;
 
 constexpr double kMinRadiusPx = 1.2;  // of the ellipse's shorter axis
 constexpr double kMostRadiusPx = 2000.0;
 constexpr double kMostFlatness = 8.0;    // longer to shorter axis
-constexpr double kMinBlurPx = 0.288675;  // what a pixel's own area causes, sqrt(1/12)
 constexpr double kMostBlurShare = 0.8;   // of the mean radius
 constexpr double kMinDet = 0.05;         // of the shape: a third of what the guess allows
+constexpr double kUnknownSpacing = 2.4;  // assumed, in radii
 constexpr int kMinPixels = 24;
 constexpr int kFirstPixels = 400;  // about, of the first window
 constexpr int kFarStep = 3;
@@ -39,14 +39,6 @@ constexpr std::array<double, 3> kFirstBlursPx = {0.7, 1.6, 4.0};
 constexpr double kPriorWidth = 0.4;       // of the logarithm of the blur
 constexpr double kContrastSlope = 0.004;  // expected departure from the guess's slope, 1/px
 constexpr double kMinEdgeShare = 0.3;     // of an eighth of the edge that has to be in the window
-constexpr double kNearPx = 0.05;          // the first round's window needs no better
-constexpr double kConvergedPx = 1e-3;
-constexpr double kSearchConvergedPx = 0.02;  // of a search
-// A fit that still moves by less than kCreepPx after the last iteration is kept, and its standard
-// deviation enlarged by kCreepFactor steps.
-constexpr double kCreepPx = 0.02;
-constexpr double kSearchCreepPx = 0.3;
-constexpr double kCreepFactor = 5.0;
 
 /// What the window depends on, in radii of the guess.
 struct Window {
@@ -142,62 +134,226 @@ std::vector<FitPixel> gather(ImageView<const float> image,
   return pixels;
 }
 
+/// The picture of a dot in one eighth of its circumference: a line through (ink expected, value),
+/// whose slope is the contrast there.
+struct Sector {
+  double w = 0.0, s = 0.0, v = 0.0, ss = 0.0, sv = 0.0;
+  double edge = 0.0;
+
+  void add(const FitPixel& pixel, double ink, double value) {
+    w += pixel.weight;
+    s += pixel.weight * ink;
+    v += pixel.weight * value;
+    ss += pixel.weight * ink * ink;
+    sv += pixel.weight * ink * value;
+    edge += pixel.weight * ink * (1.0 - ink);
+  }
+};
+constexpr std::size_t kSectors = 8;
+
+/// The least share of the contrast that an eighth of the edge has or has too much; 0 where one is
+/// not in sight.
+double completeness_of(const std::array<Sector, kSectors>& sectors, double amplitude) {
+  double edge = 0.0;
+  for (const Sector& sector : sectors) edge += sector.edge / kSectors;
+  double completeness = 1e9;
+  for (const Sector& sector : sectors) {
+    const double spread = sector.ss * sector.w - sector.s * sector.s;
+    if (!(sector.edge > kMinEdgeShare * edge) || !(spread > 0.0)) return 0.0;
+    const double share = (sector.sv * sector.w - sector.s * sector.v) / spread / amplitude;
+    completeness = std::min({completeness, share, 2.0 - share});
+  }
+  return completeness;
+}
+
+/// What the residuals say of an edge that waves three or four times around the dot.
+struct Waves {
+  std::array<double, 4> product{};
+  std::array<double, 4> square{};
+
+  void add(double turn, double by_edge, double weight, double residual) {
+    const std::array<double, 4> waves = {
+        std::cos(3.0 * turn), std::sin(3.0 * turn), std::cos(4.0 * turn), std::sin(4.0 * turn)};
+    for (std::size_t i = 0; i < 4; ++i) {
+      const double t = by_edge * waves[i];
+      product[i] += weight * t * residual;
+      square[i] += weight * t * t;
+    }
+  }
+  [[nodiscard]] double amplitude() const {
+    const auto wave = [&](std::size_t i) { return square[i] > 0.0 ? product[i] / square[i] : 0.0; };
+    return std::max(std::hypot(wave(0), wave(1)), std::hypot(wave(2), wave(3)));
+  }
+};
+
 /// See Dot::completeness and Dot::out_of_round.
 struct Shape {
   double completeness = 0.0;
   double out_of_round = 0.0;
 };
 
-Shape shape_of(const std::vector<FitPixel>& pixels,
-               const detail::DotSurroundings& known,
-               const Unknowns& p) {
-  const Model model(p, known);
-  constexpr std::size_t kSectors = 8;
-  // Line through (s, value) in each sector: its slope is the contrast there.
-  struct Sums {
-    double w = 0.0, s = 0.0, v = 0.0, ss = 0.0, sv = 0.0;
-    double edge = 0.0;
-  };
-  std::array<Sums, kSectors> sectors{};
-  std::array<double, 4> product{};
-  std::array<double, 4> square{};
-  for (const FitPixel& pixel : pixels) {
-    const Model::Look look = model.look(pixel.x, pixel.y);
-    const double residual = pixel.value - model.at(pixel.x, pixel.y, nullptr);
-    const double turn = std::atan2(look.place.y(), look.place.x());
-    const double share = turn / (2.0 * std::numbers::pi) + 0.5;
-    Sums& sums = sectors[std::min(kSectors - 1, static_cast<std::size_t>(share * kSectors))];
-    const double value = pixel.value - p[Model::kAx] * pixel.x - p[Model::kAy] * pixel.y;
-    sums.w += pixel.weight;
-    sums.s += pixel.weight * look.ink;
-    sums.v += pixel.weight * value;
-    sums.ss += pixel.weight * look.ink * look.ink;
-    sums.sv += pixel.weight * look.ink * value;
-    sums.edge += pixel.weight * look.ink * (1.0 - look.ink);
-    const std::array<double, 4> waves = {
-        std::cos(3.0 * turn), std::sin(3.0 * turn), std::cos(4.0 * turn), std::sin(4.0 * turn)};
-    for (std::size_t i = 0; i < 4; ++i) {
-      const double t = look.by_edge * waves[i];
-      product[i] += pixel.weight * t * residual;
-      square[i] += pixel.weight * t * t;
+class DotFit : Base {
+ public:
+  DotFit(ImageView<const float> image, const DotGuess& guess, const DotOptions& options)
+      : Base("dot",
+             guess.p_px,
+             {guess.radius * guess.first, guess.radius * guess.radius * guess.second}),
+        image_(image),
+        guess_(guess),
+        options_(options),
+        spacing_(guess.spacing > 0.0 ? guess.spacing / guess.radius : kUnknownSpacing) {
+    const Eigen::JacobiSVD<Eigen::Matrix2d> axes(known_.first);
+    longer_px_ = axes.singularValues()[0];
+    shorter_px_ = axes.singularValues()[1];
+    mean_radius_px_ = std::sqrt(longer_px_ * shorter_px_);
+    p_[Model::kS11] = p_[Model::kS22] = 1.0;
+    p_[Model::kLogBlur] =
+        std::log(std::max(detail::kMinBlurPx, guess.blur_px > 0.0 ? guess.blur_px : 1.0));
+  }
+
+  Result<Dot> run() {
+    if (Result<void> begun = begin(); !begun) return fail(begun.error());
+    const Rules rules = this->rules();
+    const double enough_px = options_.rough ? detail::kSearchConvergedPx : detail::kConvergedPx;
+    // Twice: the window depends on place, size and blur.
+    for (int round = 0; round < 2; ++round) {
+      if (round > 0) {
+        const Window window = this->window();
+        if (Result<void> taken = take_window(window, selection_of(longer_px_, options_.rough, p_));
+            !taken)
+          return fail(taken.error());
+      }
+      if (Result<void> found = minimise(rules,
+                                        round == 0 ? detail::kNearPx : enough_px,
+                                        options_.max_move_share * mean_radius_px_);
+          !found)
+        return fail(found.error());
+      if (!(p_[Model::kS11] * p_[Model::kS22] - p_[Model::kS12] * p_[Model::kS12] > kMinDet))
+        return refuse("not the size of a dot");
     }
+    if (Result<void> converged =
+            check_converged(options_.rough ? detail::kSearchCreepPx : detail::kCreepPx);
+        !converged)
+      return fail(converged.error());
+    return measured(rules);
   }
-  const double amplitude =
-      p[Model::kB] + p[Model::kBx] * p[Model::kX] + p[Model::kBy] * p[Model::kY];
-  Shape shape;
-  shape.completeness = 1e9;
-  double edge = 0.0;
-  for (const Sums& sums : sectors) edge += sums.edge / kSectors;
-  for (const Sums& sums : sectors) {
-    const double spread = sums.ss * sums.w - sums.s * sums.s;
-    if (!(sums.edge > kMinEdgeShare * edge) || !(spread > 0.0)) return {};  // not in sight
-    const double share = (sums.sv * sums.w - sums.s * sums.v) / spread / amplitude;
-    shape.completeness = std::min({shape.completeness, share, 2.0 - share});
+
+ private:
+  // The first pixels and the start of the unknowns.
+  Result<void> begin() {
+    if (!(shorter_px_ >= kMinRadiusPx) || !(longer_px_ <= kMostRadiusPx) ||
+        !(longer_px_ <= kMostFlatness * shorter_px_))
+      return refuse(
+          fmt::format("radii {:.1f} x {:.1f} px, need {:.1f} to {:.0f} px and no more "
+                      "than {:.0f} times as long as wide",
+                      longer_px_,
+                      shorter_px_,
+                      kMinRadiusPx,
+                      kMostRadiusPx,
+                      kMostFlatness));
+    const Window window = this->window();
+    if (Result<void> taken = take_window(window, first_selection(window, guess_.blur_px)); !taken)
+      return taken;
+    choose_start([&](const auto& try_start) {
+      if (guess_.blur_px > 0.0) return try_start(p_);
+      Unknowns start = p_;
+      for (const double blur : kFirstBlursPx) {
+        if (blur > std::max(1.0, 0.7 * mean_radius_px_)) break;
+        start[Model::kLogBlur] = std::log(blur);
+        try_start(start);
+      }
+    });
+    return {};
   }
-  const auto wave = [&](std::size_t i) { return square[i] > 0.0 ? product[i] / square[i] : 0.0; };
-  shape.out_of_round = std::max(std::hypot(wave(0), wave(1)), std::hypot(wave(2), wave(3)));
-  return shape;
-}
+
+  [[nodiscard]] Window window() const { return window_of(known_, spacing_, shorter_px_, p_); }
+
+  Result<void> take_window(const Window& window, const Selection& selection) {
+    return take(gather(image_, start_px_, known_, window, selection, p_), kMinPixels);
+  }
+
+  [[nodiscard]] Rules rules() const {
+    Rules rules;
+    rules[Model::kX].most_step = rules[Model::kY].most_step = std::max(1.0, 0.2 * shorter_px_);
+    for (const int i : {Model::kS11, Model::kS22})
+      rules[static_cast<std::size_t>(i)] = {.low = 0.3, .high = 3.0, .most_step = 0.2};
+    rules[Model::kS12] = {.low = -0.9, .high = 0.9, .most_step = 0.2};
+    rules[Model::kLogBlur] = {
+        .low = std::log(detail::kMinBlurPx),
+        .high = std::log(std::max(1.0, 2.0 * longer_px_)),
+        .most_step = 0.5,
+        .prior = p_[Model::kLogBlur],
+        .prior_width = guess_.blur_px > 0.0 ? kPriorWidth : 2.0 * kPriorWidth};
+    // The image of a small, blurred dot on a slope of light and that of a moved dot are all but the
+    // same: the slope has to be no steeper than light is.
+    for (int i = 0; i < 2; ++i)
+      rules[static_cast<std::size_t>(Model::kBx + i)] = {
+          .prior = p_[Model::kB] * guess_.contrast_slope[i],
+          .prior_width = std::abs(p_[Model::kB]) * kContrastSlope};
+    return rules;
+  }
+
+  [[nodiscard]] Shape shape() const {
+    const Model model(p_, known_);
+    std::array<Sector, kSectors> sectors{};
+    Waves waves;
+    for (const FitPixel& pixel : pixels_) {
+      const Model::Look look = model.look(pixel.x, pixel.y);
+      const double residual = pixel.value - model.at(pixel.x, pixel.y, nullptr);
+      const double turn = std::atan2(look.place.y(), look.place.x());
+      const double share = turn / (2.0 * std::numbers::pi) + 0.5;
+      sectors[std::min(kSectors - 1, static_cast<std::size_t>(share * kSectors))].add(
+          pixel, look.ink, pixel.value - p_[Model::kAx] * pixel.x - p_[Model::kAy] * pixel.y);
+      waves.add(turn, look.by_edge, pixel.weight, residual);
+    }
+    return {.completeness = completeness_of(sectors, amplitude()),
+            .out_of_round = waves.amplitude()};
+  }
+
+  // The result, where it is good.
+  [[nodiscard]] Result<Dot> measured(const Rules& rules) const {
+    Eigen::Matrix2d s;
+    s << p_[Model::kS11], p_[Model::kS12], p_[Model::kS12], p_[Model::kS22];
+    Dot dot;
+    describe(amplitude(), dot);
+    dot.px_from_circle = known_.first * s.inverse();
+    dot.radius = guess_.radius / std::sqrt(s.determinant());
+    if (Result<void> fits = check_misfit(dot, options_.max_misfit); !fits)
+      return fail(fits.error());
+    const Shape shape = this->shape();
+    dot.completeness = shape.completeness;
+    dot.out_of_round = shape.out_of_round;
+    if (Result<void> is_dot = check_shape(dot); !is_dot) return fail(is_dot.error());
+    if (Result<void> known = add_covariance(rules, dot); !known) return fail(known.error());
+    return dot;
+  }
+
+  [[nodiscard]] Result<void> check_shape(const Dot& dot) const {
+    if (!(dot.completeness >= options_.min_completeness))
+      return refuse(dot.p_px,
+                    fmt::format("part of the edge is missing; found {:.2f} of the contrast, need "
+                                "{:.2f}",
+                                dot.completeness,
+                                options_.min_completeness));
+    if (!(dot.out_of_round <= options_.max_out_of_round))
+      return refuse(dot.p_px,
+                    fmt::format("not round: {:.0f} % of the radius, at most {:.0f} %",
+                                100.0 * dot.out_of_round,
+                                100.0 * options_.max_out_of_round));
+    if (dot.blur_px > std::max(1.0, kMostBlurShare * std::sqrt(dot.px_from_circle.determinant())))
+      return refuse(dot.p_px,
+                    fmt::format("blur {:.1f} px, too much for a dot this size", dot.blur_px));
+    return {};
+  }
+
+  ImageView<const float> image_;
+  const DotGuess& guess_;
+  const DotOptions& options_;
+  double spacing_;          // to the nearest neighbour, in radii of the guess
+  double longer_px_ = 0.0;  // half axes
+  double shorter_px_ = 0.0;
+  double mean_radius_px_ = 0.0;
+};
 
 }  // namespace
 
@@ -216,145 +372,7 @@ Result<Dot> fit_dot(ImageView<const float> image,
   if (!finite || !(guess.radius > 0.0) || !(guess.first.determinant() > 0.0))
     return fail(ErrorCode::kInvalidInput,
                 "fit_dot: the guess is not finite, has no extent or is mirrored");
-  const detail::DotSurroundings known{guess.radius * guess.first,
-                                      guess.radius * guess.radius * guess.second};
-  const Eigen::JacobiSVD<Eigen::Matrix2d> axes(known.first);
-  const double longer = axes.singularValues()[0];
-  const double shorter = axes.singularValues()[1];
-  const auto no_dot = [](const Point2d& at, const std::string& why) {
-    return fail(ErrorCode::kNoChart,
-                fmt::format("dot at ({:.1f}, {:.1f}): {}", at.x(), at.y(), why));
-  };
-  if (!(shorter >= kMinRadiusPx) || !(longer <= kMostRadiusPx) ||
-      !(longer <= kMostFlatness * shorter))
-    return no_dot(guess.p_px,
-                  fmt::format("radii {:.1f} x {:.1f} px, need {:.1f} to {:.0f} px and no more than "
-                              "{:.0f} times as long as wide",
-                              longer,
-                              shorter,
-                              kMinRadiusPx,
-                              kMostRadiusPx,
-                              kMostFlatness));
-  const double spacing = guess.spacing > 0.0 ? guess.spacing / guess.radius : 2.4;
-  const double mean_radius = std::sqrt(longer * shorter);
-
-  Unknowns p = Unknowns::Zero();
-  p[Model::kS11] = p[Model::kS22] = 1.0;
-  p[Model::kLogBlur] = std::log(std::max(kMinBlurPx, guess.blur_px > 0.0 ? guess.blur_px : 1.0));
-  Window window = window_of(known, spacing, shorter, p);
-  std::vector<FitPixel> pixels =
-      gather(image, guess.p_px, known, window, first_selection(window, guess.blur_px), p);
-  const auto too_few = [&] {
-    return no_dot(guess.p_px,
-                  fmt::format("found {} usable pixels, need {}", pixels.size(), kMinPixels));
-  };
-  if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
-  const detail::ValueScale scale = detail::measure_scale(pixels);
-  if (!(scale.factor > 0.0)) return no_dot(guess.p_px, "no contrast");
-  detail::apply(scale, pixels);
-  if (!(guess.blur_px > 0.0)) {
-    const Fit fit(pixels, known);
-    Unknowns best = p;
-    double best_cost = std::numeric_limits<double>::infinity();
-    for (const double blur : kFirstBlursPx) {
-      if (blur > std::max(1.0, 0.7 * mean_radius)) break;
-      p[Model::kLogBlur] = std::log(blur);
-      const double cost = fit.solve_linear(p);
-      if (cost < best_cost) {
-        best_cost = cost;
-        best = p;
-      }
-    }
-    p = best;
-  } else {
-    Fit(pixels, known).solve_linear(p);
-  }
-
-  Fit::Rules rules;
-  rules[Model::kX].most_step = rules[Model::kY].most_step = std::max(1.0, 0.2 * shorter);
-  for (const int i : {Model::kS11, Model::kS22})
-    rules[static_cast<std::size_t>(i)] = {.low = 0.3, .high = 3.0, .most_step = 0.2};
-  rules[Model::kS12] = {.low = -0.9, .high = 0.9, .most_step = 0.2};
-  rules[Model::kLogBlur] = {.low = std::log(kMinBlurPx),
-                            .high = std::log(std::max(1.0, 2.0 * longer)),
-                            .most_step = 0.5,
-                            .prior = p[Model::kLogBlur],
-                            .prior_width = guess.blur_px > 0.0 ? kPriorWidth : 2.0 * kPriorWidth};
-  // The image of a small, blurred dot on a slope of light and that of a moved dot are all but the
-  // same: the slope has to be no steeper than light is.
-  for (int i = 0; i < 2; ++i)
-    rules[static_cast<std::size_t>(Model::kBx + i)] = {
-        .prior = p[Model::kB] * guess.contrast_slope[i],
-        .prior_width = std::abs(p[Model::kB]) * kContrastSlope};
-  Fit::Outcome outcome;
-  const double enough_px = options.rough ? kSearchConvergedPx : kConvergedPx;
-  const double creep_px = options.rough ? kSearchCreepPx : kCreepPx;
-  // Twice: the window depends on place, size and blur.
-  for (int round = 0; round < 2; ++round) {
-    if (round > 0) {
-      window = window_of(known, spacing, shorter, p);
-      const Selection selection = selection_of(longer, options.rough, p);
-      pixels = gather(image, guess.p_px, known, window, selection, p);
-      if (pixels.size() < static_cast<std::size_t>(kMinPixels)) return too_few();
-      detail::apply(scale, pixels);
-    }
-    outcome = Fit(pixels, known).minimise(rules, round == 0 ? kNearPx : enough_px, p);
-    const double move = std::hypot(p[Model::kX], p[Model::kY]);
-    if (!(move <= options.max_move_share * mean_radius))
-      return no_dot(guess.p_px,
-                    fmt::format("the fit moved {:.2f} px, at most {:.2f} px allowed",
-                                move,
-                                options.max_move_share * mean_radius));
-    if (!(p[Model::kS11] * p[Model::kS22] - p[Model::kS12] * p[Model::kS12] > kMinDet))
-      return no_dot(guess.p_px, "not the size of a dot");
-  }
-  const bool creeping = !outcome.converged && outcome.last_step_px < creep_px;
-  if (!outcome.converged && !creeping) return no_dot(guess.p_px, "the fit did not converge");
-
-  const Fit fit(pixels, known);
-  Eigen::Matrix2d s;
-  s << p[Model::kS11], p[Model::kS12], p[Model::kS12], p[Model::kS22];
-  Dot dot;
-  dot.p_px = guess.p_px + Point2d(p[Model::kX], p[Model::kY]);
-  dot.px_from_circle = known.first * s.inverse();
-  dot.radius = guess.radius / std::sqrt(s.determinant());
-  dot.blur_px = std::exp(p[Model::kLogBlur]);
-  dot.level = scale.offset + scale.factor * (p[Model::kA] + p[Model::kAx] * p[Model::kX] +
-                                             p[Model::kAy] * p[Model::kY]);
-  const double contrast =
-      p[Model::kB] + p[Model::kBx] * p[Model::kX] + p[Model::kBy] * p[Model::kY];
-  dot.contrast = scale.factor * contrast;
-  dot.num_pixels = static_cast<int>(pixels.size());
-  dot.misfit = std::sqrt(outcome.cost / fit.sum_weight()) / std::abs(contrast);
-  if (!(dot.misfit <= options.max_misfit))
-    return no_dot(dot.p_px,
-                  fmt::format("residual {:.0f} % of the contrast, at most {:.0f} %",
-                              100.0 * dot.misfit,
-                              100.0 * options.max_misfit));
-  const Shape shape = shape_of(pixels, known, p);
-  dot.completeness = shape.completeness;
-  dot.out_of_round = shape.out_of_round;
-  if (!(dot.completeness >= options.min_completeness))
-    return no_dot(dot.p_px,
-                  fmt::format("part of the edge is missing; found {:.2f} of the contrast, need "
-                              "{:.2f}",
-                              dot.completeness,
-                              options.min_completeness));
-  if (!(dot.out_of_round <= options.max_out_of_round))
-    return no_dot(dot.p_px,
-                  fmt::format("not round: {:.0f} % of the radius, at most {:.0f} %",
-                              100.0 * dot.out_of_round,
-                              100.0 * options.max_out_of_round));
-  if (dot.blur_px > std::max(1.0, kMostBlurShare * std::sqrt(dot.px_from_circle.determinant())))
-    return no_dot(dot.p_px,
-                  fmt::format("blur {:.1f} px, too much for a dot this size", dot.blur_px));
-  dot.covariance_px2 = fit.position_covariance(p, outcome, rules);
-  if (creeping) {
-    const double left = kCreepFactor * outcome.last_step_px;
-    dot.covariance_px2 += left * left * Eigen::Matrix2d::Identity();
-  }
-  if (!dot.covariance_px2.allFinite()) return no_dot(dot.p_px, "the position is not determined");
-  return dot;
+  return DotFit(image, guess, options).run();
 }
 
 }  // namespace trueplate::target
