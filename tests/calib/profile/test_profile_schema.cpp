@@ -134,10 +134,13 @@ bool is_large(const Json& profile) {
   return profile["stations"][0]["lens"]["coefficients"].size() > kMany;
 }
 
-/// Every place in `json`, but of the covariance only its first row and two numbers, and of very
-/// many fields every twentieth: the others are alike.
+/// Every place in `json`, but of the covariance only its first row and two numbers, of the colours
+/// red without its uncertainty, and of very many fields every twentieth: the others are alike.
 void collect_places(const Json& json, const Pointer& here, std::vector<Pointer>& places) {
   if (!here.empty()) places.push_back(here);
+  if (here.to_string().ends_with("/channels/blue") ||
+      here.to_string().ends_with("/channels/red/uncertainty"))
+    return;
   if (!json.is_structured()) return;
   std::size_t count = 0;
   for (const auto& item : json.items()) {
@@ -164,24 +167,31 @@ struct Variant {
   std::string text;
 };
 
+/// What fields are replaced with.
+const std::vector<Json>& all_replacements() {
+  static const std::vector<Json> replacements{nullptr,
+                                              true,
+                                              "text",
+                                              "",
+                                              "inf",
+                                              0,
+                                              -1,
+                                              1.5,
+                                              2.0,
+                                              70000,
+                                              3e9,
+                                              Json::array(),
+                                              Json::array({1}),
+                                              Json::object(),
+                                              Json::object({{"x", 1}})};
+  return replacements;
+}
+
 /// The profile with each field in turn changed in several ways, of those whose place begins with
 /// one of `prefixes`.
-std::vector<Variant> variants_of(const Json& profile, const std::vector<std::string>& prefixes) {
-  const std::vector<Json> replacements{nullptr,
-                                       true,
-                                       "text",
-                                       "",
-                                       "inf",
-                                       0,
-                                       -1,
-                                       1.5,
-                                       2.0,
-                                       70000,
-                                       3e9,
-                                       Json::array(),
-                                       Json::array({1}),
-                                       Json::object(),
-                                       Json::object({{"x", 1}})};
+std::vector<Variant> variants_of(const Json& profile,
+                                 const std::vector<std::string>& prefixes,
+                                 const std::vector<Json>& replacements) {
   std::vector<Pointer> places;
   collect_places(profile, Pointer(), places);
   std::erase_if(places, [&](const Pointer& place) {
@@ -232,8 +242,10 @@ bool only_the_reader_can_know(const std::string& complaint) {
   return false;
 }
 
-void check_agreement(const Json& profile, const std::vector<std::string>& prefixes) {
-  const std::vector<Variant> variants = variants_of(profile, prefixes);
+void check_agreement(const Json& profile,
+                     const std::vector<std::string>& prefixes,
+                     const std::vector<Json>& replacements) {
+  const std::vector<Variant> variants = variants_of(profile, prefixes, replacements);
   std::vector<std::string> texts;
   texts.reserve(variants.size());
   for (const Variant& variant : variants) texts.push_back(variant.text);
@@ -264,8 +276,8 @@ void check_agreement(const Json& profile, const std::vector<std::string>& prefix
           both_accept,
           ", refused by the reader for what a schema cannot say ",
           reader_alone);
-  CHECK(both_refuse > (is_large(profile) ? 100 : 300));
-  CHECK(both_accept > 5);  // the one-parameter models have few places to change
+  CHECK(both_refuse > 40);
+  CHECK(both_accept > 0);
 }
 
 }  // namespace
@@ -293,8 +305,10 @@ TEST_CASE(
 }
 
 TEST_CASE("reader and schema agree on every changed field of every model") {
-  // What does not depend on the model is tried with the first one only.
+  // What does not depend on the model is tried with the first one only: the validator takes a
+  // hundredth of a second for each text.
   std::vector<std::string> prefixes{""};
+  std::vector<Json> replacements = all_replacements();
   for (Json profile : full_profiles()) {
     CAPTURE(profile["stations"][0]["lens"]["model"].get<std::string>());
     if (is_large(profile)) {
@@ -302,11 +316,12 @@ TEST_CASE("reader and schema agree on every changed field of every model") {
       profile["stations"][0].erase("uncertainty");
       profile["stations"][0].erase("channels");
     }
-    check_agreement(profile, prefixes);
+    check_agreement(profile, prefixes, replacements);
     prefixes = {"/stations/0/lens/model",
                 "/stations/0/lens/coefficients",
-                "/stations/0/uncertainty",
-                "/stations/0/channels/red/coefficients"};
+                "/stations/0/uncertainty/parameters",
+                "/stations/0/uncertainty/sigma"};
+    replacements = {nullptr, "text", 0, -1, 1.5, Json::array()};
   }
 }
 
