@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "charts/synth/detail/checks.h"
+#include "charts/synth/detail/noise.h"
 
 namespace trueplate::synth {
 namespace {
@@ -74,6 +75,16 @@ DemoLens make_anamorphic() {
 
 int scaled_side(int side, double scale) {
   return std::max(1, static_cast<int>(std::lround(side * scale)));
+}
+
+/// The camera at `share` (0 to 1) of the move that begins at `start`.
+Eigen::Isometry3d moved_camera(const Eigen::Isometry3d& start, double share) {
+  constexpr double kSideways = 1.4;     // m
+  constexpr double kForward = 0.8;      // m
+  constexpr double kPointOfTurn = 9.0;  // m; what is so far away stays in place
+  const Eigen::AngleAxisd turn(kSideways * share / kPointOfTurn, Eigen::Vector3d::UnitY());
+  const Eigen::Vector3d towards(kSideways * share, 0.0, kForward * share);
+  return turn * Eigen::Translation3d(-towards) * start;
 }
 
 }  // namespace
@@ -157,6 +168,24 @@ Result<DemoShot> render_demo_shot(const DemoLens& lens, int threads) {
                   .cg = std::move(cg).value(),
                   .cg_on_plate = std::move(cg_on_plate).value(),
                   .markers = set_markers(lens.lens, lens.camera_from_set)};
+}
+
+std::vector<DemoTrackPoint> demo_tracks(const DemoLens& lens) {
+  const double sigma_px = kTrackNoise * lens.lens.plate_size.width;
+  std::vector<DemoTrackPoint> points;
+  for (int i = 0; i < kNumTrackFrames; ++i) {
+    const double share = static_cast<double>(i) / (kNumTrackFrames - 1);
+    for (const SetMarker& marker :
+         set_markers(lens.lens, moved_camera(lens.camera_from_set, share))) {
+      const std::uint64_t index = 2 * points.size();
+      const std::uint64_t seed = lens.set_options.seed;
+      const Point2d noise(detail::gaussian(seed, index), detail::gaussian(seed, index + 1));
+      points.push_back({.track = marker.name,
+                        .frame = kFirstTrackFrame + i,
+                        .p_plate_px = marker.p_plate_px + sigma_px * noise});
+    }
+  }
+  return points;
 }
 
 }  // namespace trueplate::synth

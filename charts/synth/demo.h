@@ -76,4 +76,20 @@ struct DemoShot {
 
 Result<DemoShot> render_demo_shot(const DemoLens& lens, int threads = 0);
 
+/// Where a marker was tracked in one frame of the demo's move.
+struct DemoTrackPoint {
+  std::string track;   // the marker's name
+  int frame = 0;       // kFirstTrackFrame is the plate of render_demo_shot()
+  Point2d p_plate_px;  // with noise
+};
+inline constexpr int kFirstTrackFrame = 1001;
+inline constexpr int kNumTrackFrames = 48;
+/// Standard deviation of the noise per coordinate, in plate widths: 0.15 px of 1920.
+inline constexpr double kTrackNoise = 0.15 / 1920.0;
+
+/// 2D tracks of the set's markers while the camera moves 1.4 m to the right and 0.8 m forward and
+/// turns to keep the set in view: what a tracker delivers for a camera solve. In order of frames; a
+/// marker has no point where it is off the plate or hidden.
+[[nodiscard]] std::vector<DemoTrackPoint> demo_tracks(const DemoLens& lens);
+
 }  // namespace trueplate::synth

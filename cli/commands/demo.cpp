@@ -80,6 +80,21 @@ class DemoWriter {
     return write_text_file(folder_ / path, csv.text(), common_.overwrite_policy());
   }
 
+  Result<void> tracks(const fs::path& path, const synth::DemoLens& lens) const {
+    constexpr std::array<std::string_view, 4> kColumns{"track", "frame", "x", "y"};
+    const ImageSize size = lens.lens.plate_size;
+    const std::vector<CsvComment> comments{
+        {"image", fmt::format("{}x{}", size.width, size.height)}};
+    CsvWriter csv(kColumns, comments);
+    for (const synth::DemoTrackPoint& point : synth::demo_tracks(lens)) {
+      csv.add_row(std::vector<std::string>{point.track,
+                                           std::to_string(point.frame),
+                                           to_lossless_text(point.p_plate_px.x()),
+                                           to_lossless_text(point.p_plate_px.y())});
+    }
+    return write_text_file(folder_ / path, csv.text(), common_.overwrite_policy());
+  }
+
   Result<void> truth(const fs::path& path, const synth::DemoLens& lens) const {
     profile::Profile profile;
     profile.labels.lens = lens.label;
@@ -148,6 +163,7 @@ Result<void> write_lens(const DemoWriter& writer,
       !written) {
     return written;
   }
+  if (Result<void> written = writer.tracks(folder / "tracks.csv", lens); !written) return written;
   const std::pair<const char*, synth::DemoPicture*> pictures[] = {
       {"plate.1001.exr", &shot->plate},
       {"cg.1001.exr", &shot->cg},
@@ -196,7 +212,8 @@ int run(const Options& options, const CommonOptions& common) {
                         {"squeeze", lens.lens.squeeze},
                         {"frames", lens.poses.size()}});
       text += fmt::format(
-          "  {:<32} {} chart frames {}/chart.####.exr, plate, CG, truth; film back {}x{}mm{}\n",
+          "  {:<32} {} chart frames {}/chart.####.exr, plate, CG, tracks, truth; film back "
+          "{}x{}mm{}\n",
           lens.label,
           lens.poses.size(),
           folder.string(),

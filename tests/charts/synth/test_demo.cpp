@@ -128,6 +128,27 @@ TEST_CASE("the shot: windows, pixel aspect, markers") {
   }
 }
 
+TEST_CASE(
+    "tracks: the markers, through a move that a camera solve can use, with the noise stated") {
+  const Demo demo = demo_of({.scale = 0.2, .num_chart_frames = 1});
+  for (const DemoLens& entry : demo.lenses) {
+    const auto tracks = synth::demo_tracks(entry);
+    const auto markers = synth::set_markers(entry.lens, entry.camera_from_set);
+    REQUIRE(tracks.size() > 12 * synth::kNumTrackFrames);
+    CHECK(tracks.back().frame == synth::kFirstTrackFrame + synth::kNumTrackFrames - 1);
+    const double sigma_px = synth::kTrackNoise * entry.lens.plate_size.width;
+    double sum = 0.0;
+    for (std::size_t i = 0; i < markers.size(); ++i) {
+      REQUIRE(tracks[i].frame == synth::kFirstTrackFrame);  // where the plate was taken
+      CHECK(tracks[i].track == markers[i].name);
+      sum += (tracks[i].p_plate_px - markers[i].p_plate_px).squaredNorm();
+    }
+    // Chi-square of 2 n normals, its mean 2 n and standard deviation 2 sqrt(n), within 4 of these.
+    const double n = static_cast<double>(markers.size());
+    CHECK(std::abs(sum / (sigma_px * sigma_px) - 2.0 * n) < 8.0 * std::sqrt(n));
+  }
+}
+
 TEST_CASE("twice the size is the same scene") {
   const Demo small = demo_of({.scale = 0.5, .num_chart_frames = 1});
   const Demo large = demo_of({.scale = 1.0, .num_chart_frames = 1});
