@@ -3,9 +3,10 @@
 
     python3 tests/docs/run_commands.py PROGRAM SOURCE_FOLDER [DOCUMENT...]
 
-Blocks marked `sh` are run in order by bash, those of one document in one fresh folder, on small demo data. Where
-tests/docs/prepare/NAME.sh exists it first puts there what the document supposes (footage, a profile). A command
-that fails is named with the document's line. A block after `<!-- not run: REASON -->` is not run; the reason is printed.
+Blocks marked `sh`, and lines that are nothing but a `trueplate ...`, are run in order by bash, those of one document in one
+fresh folder, on small demo data. Where tests/docs/prepare/NAME.sh exists it first puts there what the document supposes
+(footage, a profile); NAME.sed says what words such as FRAMES stand for. A command that fails is named with the
+document's line. A block after `<!-- not run: REASON -->` is not run; the reason is printed.
 
 Then, without running them: every option of every `trueplate ...` in those documents, inside a sentence or in a block,
 has to be one that the command's own help knows. And every line of a `text` block has to occur in what the block before
@@ -29,6 +30,7 @@ class Block:
     def __init__(self, kind, first_line, reason):
         self.kind, self.first_line, self.reason = kind, first_line, reason  # first_line counts from 1
         self.lines = []
+        self.is_line = False  # without fences
 
 
 def blocks_of(text):
@@ -42,6 +44,10 @@ def blocks_of(text):
                 open_block = None
             else:
                 open_block.lines.append(line)
+        elif re.fullmatch(r"`trueplate [^`]+`", line):
+            blocks.append(Block("sh", number, None))
+            blocks[-1].lines.append(line.strip("`"))
+            blocks[-1].is_line = True
         elif fence:
             open_block = Block(fence[1], number + 1, reason)
             reason = None
@@ -52,14 +58,18 @@ def blocks_of(text):
 
 
 def script_of(blocks, marker):
-    """The blocks that are run as one script whose line numbers are those of the document."""
+    """The blocks that are run as one script whose line numbers are those of the document. After each it says so."""
     lines = []
     for block in blocks:
         if block.kind != "sh" or block.reason:
             continue
         lines += [""] * (block.first_line - 1 - len(lines))
         lines += block.lines
-        lines.append(f"echo '{marker} {block.first_line}'")  # in the place of the closing fence
+        said = f"echo '{marker} {block.first_line}'"
+        if block.is_line:
+            lines[-1] += f"; {said}"
+        else:
+            lines.append(said)  # in the place of the closing fence
     return "\n".join(lines) + "\n"
 
 
@@ -88,6 +98,9 @@ def run(document, blocks, work, bin_folder, prepare):
     script.write_text(script_of(blocks, marker))
     environment = dict(os.environ, PATH=f"{bin_folder}:{os.environ['PATH']}", SOURCE_DATE_EPOCH="1893456000")
     prelude = "trap 'echo \"line $LINENO fails\" >&2' ERR; set -eE -o pipefail; "
+    words = prepare.with_suffix(".sed")
+    if words.exists():
+        subprocess.run(["sed", "-E", "-i", "-f", words, script], check=True)
     if prepare.exists():
         made = subprocess.run(["bash", "-e", prepare], cwd=folder, env=environment, capture_output=True, text=True)
         if made.returncode == 77:
@@ -155,7 +168,7 @@ class Options:
             return []
         path = tuple(words[:2]) if words[0] == "archive" and re.fullmatch(r"[a-z]+", "".join(words[1:2])) else (words[0],)
         found = [w for w in words if re.fullmatch(r"--?[a-z][a-z-]*", w)]
-        return [w for w in found if w not in self.of(path)]
+        return [w for w in found if w not in self.of(path) | self.of(path[:1])]
 
 
 def command_lines(text, blocks):

@@ -1,0 +1,2 @@
+# One model is quicker than all.
+s/^trueplate calibrate/& --model radial-tangential/
