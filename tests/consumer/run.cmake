@@ -1,11 +1,51 @@
-# Installs the build tree BUILD_DIR below WORK_DIR, then configures, builds and runs the consumer.
+# Installs the build tree BUILD_DIR below WORK_DIR. Then, as somebody would who has only that: every header includes
+# installed ones only; the consumer, and the programs of docs/library.md, are configured, built and run, and what those write
+# is what the installed program writes.
 file(REMOVE_RECURSE "${WORK_DIR}")
 function(step)
-  execute_process(COMMAND ${ARGN} COMMAND_ERROR_IS_FATAL ANY OUTPUT_VARIABLE output ERROR_VARIABLE output)
+  execute_process(COMMAND ${ARGN} RESULT_VARIABLE status OUTPUT_VARIABLE output ERROR_VARIABLE output)
+  if(NOT status EQUAL 0)
+    message(FATAL_ERROR "${ARGN}\nends with ${status}:\n${output}")
+  endif()
+  set(output "${output}" PARENT_SCOPE)
 endfunction()
 step("${CMAKE_COMMAND}" --install "${BUILD_DIR}" --prefix "${WORK_DIR}/prefix")
-step("${CMAKE_COMMAND}" -S "${CMAKE_CURRENT_LIST_DIR}" -B "${WORK_DIR}/build" -G "${GENERATOR}"
-     "-DCMAKE_PREFIX_PATH=${WORK_DIR}/prefix" "-DCMAKE_CXX_COMPILER=${CXX_COMPILER}"
-     "-DCMAKE_CXX_FLAGS=${CXX_FLAGS}" -DCMAKE_BUILD_TYPE=Release)
-step("${CMAKE_COMMAND}" --build "${WORK_DIR}/build")
+
+set(headers "${WORK_DIR}/prefix/include/trueplate")
+file(GLOB_RECURSE installed RELATIVE "${headers}" "${headers}/*.h")
+foreach(header IN LISTS installed)
+  file(STRINGS "${headers}/${header}" includes REGEX "^#include \"")
+  foreach(line IN LISTS includes)
+    string(REGEX REPLACE "^#include \"(.*)\".*" "\\1" included "${line}")
+    if(NOT EXISTS "${headers}/${included}")
+      message(SEND_ERROR "installed ${header} includes ${included}, which is not installed")
+    endif()
+  endforeach()
+endforeach()
+
+function(build source name)
+  step("${CMAKE_COMMAND}" -S "${source}" -B "${WORK_DIR}/${name}" -G "${GENERATOR}"
+       "-DCMAKE_PREFIX_PATH=${WORK_DIR}/prefix" "-DCMAKE_CXX_COMPILER=${CXX_COMPILER}"
+       "-DCMAKE_CXX_FLAGS=${CXX_FLAGS} -Wall -Werror" -DCMAKE_BUILD_TYPE=Release)
+  step("${CMAKE_COMMAND}" --build "${WORK_DIR}/${name}")
+endfunction()
+build("${CMAKE_CURRENT_LIST_DIR}" build)
 step("${WORK_DIR}/build/consumer")
+
+build("${CMAKE_CURRENT_LIST_DIR}/../../docs/examples" examples)
+set(program "${WORK_DIR}/prefix/bin/trueplate")
+set(shot "${WORK_DIR}/demo/plover-25")
+step("${program}" demo -o "${WORK_DIR}/demo" --scale 0.1)
+step("${WORK_DIR}/examples/calibrate" "${shot}/chart_truth.csv" "${shot}/lens.json")
+step("${WORK_DIR}/examples/make_map" "${shot}/lens.json" "${shot}/redistort.exr")
+step("${WORK_DIR}/examples/straighten" "${shot}/lens.json" "${shot}/plate.1001.exr" "${shot}/straight.exr")
+step("${program}" stmap "${shot}/lens.json" --redistort "${shot}/expected.exr")
+step("${program}" compare "${shot}/redistort.exr" "${shot}/expected.exr")
+if(NOT output MATCHES "largest 0 px")
+  message(SEND_ERROR "the map of docs/examples is not that of the program: ${output}")
+endif()
+step("${program}" undistort "${shot}/lens.json" "${shot}/plate.1001.exr" -o "${shot}/expected_straight.exr" --round 1)
+find_program(idiff idiff)
+if(idiff)
+  step("${idiff}" "${shot}/straight.exr" "${shot}/expected_straight.exr")
+endif()

@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""Links of the documents lead to files, and to headings, that exist; drawings are those that their script draws.
+"""Links of the documents lead to files, and to headings, that exist; drawings are those that their script draws, and
+the programs in docs/library.md are those of docs/examples.
 
     python3 tests/docs/check_links.py SOURCE_FOLDER
 """
@@ -43,11 +44,19 @@ def stale_drawings(pictures):
                 yield f"{there} is not what draw.py draws: run it again"
 
 
+def other_examples(library):
+    shown = re.findall(r"^```cpp\n(.*?)^```$", library.read_text(), re.DOTALL | re.MULTILINE)
+    for program in sorted((library.parent / "examples").glob("*.cpp")):
+        if program.read_text() not in shown:
+            yield f"{library} does not show {program.name} as it is"
+
+
 def main():
     source = Path(sys.argv[1])
     documents = [source / "README.md", source / "DEVELOPERS.md", *sorted((source / "docs").glob("*.md"))]
     failures = [failure for document in documents for failure in broken_links(document)]
     failures += stale_drawings(source / "docs/pictures")
+    failures += other_examples(source / "docs/library.md")
     index = (source / "docs/README.md").read_text()
     failures += [f"docs/README.md does not list {document.name}" for document in documents[2:]
                  if document.name != "README.md" and f"({document.name})" not in index]
