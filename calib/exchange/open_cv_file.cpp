@@ -80,6 +80,7 @@ void put_rest(cv::FileStorage& file,
   put_number(file, "nominal_focal_mm", station.nominal_focal_mm);
   put_number(file, "focus_m", station.focus_m);
   put_number(file, "t_stop", station.t_stop);
+  put_number(file, "entrance_pupil_mm", station.entrance_pupil_mm);
   file << "pixel_aspect" << lens.pixel_aspect << "squeeze" << lens.squeeze;
   if (lens.film_back) {
     file << "film_back_width_mm" << lens.film_back->width_mm;
@@ -289,7 +290,7 @@ Result<lens::Lens> lens_of(const Reader& reader, const Known& known) {
 
 /// Names at the top of the file that were not read.
 std::vector<std::string> unread(const cv::FileStorage& file) {
-  constexpr std::array<std::string_view, 23> kRead{"image_width",
+  constexpr std::array<std::string_view, 24> kRead{"image_width",
                                                    "image_height",
                                                    "camera_matrix",
                                                    "cameraMatrix",
@@ -304,6 +305,7 @@ std::vector<std::string> unread(const cv::FileStorage& file) {
                                                    "nominal_focal_mm",
                                                    "focus_m",
                                                    "t_stop",
+                                                   "entrance_pupil_mm",
                                                    "pixel_aspect",
                                                    "squeeze",
                                                    "film_back_width_mm",
@@ -337,6 +339,7 @@ Result<Taken> taken_of(const cv::FileStorage& file, const Known& known, std::str
   station.nominal_focal_mm = reader.number("nominal_focal_mm");
   station.focus_m = reader.number("focus_m");
   station.t_stop = reader.number("t_stop");
+  station.entrance_pupil_mm = reader.number("entrance_pupil_mm");
   taken.fidelity.model = lens::model_name(lens->model);
   taken.not_carried = unread(file);
   return detail::taken_lens(

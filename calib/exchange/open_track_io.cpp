@@ -29,7 +29,10 @@ constexpr std::array kCarried{Part::kBody,
                               Part::kNominalFocal,
                               Part::kFocus,
                               Part::kTStop,
+                              Part::kEntrancePupil,
                               Part::kFilmBack};
+
+constexpr double kMmPerM = 1000.0;
 
 /// k1 .. k6, p1, p2 of lens::Rational, and the distortion offset on the plane z = 1.
 struct Coefficients {
@@ -321,6 +324,7 @@ Taken labels_of(const LensSample& sample) {
   station.nominal_focal_mm = sample.nominal_focal_mm;
   station.focus_m = sample.focus_m;
   station.t_stop = sample.t_stop;
+  if (sample.entrance_pupil_m) station.entrance_pupil_mm = kMmPerM * *sample.entrance_pupil_m;
   for (const std::string& entry : sample.calibration_history) {
     taken.profile.labels.notes +=
         (taken.profile.labels.notes.empty() ? "" : "; ") + printable(entry, 1023);
@@ -358,6 +362,7 @@ Result<Written> open_track_io_of(const profile::Profile& profile, const profile:
     sample.focus_m = station.focus_m;
   }
   sample.t_stop = station.t_stop;
+  if (station.entrance_pupil_mm) sample.entrance_pupil_m = *station.entrance_pupil_mm / kMmPerM;
   sample.nominal_focal_mm = station.nominal_focal_mm;
   sample.camera_model = profile.labels.body;
   sample.lens_model = profile.labels.lens;

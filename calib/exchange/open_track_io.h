@@ -52,6 +52,7 @@ struct LensSample {
   std::optional<double> focal_mm = {};  // the pinhole's
   std::optional<double> focus_m = {};
   std::optional<double> t_stop = {};
+  std::optional<double> entrance_pupil_m = {};  // from the image plane, positive towards the scene
   std::optional<Point2d> projection_offset_mm = {};  // from the sensor's middle, x right, y down
   std::optional<Point2d> distortion_offset_mm = {};  // from there
   std::vector<LensSampleDistortion> distortion = {};

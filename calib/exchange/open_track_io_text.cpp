@@ -74,6 +74,9 @@ const Names kLensFields{"custom",
                         "rawEncoders",
                         "tStop"};
 
+/// No lens is longer.
+constexpr double kMostPupilM = 1000.0;
+
 /// Adds the paths of those of `names` that are there.
 void note_beyond(const Fields& fields, const Names& names, std::vector<std::string>& beyond) {
   for (const std::string_view name : names) {
@@ -175,6 +178,8 @@ void read_lens(const Fields& lens, LensSample& sample) {
   sample.focal_mm = lens.optional_number("pinholeFocalLength", kPositive);
   sample.focus_m = lens.optional_number("focusDistance", kPositive);
   sample.t_stop = lens.optional_number("tStop", kPositive);
+  sample.entrance_pupil_m =
+      lens.optional_number("entrancePupilOffset", {.least = -kMostPupilM, .most = kMostPupilM});
   sample.projection_offset_mm = optional_offset(lens, "projectionOffset");
   sample.distortion_offset_mm = optional_offset(lens, "distortionOffset");
   if (lens.has("distortion")) {
@@ -191,9 +196,7 @@ void read_lens(const Fields& lens, LensSample& sample) {
     }
   }
   note_beyond(
-      lens,
-      {"custom", "encoders", "entrancePupilOffset", "exposureFalloff", "fStop", "rawEncoders"},
-      sample.beyond);
+      lens, {"custom", "encoders", "exposureFalloff", "fStop", "rawEncoders"}, sample.beyond);
 }
 
 LensSample sample_of(const Json& json, Complaint& complaint) {
@@ -269,6 +272,7 @@ Json lens_json(const LensSample& sample) {
   put(lens, "pinholeFocalLength", sample.focal_mm);
   put(lens, "focusDistance", sample.focus_m);
   put(lens, "tStop", sample.t_stop);
+  put(lens, "entrancePupilOffset", sample.entrance_pupil_m);
   put_offset(lens, "projectionOffset", sample.projection_offset_mm);
   put_offset(lens, "distortionOffset", sample.distortion_offset_mm);
   Json list = Json::array();

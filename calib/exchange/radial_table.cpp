@@ -152,6 +152,7 @@ std::vector<CsvComment> comments_of(const profile::Profile& profile,
   add_number("nominal_focal_mm", station.nominal_focal_mm);
   add_number("focus_m", station.focus_m);
   add_number("t_stop", station.t_stop);
+  add_number("entrance_pupil_mm", station.entrance_pupil_mm);
   add_number("form_miss_rms_px", written.fidelity.rms_px);
   add_number("form_miss_max_px", written.fidelity.max_px);
   for (const std::string& phrase : written.not_carried) add("not carried", phrase);
@@ -360,6 +361,7 @@ Result<Taken> lens_from_radial_table(std::string text,
   station.nominal_focal_mm = reader.number("nominal_focal_mm");
   station.focus_m = reader.number("focus_m");
   station.t_stop = reader.number("t_stop");
+  station.entrance_pupil_mm = reader.number("entrance_pupil_mm");
   return detail::taken_lens(
       std::move(taken), refit->lens, known, fmt::format("the radial table {}", printable(source)));
 }

@@ -26,6 +26,7 @@ constexpr std::array kCarried{Part::kBody,
                               Part::kSerial,
                               Part::kNominalFocal,
                               Part::kTStop,
+                              Part::kEntrancePupil,
                               Part::kFilmBack,
                               Part::kPixelAspect,
                               Part::kSqueeze};
@@ -68,6 +69,7 @@ std::string custom_text(const profile::Profile& profile, const profile::Station&
   custom.text("cameraBody", profile.labels.body);
   if (station.nominal_focal_mm) custom.number("nominalFocalMm", *station.nominal_focal_mm);
   if (station.t_stop) custom.number("tStop", *station.t_stop);
+  if (station.entrance_pupil_mm) custom.number("entrancePupilMm", *station.entrance_pupil_mm);
   custom.pair("plateSizePx", lens.plate_size.width, lens.plate_size.height);
   custom.number("pixelAspect", lens.pixel_aspect);
   custom.number("squeeze", lens.squeeze);
@@ -386,6 +388,9 @@ Result<Taken> lens_from_usd(std::string_view text, const Known& known, std::stri
     station.nominal_focal_mm = attributes.number_or("lens:nominalFocalMm", 0.0);
   }
   if (attributes.has("lens:tStop")) station.t_stop = attributes.number_or("lens:tStop", 0.0);
+  if (attributes.has("lens:entrancePupilMm")) {
+    station.entrance_pupil_mm = attributes.number_or("lens:entrancePupilMm", 0.0);
+  }
   if (attributes.has("focusDistance")) {
     const double focus_m = attributes.number_or("focusDistance", 0.0) * camera->meters_per_unit;
     if (focus_m > 0.0) station.focus_m = focus_m;  // zero stands for not known in USD

@@ -72,6 +72,8 @@ std::string words_of(Part part, const Profile& profile, const Station& station) 
       return numbered("focus distance", station.focus_m, " m");
     case Part::kTStop:
       return numbered("T-stop", station.t_stop, "");
+    case Part::kEntrancePupil:
+      return numbered("entrance pupil", station.entrance_pupil_mm, " mm from the image plane");
     case Part::kFilmBack:
       return lens.film_back ? fmt::format("film back {:.6g} x {:.6g} mm",
                                           lens.film_back->width_mm,
@@ -110,11 +112,11 @@ std::string words_of(Part part, const Profile& profile, const Station& station) 
 }
 
 constexpr std::array kAllParts{
-    Part::kBody,     Part::kLensName,     Part::kSerial,   Part::kOwner,
-    Part::kNotes,    Part::kNominalFocal, Part::kFocus,    Part::kTStop,
-    Part::kFilmBack, Part::kPixelAspect,  Part::kSqueeze,  Part::kUncertainty,
-    Part::kMapSigma, Part::kQuality,      Part::kChannels, Part::kWarnings,
-    Part::kChart,    Part::kMethod,       Part::kFootage,  Part::kOtherStations};
+    Part::kBody,         Part::kLensName, Part::kSerial,      Part::kOwner,         Part::kNotes,
+    Part::kNominalFocal, Part::kFocus,    Part::kTStop,       Part::kEntrancePupil, Part::kFilmBack,
+    Part::kPixelAspect,  Part::kSqueeze,  Part::kUncertainty, Part::kMapSigma,      Part::kQuality,
+    Part::kChannels,     Part::kWarnings, Part::kChart,       Part::kMethod,        Part::kFootage,
+    Part::kOtherStations};
 
 void put_in(std::string& label, const std::string& known) {
   if (!known.empty()) label = known;

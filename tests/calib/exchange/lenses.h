@@ -37,6 +37,7 @@ inline profile::Profile profile_of(const lens::Lens& lens) {
   station.nominal_focal_mm = 35.0;
   station.focus_m = 2.5;
   station.t_stop = 5.6;
+  station.entrance_pupil_mm = 118.25;
   station.lens = lens;
   station.quality = profile::Quality{.rms_px = 0.12,
                                      .held_out_rms_px = {},

@@ -101,6 +101,7 @@ TEST_CASE("OpenCV reads the file and images as the lens does, in three syntaxes"
       CHECK(taken->profile.labels.body == "Body \"A\"");
       CHECK(taken->profile.labels.serial == "0042");
       CHECK(station.focus_m == 2.5);
+      CHECK(station.entrance_pupil_mm == 118.25);
       CHECK(taken->not_carried.empty());
     }
   }

@@ -128,6 +128,7 @@ TEST_CASE("there and back, every model: exact where the form is the standard's, 
     CHECK(taken.profile.labels.lens == profile.labels.lens);
     CHECK(taken.profile.stations.front().focus_m == 2.5);
     CHECK(taken.profile.stations.front().t_stop == 5.6);
+    CHECK(taken.profile.stations.front().entrance_pupil_mm == doctest::Approx(118.25));
   }
 }
 
@@ -189,6 +190,7 @@ TEST_CASE("the four published samples are read; their placeholders are no lens")
     CHECK(sample->version == std::array<int, 3>{0, 9, 3});
     CHECK(sample->focal_mm == 24.305);
     CHECK(sample->focus_m == 10.0);
+    CHECK(sample->entrance_pupil_m == 0.123);
     CHECK(*sample->projection_offset_mm == Point2d(0.1, 0.2));
     const bool complete = std::string_view(name).starts_with("complete");
     REQUIRE(sample->distortion.size() == (complete ? 2 : 1));

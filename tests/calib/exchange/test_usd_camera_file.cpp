@@ -31,6 +31,7 @@ TEST_CASE("there and back, every model") {
     CHECK(station.lens.film_back == lens.film_back);
     CHECK(station.focus_m == 2.5);
     CHECK(station.t_stop == 5.6);
+    CHECK(station.entrance_pupil_mm == 118.25);
     CHECK(taken->profile.labels.lens == "Pr\xC3\xAFme <35> & co");
     CHECK(taken->profile.labels.body == "Body \"A\"");
     bool told = false;
