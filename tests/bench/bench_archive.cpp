@@ -1,10 +1,12 @@
-// Finding in an archive of 100,000 calibrations, beside the same question put to SQLite itself in
-// one bare statement on an open connection. The answers are compared before anything is timed.
-// TRUEPLATE_BENCH_CALIBRATIONS sets another number; TRUEPLATE_BENCH_ARCHIVE a file that is kept, so
-// that filling it is paid for once.
+// Finding in an archive of 100,000 calibrations, beside the same question put to the database
+// itself in one bare statement that was prepared before: SQLite, and the PostgreSQL that
+// TRUEPLATE_TEST_POSTGRES names (tests/calib/archive/with_postgres.sh starts one). The answers are
+// compared before anything is timed. TRUEPLATE_BENCH_CALIBRATIONS sets another number;
+// TRUEPLATE_BENCH_ARCHIVE a file that is kept, so that filling it is paid for once.
 
 #include <benchmark/benchmark.h>
 #include <fmt/format.h>
+#include <libpq-fe.h>
 #include <sqlite3.h>
 
 #include <algorithm>
@@ -13,6 +15,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -68,31 +71,38 @@ archive::Archive filled(const std::string& path, int count) {
   return *std::move(archive);
 }
 
+std::string bare_text(const std::string& where) {
+  return "SELECT c.*, l.*, k.*, n.id FROM calibration c JOIN lens l ON l.id = c.lens_id JOIN "
+         "camera k ON k.id = c.camera_id LEFT JOIN calibration n ON n.supersedes = c.id WHERE n.id "
+         "IS NULL AND " +
+         where + " LIMIT 50";
+}
+
 /// One bare statement, prepared once, that yields all columns a listing shows.
 class Bare {
  public:
-  Bare(const std::string& path, const std::string& where) {
-    if (sqlite3_open_v2(path.c_str(), &database_, SQLITE_OPEN_READONLY, nullptr) != SQLITE_OK) {
-      stop(sqlite3_errmsg(database_));
-    }
-    const std::string text =
-        "SELECT c.*, l.*, k.*, n.id FROM calibration c JOIN lens l ON l.id = c.lens_id JOIN camera "
-        "k ON k.id = c.camera_id LEFT JOIN calibration n ON n.supersedes = c.id WHERE n.id IS NULL "
-        "AND " +
-        where + " LIMIT 50";
-    if (sqlite3_prepare_v2(database_, text.c_str(), -1, &statement_, nullptr) != SQLITE_OK) {
+  virtual ~Bare() = default;
+  /// The ids found; every column is read.
+  virtual std::vector<std::int64_t> run() = 0;
+};
+
+class BareSqlite : public Bare {
+ public:
+  BareSqlite(const std::string& path, const std::string& where) {
+    if (sqlite3_open_v2(path.c_str(), &database_, SQLITE_OPEN_READONLY, nullptr) != SQLITE_OK ||
+        sqlite3_prepare_v2(database_, bare_text(where).c_str(), -1, &statement_, nullptr) !=
+            SQLITE_OK) {
       stop(sqlite3_errmsg(database_));
     }
   }
-  Bare(const Bare&) = delete;
-  Bare& operator=(const Bare&) = delete;
-  ~Bare() {
+  BareSqlite(const BareSqlite&) = delete;
+  BareSqlite& operator=(const BareSqlite&) = delete;
+  ~BareSqlite() override {
     sqlite3_finalize(statement_);
     sqlite3_close(database_);
   }
 
-  /// The ids found; every column is read.
-  std::vector<std::int64_t> run() {
+  std::vector<std::int64_t> run() override {
     std::vector<std::int64_t> ids;
     while (sqlite3_step(statement_) == SQLITE_ROW) {
       for (int i = 0; i < sqlite3_column_count(statement_); ++i) {
@@ -107,6 +117,35 @@ class Bare {
  private:
   sqlite3* database_ = nullptr;
   sqlite3_stmt* statement_ = nullptr;
+};
+
+class BarePostgres : public Bare {
+ public:
+  BarePostgres(const std::string& url, const std::string& where)
+      : connection_(PQconnectdb(url.c_str())) {
+    PGresult* const result = PQprepare(connection_, "bare", bare_text(where).c_str(), 0, nullptr);
+    if (PQresultStatus(result) != PGRES_COMMAND_OK) stop(PQerrorMessage(connection_));
+    PQclear(result);
+  }
+  BarePostgres(const BarePostgres&) = delete;
+  BarePostgres& operator=(const BarePostgres&) = delete;
+  ~BarePostgres() override { PQfinish(connection_); }
+
+  std::vector<std::int64_t> run() override {
+    PGresult* const result = PQexecPrepared(connection_, "bare", 0, nullptr, nullptr, nullptr, 0);
+    std::vector<std::int64_t> ids;
+    for (int row = 0; row < PQntuples(result); ++row) {
+      for (int i = 0; i < PQnfields(result); ++i) {
+        benchmark::DoNotOptimize(PQgetvalue(result, row, i));
+      }
+      ids.push_back(std::atoll(PQgetvalue(result, row, 0)));
+    }
+    PQclear(result);
+    return ids;
+  }
+
+ private:
+  PGconn* connection_;
 };
 
 struct Question {
@@ -142,43 +181,61 @@ std::vector<Question> questions() {
        "ELSE 0 END, c.id DESC"}};
 }
 
-}  // namespace
-
-int main(int argc, char** argv) {
-  const char* const number = std::getenv("TRUEPLATE_BENCH_CALIBRATIONS");
-  const char* const kept = std::getenv("TRUEPLATE_BENCH_ARCHIVE");
-  const int count = number != nullptr ? std::max(1000, std::atoi(number)) : 100000;
-  const std::filesystem::path path =
-      kept != nullptr ? std::filesystem::path(kept)
-                      : std::filesystem::temp_directory_path() / "trueplate_bench.archive";
-  archive::Archive archive = filled(path.string(), count);
-  const std::vector<Question> all = questions();
+/// Puts every question to the archive and to the database itself, and both on the list of what is
+/// timed. The archive has to stay.
+template <class BareKind>
+void register_all(const archive::Archive& archive,
+                  const std::string& location,
+                  const std::string& kind,
+                  const std::vector<Question>& all) {
   for (const Question& question : all) {
-    auto bare = std::make_shared<Bare>(path.string(), question.where);
+    auto bare = std::make_shared<BareKind>(location, question.where);
     const auto entries = archive.find(question.query);
     if (!entries) stop(entries.error().message);
     std::vector<std::int64_t> ids;
     for (const archive::Entry& entry : *entries) ids.push_back(entry.id);
     if (ids.empty() || ids != bare->run()) {
-      stop(fmt::format("{}: {} found, SQLite finds others", question.name, ids.size()));
+      stop(fmt::format("{}: {} found, {} finds others", question.name, ids.size(), kind));
     }
-    benchmark::RegisterBenchmark(fmt::format("find/{}", question.name).c_str(),
+    const auto name = [&](const char* who) {
+      return fmt::format("{}/{}/{}", kind, question.name, who);
+    };
+    benchmark::RegisterBenchmark(name("find").c_str(),
                                  [&archive, &question](benchmark::State& state) {
                                    for (auto _ : state) {
                                      benchmark::DoNotOptimize(archive.find(question.query));
                                    }
                                  })
-        ->Unit(benchmark::kMillisecond);
-    benchmark::RegisterBenchmark(fmt::format("sqlite/{}", question.name).c_str(),
-                                 [bare](benchmark::State& state) {
-                                   for (auto _ : state) benchmark::DoNotOptimize(bare->run());
-                                 })
-        ->Unit(benchmark::kMillisecond);
+        ->Unit(benchmark::kMicrosecond);
+    benchmark::RegisterBenchmark(name("bare").c_str(), [bare](benchmark::State& state) {
+      for (auto _ : state) benchmark::DoNotOptimize(bare->run());
+    })->Unit(benchmark::kMicrosecond);
+  }
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const char* const number = std::getenv("TRUEPLATE_BENCH_CALIBRATIONS");
+  const char* const kept = std::getenv("TRUEPLATE_BENCH_ARCHIVE");
+  const char* const server = std::getenv("TRUEPLATE_TEST_POSTGRES");
+  const int count = number != nullptr ? std::max(1000, std::atoi(number)) : 100000;
+  const std::string path =
+      kept != nullptr
+          ? std::string(kept)
+          : (std::filesystem::temp_directory_path() / "trueplate_bench.archive").string();
+  const std::vector<Question> all = questions();
+  const archive::Archive file = filled(path, count);
+  register_all<BareSqlite>(file, path, "sqlite", all);
+  std::optional<archive::Archive> database;
+  if (server != nullptr) {
+    database = filled(server, count);
+    register_all<BarePostgres>(*database, server, "postgresql", all);
   }
   benchmark::Initialize(&argc, argv);
   benchmark::RunSpecifiedBenchmarks();
   if (kept == nullptr) {
-    for (const char* end : {"", "-wal", "-shm"}) std::filesystem::remove(path.string() + end);
+    for (const char* end : {"", "-wal", "-shm"}) std::filesystem::remove(path + end);
   }
   return 0;
 }

@@ -3,6 +3,8 @@
 #include <soci/soci.h>
 
 #include <exception>
+#include <map>
+#include <memory>
 #include <string>
 
 #include "calib/base/result.h"
@@ -16,6 +18,9 @@ struct Database {
   Dialect dialect = Dialect::kSqlite;
   std::string name;  // the location for showing
   mutable soci::session sql;
+  /// Questions that stay prepared, by their text; what they are is known to those who ask. To
+  /// prepare one takes several times as long as a short answer.
+  mutable std::map<std::string, std::shared_ptr<void>> prepared = {};
 };
 
 /// Whether a file that does not exist is made.

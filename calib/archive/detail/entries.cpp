@@ -3,10 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <list>
+#include <map>
+#include <memory>
 #include <string_view>
+#include <type_traits>
 #include <utility>
 #include <variant>
+#include <vector>
 
 #include "calib/archive/detail/bound.h"
 #include "calib/archive/detail/derive.h"
@@ -88,13 +91,53 @@ class EntryRow {
   Bound<long long> superseded_by_;
 };
 
-/// A question with its values. Values never become part of the text.
+using Value = std::variant<std::string, double, long long>;
+
+/// A prepared question with a place for each of its values and for one row of its answer.
+class Prepared {
+ public:
+  Prepared(const Database& database, const std::string& text, const std::vector<Value>& values)
+      : values_(values), statement_(database.sql) {
+    row_.bind(statement_);
+    for (std::size_t i = 0; i < values_.size(); ++i) {
+      const std::string name = fmt::format("v{}", i);
+      std::visit([&](auto& value) { statement_.exchange(soci::use(value, name)); }, values_[i]);
+    }
+    statement_.alloc();
+    statement_.prepare(text);
+    statement_.define_and_bind();
+  }
+
+  /// With other values, of the same kinds.
+  std::vector<Entry> run(const std::vector<Value>& values) {
+    // The client library knows the places of the old ones.
+    for (std::size_t i = 0; i < values_.size(); ++i) {
+      std::visit([&](auto& place) { place = std::get<std::decay_t<decltype(place)>>(values[i]); },
+                 values_[i]);
+    }
+    statement_.execute();
+    std::vector<Entry> entries;
+    while (statement_.fetch()) entries.push_back(row_.entry());
+    return entries;
+  }
+
+ private:
+  std::vector<Value> values_;
+  EntryRow row_;
+  soci::statement statement_;
+};
+
+/// How many questions a connection keeps prepared: people ask in a few ways again and again.
+constexpr std::size_t kMostPrepared = 32;
+
+/// A question with its values. Values never become part of the text, and what kinds they are
+/// follows from it.
 class Select {
  public:
   Select() : text_(kSelect) {}
 
   /// The placeholder of a value.
-  std::string value(std::variant<std::string, double, long long> value) {
+  std::string value(Value value) {
     values_.push_back(std::move(value));
     return fmt::format(":v{}", values_.size() - 1);
   }
@@ -104,28 +147,25 @@ class Select {
   }
   void append(std::string_view text) { text_ += text; }
 
-  std::vector<Entry> run(const Database& database) {
-    soci::statement statement(database.sql);
-    EntryRow row;
-    row.bind(statement);
-    std::size_t index = 0;
-    for (auto& held : values_) {
-      const std::string name = fmt::format("v{}", index++);
-      std::visit([&](auto& value) { statement.exchange(soci::use(value, name)); }, held);
+  [[nodiscard]] std::vector<Entry> run(const Database& database) const {
+    auto known = database.prepared.find(text_);
+    if (known == database.prepared.end()) {
+      if (database.prepared.size() >= kMostPrepared) database.prepared.clear();
+      known = database.prepared.emplace(text_, std::make_shared<Prepared>(database, text_, values_))
+                  .first;
     }
-    statement.alloc();
-    statement.prepare(text_);
-    statement.define_and_bind();
-    statement.execute();
-    std::vector<Entry> entries;
-    while (statement.fetch()) entries.push_back(row.entry());
-    return entries;
+    try {
+      return std::static_pointer_cast<Prepared>(known->second)->run(values_);
+    } catch (...) {
+      database.prepared.erase(known);  // it may stand in the middle of an answer
+      throw;
+    }
   }
 
  private:
   std::string text_;
   int conditions_ = 0;
-  std::list<std::variant<std::string, double, long long>> values_;  // bound by address
+  std::vector<Value> values_;
 };
 
 void require_word(Select& select, const std::string& word) {

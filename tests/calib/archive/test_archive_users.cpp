@@ -41,6 +41,40 @@ std::vector<Filing> filings(int count, const std::string& serial) {
   return result;
 }
 
+/// Files them one by one and says so in the pipe after each.
+int file_and_tell(const ArchivePlace& place, const std::vector<Filing>& mine, int pipe) {
+  Result<Archive> archive = Archive::open(place.location, Absent::kCreate);
+  if (!archive) return 2;
+  for (const Filing& filing : mine) {
+    if (!archive->add({&filing, 1})) return 3;
+    const char done = '+';
+    if (write(pipe, &done, 1) != 1) return 4;
+  }
+  return 0;
+}
+
+/// How many records a writer of `mine` said it had filed, before or after it was killed: while it
+/// was at the one after its first `first` ones, at a moment that chance chooses.
+int filed_until_killed(const ArchivePlace& place,
+                       const std::vector<Filing>& mine,
+                       int first,
+                       useconds_t moment_us) {
+  int pipes[2];
+  REQUIRE(pipe(pipes) == 0);
+  const pid_t process = start([&] { return file_and_tell(place, mine, pipes[1]); });
+  close(pipes[1]);
+  int reported = 0;
+  char done = 0;
+  while (reported < first && read(pipes[0], &done, 1) == 1) ++reported;
+  usleep(moment_us);
+  kill(process, SIGKILL);
+  const int status = status_of(process);
+  CHECK((status == 128 + SIGKILL || status == 0));
+  while (read(pipes[0], &done, 1) == 1) ++reported;
+  close(pipes[0]);
+  return reported;
+}
+
 }  // namespace
 
 TEST_CASE("eight writers and eight readers at once, none lost") {
@@ -104,36 +138,22 @@ TEST_CASE("a writer killed at any moment, 200 times: what it had filed is there,
     CAPTURE(place.kind);
     { Archive archive = open_archive(place); }
     std::mt19937 random(7);
-    std::uniform_int_distribution<int> delay_us(0, 30'000);
+    // A record takes some milliseconds; of 0 the kill comes while the archive is opened.
+    std::uniform_int_distribution<int> first(0, 3);
+    std::uniform_int_distribution<useconds_t> moment_us(0, 8'000);
     std::int64_t reported = 0;
+    std::int64_t waited_for = 0;
     for (int kill_number = 0; kill_number < kKills; ++kill_number) {
-      const std::vector<Filing> mine = filings(40, "killed-" + std::to_string(kill_number));
-      int pipes[2];
-      REQUIRE(pipe(pipes) == 0);
-      const pid_t process = start([&] {
-        Result<Archive> archive = Archive::open(place.location, Absent::kCreate);
-        if (!archive) return 2;
-        for (const Filing& filing : mine) {
-          if (!archive->add({&filing, 1})) return 3;
-          const char done = '+';
-          if (write(pipes[1], &done, 1) != 1) return 4;
-        }
-        return 0;
-      });
-      close(pipes[1]);
-      usleep(static_cast<useconds_t>(delay_us(random)));
-      kill(process, SIGKILL);
-      const int status = status_of(process);
-      CHECK((status == 128 + SIGKILL || status == 0));
-      char done = 0;
-      while (read(pipes[0], &done, 1) == 1) ++reported;
-      close(pipes[0]);
+      const std::vector<Filing> mine = filings(8, "killed-" + std::to_string(kill_number));
+      const int until = first(random);
+      waited_for += until;
+      reported += filed_until_killed(place, mine, until, moment_us(random));
     }
     const Archive archive = open_archive(place);
     const Result<Verification> verified = archive.verify();
     REQUIRE(verified.has_value());
     CHECK(verified->damages.empty());
-    CHECK(reported > 0);
+    CHECK(reported >= waited_for);
     // One more a kill may be in: filed, but killed before it could say so.
     CHECK(verified->num_checked >= reported);
     CHECK(verified->num_checked <= reported + kKills);
