@@ -10,70 +10,12 @@
 #include "calib/base/utf8.h"
 #include "calib/lens/film_back_aspect.h"
 #include "calib/lens/model.h"
+#include "cli/handoff_json.h"
 
 namespace trueplate::cli {
 namespace {
 
 namespace fs = std::filesystem;
-using nlohmann::json;
-
-constexpr int kHandoffVersion = 1;
-
-json xy(const Point2d& p) { return {{"x", p.x()}, {"y", p.y()}}; }
-json size_json(ImageSize size) { return {{"width", size.width}, {"height", size.height}}; }
-json film_back_json(const lens::FilmBack& film_back) {
-  return {{"width", film_back.width_mm}, {"height", film_back.height_mm}};
-}
-json window_json(const Window& window) {
-  return {{"x", window.x}, {"y", window.y}, {"width", window.width}, {"height", window.height}};
-}
-json windows_json(const FrameWindows& windows) {
-  return {{"display_window", window_json(windows.display)},
-          {"data_window", window_json(windows.data)}};
-}
-
-json camera_json(const warp::Handoff& handoff, const warp::PinholeCamera& camera) {
-  const warp::UnitWindow window = camera.unit_window();
-  json result = {{"size_px", size_json(camera.size_px)},
-                 {"focal_px", xy(camera.focal_px)},
-                 {"principal_point_px", xy(camera.principal_point_px)},
-                 {"principal_offset_px", xy(camera.principal_offset_px())},
-                 {"pixel_aspect", camera.pixel_aspect()},
-                 {"unit_window",
-                  {{"left", window.left},
-                   {"right", window.right},
-                   {"bottom", window.bottom},
-                   {"top", window.top}}},
-                 {"field_of_view_deg", xy(camera.field_of_view_deg())},
-                 {"focal_mm", nullptr},
-                 {"film_back_mm", nullptr},
-                 {"principal_offset_mm", nullptr},
-                 {"window_shift_mm", nullptr}};
-  if (const auto film = handoff.film(camera)) {
-    result["focal_mm"] = film->focal_mm;
-    result["film_back_mm"] = film_back_json(film->film_back);
-    result["principal_offset_mm"] = xy(film->principal_offset_mm);
-    result["window_shift_mm"] = xy(film->window_shift_mm);
-  }
-  return result;
-}
-
-json map_use_json(const warp::MapUse& use, const std::string& file) {
-  return {{"file", file.empty() ? json() : json(file)},
-          {"source", windows_json(use.source)},
-          {"output", windows_json(use.output)}};
-}
-
-json comp_json(const warp::Handoff& handoff, const HandoffNotes& notes) {
-  return {{"t_origin", warp::to_text(handoff.t_origin)},
-          {"filter", warp::to_text(handoff.filter)},
-          {"undistort",
-           map_use_json(handoff.use_of(warp::MapDirection::kUndistort), notes.undistort_map)},
-          {"redistort",
-           map_use_json(handoff.use_of(warp::MapDirection::kRedistort), notes.redistort_map)}};
-}
-
-// ---- text ----
 
 std::string size_text(ImageSize size) { return fmt::format("{} x {}", size.width, size.height); }
 
@@ -163,8 +105,8 @@ void add_solve(Lines& lines, const warp::Handoff& handoff) {
   add_camera(lines, handoff, handoff.solve());
 }
 
-void add_render(Lines& lines, const warp::Handoff& handoff) {
-  lines.heading("RENDER: straight CG with overscan (and a solve on the whole straightened plate)");
+/// What the frames of a shot have in common.
+void add_render_size(Lines& lines, const warp::Handoff& handoff) {
   const warp::EdgePixels& edges = handoff.overscan_px;
   const Point2d factor = handoff.overscan_factor();
   lines.add("resolution",
@@ -178,7 +120,6 @@ void add_render(Lines& lines, const warp::Handoff& handoff) {
                         edges.top,
                         edges.right,
                         edges.bottom));
-  add_camera(lines, handoff, handoff.render());
   const Window crop = handoff.crop();
   lines.add(
       "crop back",
@@ -193,6 +134,12 @@ void add_render(Lines& lines, const warp::Handoff& handoff) {
                         size_text(windows.data.size()),
                         windows.data.x,
                         windows.data.y));
+}
+
+void add_render(Lines& lines, const warp::Handoff& handoff) {
+  lines.heading("RENDER: straight CG with overscan (and a solve on the whole straightened plate)");
+  add_render_size(lines, handoff);
+  add_camera(lines, handoff, handoff.render());
 }
 
 void add_comp(Lines& lines, const warp::Handoff& handoff, const HandoffNotes& notes) {
@@ -277,42 +224,6 @@ HandoffNotes handoff_notes(const profile::Profile& profile,
   return notes;
 }
 
-json handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes) {
-  const lens::Lens& lens = handoff.lens;
-  const auto measured_squeeze = handoff.measured_squeeze();
-  const std::optional<Point2d> focal_mm = lens::focal_mm(lens);
-  json warnings = json::array();
-  for (const Warning& warning : notes.warnings) {
-    warnings.push_back({{"code", warning.code}, {"message", warning.message}});
-  }
-  const warp::EdgePixels& edges = handoff.overscan_px;
-  json render = windows_json(handoff.straight);
-  render["overscan_px"] = {
-      {"left", edges.left}, {"top", edges.top}, {"right", edges.right}, {"bottom", edges.bottom}};
-  render["overscan_factor"] = xy(handoff.overscan_factor());
-  render["crop_px"] = window_json(handoff.crop());
-  render["camera"] = camera_json(handoff, handoff.render());
-  return {{"format", "trueplate-handoff"},
-          {"format_version", kHandoffVersion},
-          {"lens",
-           {{"name", notes.lens},
-            {"serial", notes.serial},
-            {"calibrated", notes.calibrated},
-            {"model", lens::model_name(lens.model)}}},
-          {"solve",
-           {{"plate_px", size_json(handoff.straight.display.size())},
-            {"pixel_aspect", lens.pixel_aspect},
-            {"squeeze", lens.squeeze},
-            {"measured_squeeze", measured_squeeze ? json(*measured_squeeze) : json()},
-            {"film_back_mm", lens.film_back ? film_back_json(*lens.film_back) : json()},
-            {"focal_mm", focal_mm ? xy(*focal_mm) : json()},
-            {"camera", camera_json(handoff, handoff.solve())}}},
-          {"render", render},
-          {"comp", comp_json(handoff, notes)},
-          {"missing", lens.film_back ? json::array() : json::array({"film_back_mm"})},
-          {"warnings", warnings}};
-}
-
 std::vector<HandoffGroup> handoff_groups(const warp::Handoff& handoff, const HandoffNotes& notes) {
   Lines lines;
   add_solve(lines, handoff);
@@ -321,23 +232,46 @@ std::vector<HandoffGroup> handoff_groups(const warp::Handoff& handoff, const Han
   return std::move(lines.groups);
 }
 
-std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
-  std::string page = fmt::format("Hand-off: {}{}, {}, calibrated {}\n",
-                                 notes.lens.empty() ? "lens not named" : printable(notes.lens),
-                                 notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
-                                 lens::model_name(handoff.lens.model),
-                                 printable(notes.calibrated));
-  for (const HandoffGroup& group : handoff_groups(handoff, notes)) {
-    page += fmt::format("\n{}\n", group.heading);
+std::vector<HandoffGroup> common_handoff_groups(const warp::Handoff& handoff,
+                                                const HandoffNotes& notes) {
+  Lines lines;
+  lines.heading("RENDER: straight CG with overscan, of one size for all frames");
+  add_render_size(lines, handoff);
+  add_comp(lines, handoff, notes);
+  return std::move(lines.groups);
+}
+
+std::string handoff_title(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  return fmt::format("{}{}, {}, calibrated {}",
+                     notes.lens.empty() ? "lens not named" : printable(notes.lens),
+                     notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
+                     lens::model_name(handoff.lens.model),
+                     printable(notes.calibrated));
+}
+
+std::string groups_text(const std::vector<HandoffGroup>& groups) {
+  std::string text;
+  for (const HandoffGroup& group : groups) {
+    text += fmt::format("\n{}\n", group.heading);
     for (const HandoffRow& row : group.rows) {
-      page += fmt::format("  {:<17}{}\n", row.label, row.content);
+      text += fmt::format("  {:<17}{}\n", row.label, row.content);
     }
   }
+  return text;
+}
+
+std::string doubts_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  std::string text;
   for (const Warning& warning : notes.warnings) {
-    page += fmt::format("\nWARNING: {}\n", warning.message);
+    text += fmt::format("\nWARNING: {}\n", warning.message);
   }
-  if (!handoff.lens.film_back) page += fmt::format("\nMISSING: {}\n", kMissingFilmBack);
-  return page;
+  if (!handoff.lens.film_back) text += fmt::format("\nMISSING: {}\n", kMissingFilmBack);
+  return text;
+}
+
+std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes) {
+  return fmt::format("Hand-off: {}\n", handoff_title(handoff, notes)) +
+         groups_text(handoff_groups(handoff, notes)) + doubts_text(handoff, notes);
 }
 
 Result<NotedHandoff> noted_handoff(const profile::Profile& profile, PlateRequest request) {
@@ -374,9 +308,13 @@ Result<HandoffFiles> HandoffFiles::create(std::string_view option, std::string_v
   return files;
 }
 
+void HandoffFiles::set_content(const nlohmann::json& json, std::string text) {
+  json_ = json.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + "\n";
+  text_ = std::move(text);
+}
+
 void HandoffFiles::set_content(const warp::Handoff& handoff, const HandoffNotes& notes) {
-  json_ = handoff_json(handoff, notes).dump(2, ' ', false, json::error_handler_t::replace) + "\n";
-  text_ = handoff_text(handoff, notes);
+  set_content(handoff_json(handoff, notes), handoff_text(handoff, notes));
 }
 
 std::vector<std::string> HandoffFiles::outstanding() const {

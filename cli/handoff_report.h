@@ -51,7 +51,16 @@ std::vector<HandoffGroup> handoff_groups(const warp::Handoff& handoff, const Han
 inline constexpr std::string_view kMissingFilmBack =
     "the film back. Numbers in px and at distance 1 are whole without it; for mm\n"
     "give the sensor area that made the frame, --film-back WIDTHxHEIGHTmm.";
-/// The groups as several lines of 100 columns at most.
+/// What the frames of a shot have in common, but for the plate.
+std::vector<HandoffGroup> common_handoff_groups(const warp::Handoff& handoff,
+                                                const HandoffNotes& notes);
+/// Which lens it is, in one line without an end.
+std::string handoff_title(const warp::Handoff& handoff, const HandoffNotes& notes);
+/// Groups as several lines of 100 columns at most.
+std::string groups_text(const std::vector<HandoffGroup>& groups);
+/// Warnings, and what is missing; empty where there is neither.
+std::string doubts_text(const warp::Handoff& handoff, const HandoffNotes& notes);
+/// All of that.
 std::string handoff_text(const warp::Handoff& handoff, const HandoffNotes& notes);
 
 /// A hand-off and what is to be said with it.
@@ -78,6 +87,7 @@ class HandoffFiles {
   [[nodiscard]] const std::filesystem::path& json_path() const { return json_path_; }
 
   void set_content(const warp::Handoff& handoff, const HandoffNotes& notes);
+  void set_content(const nlohmann::json& json, std::string text);
   [[nodiscard]] bool has_content() const { return !json_.empty(); }
 
   /// The paths that are yet to be written: not those that hold this content already.

@@ -10,10 +10,11 @@
 #include <span>
 #include <utility>
 
+#include "calib/base/interrupt.h"
+#include "calib/base/parallel.h"
 #include "calib/base/text.h"
 #include "calib/footage/lens_setting.h"
 #include "calib/zoom/zoom_profile.h"
-#include "cli/profile_option.h"
 
 namespace trueplate::cli {
 namespace {
@@ -72,14 +73,14 @@ Result<std::vector<zoom::FrameState>> states_of(const PerFrameArguments& argumen
   return states_in_headers(others->frames);
 }
 
-/// The numbers of the frames wanted; of all in `states` without them.
-Result<std::set<int>> wanted_frames(const std::vector<zoom::FrameState>& states,
+/// The numbers of the frames that need a lens, which the states have to tell.
+Result<std::set<int>> needed_frames(const std::vector<zoom::FrameState>& states,
                                     const footage::FrameSet* frames,
                                     const std::string& source) {
   std::set<int> known;
   for (const zoom::FrameState& state : states) known.insert(state.frame);
   if (frames == nullptr) return known;
-  std::set<int> wanted;
+  std::set<int> needed;
   for (const footage::FrameRef& frame : frames->frames) {
     const Result<int> number = number_of(frame);
     if (!number) return fail(number.error());
@@ -88,14 +89,25 @@ Result<std::set<int>> wanted_frames(const std::vector<zoom::FrameState>& states,
           ErrorCode::kNotFound,
           fmt::format("--per-frame {}: has no row for frame {} ({})", source, *number, frame.name));
     }
-    wanted.insert(*number);
+    needed.insert(*number);
   }
-  return wanted;
+  return needed;
 }
 
-nlohmann::json optional_json(const std::optional<double>& value) {
-  if (value && std::isinf(*value)) return "inf";
-  return value ? nlohmann::json(*value) : nlohmann::json();
+/// The lens at each of the states, side by side.
+std::vector<Result<zoom::ColourZoom::AtState>> lenses_at(
+    const zoom::ColourZoom& lens,
+    const std::vector<zoom::FrameState>& states,
+    zoom::Beyond beyond,
+    int threads) {
+  std::vector<Result<zoom::ColourZoom::AtState>> made(states.size(), interruption());
+  parallel_rows(static_cast<int>(states.size()), threads, [&](int begin, int end) {
+    for (auto i = static_cast<std::size_t>(begin); i < static_cast<std::size_t>(end); ++i) {
+      if (is_interrupted(&interrupt_flag())) return;
+      made[i] = lens.at(states[i].state, beyond);
+    }
+  });
+  return made;
 }
 
 }  // namespace
@@ -116,61 +128,90 @@ void add_per_frame_options(CLI::App& app, PerFrameArguments& arguments, OwnHeade
       ->type_name("FRAMES");
 }
 
-Result<FrameLenses> FrameLenses::create(const profile::Profile& profile,
-                                        const std::string& path,
-                                        const StateArguments& state,
-                                        const PerFrameArguments& arguments,
-                                        const footage::FrameSet* frames) {
-  const Result<zoom::ZoomState> otherwise = state_of(state);
+Error smooth_alone() {
+  return {ErrorCode::kInvalidInput, "--smooth goes with --per-frame, which is not given"};
+}
+
+Result<FrameLenses> FrameLenses::create(const profile::Profile& profile, const ShotSource& source) {
+  const PerFrameArguments& arguments = source.per_frame;
+  const Result<zoom::ZoomState> otherwise = state_of(source.state);
   if (!otherwise) return fail(otherwise.error());
-  Result<std::vector<zoom::FrameState>> states = states_of(arguments, frames);
-  if (!states) return fail(states.error());
-  if (states->empty()) {
+  Result<std::vector<zoom::FrameState>> told = states_of(arguments, source.frames);
+  if (!told) return fail(told.error());
+  if (told->empty()) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("--per-frame {}: holds no frames", arguments.source));
   }
-  const Result<std::set<int>> wanted = wanted_frames(*states, frames, arguments.source);
-  if (!wanted) return fail(wanted.error());
-  const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile.stations);
-  if (!lens) return fail(lens.error().code, fmt::format("{}: {}", path, lens.error().message));
-  FrameLenses result;
-  result.from_headers_ = !is_table(arguments.source);
-  for (zoom::FrameState& one : zoom::smoothed(*std::move(states), arguments.smooth_frames)) {
-    if (!wanted->contains(one.frame)) continue;
+  const Result<std::set<int>> needed = needed_frames(*told, source.frames, arguments.source);
+  if (!needed) return fail(needed.error());
+  const Result<zoom::ColourZoom> lens = zoom::ColourZoom::create(
+      profile.stations, source.by_colour ? zoom::Colours::kWhereAll : zoom::Colours::kGreenOnly);
+  if (!lens) {
+    return fail(lens.error().code, fmt::format("{}: {}", source.path, lens.error().message));
+  }
+  if (source.by_colour && !lens->has_colours()) return fail(no_colours(source.path));
+
+  std::vector<zoom::FrameState> states = zoom::smoothed(*std::move(told), arguments.smooth_frames);
+  for (zoom::FrameState& one : states) {
     if (!one.state.focal_mm) one.state.focal_mm = otherwise->focal_mm;
     if (!one.state.focus_m) one.state.focus_m = otherwise->focus_m;
     if (!one.state.t_stop) one.state.t_stop = otherwise->t_stop;
-    Result<zoom::LensAtState> at = lens->at(one.state, state.beyond());
-    if (!at) {
-      return fail(with_options(
-          {at.error().code, fmt::format("frame {}: {}", one.frame, at.error().message)}, path));
+  }
+  FrameLenses result;
+  result.from_headers_ = !is_table(arguments.source);
+  std::vector<Result<zoom::ColourZoom::AtState>> made =
+      lenses_at(*lens, states, source.state.beyond(), source.threads);
+  for (std::size_t i = 0; i < states.size(); ++i) {
+    const int frame = states[i].frame;
+    if (made[i]) {
+      result.at_frames_.emplace(frame, *std::move(made[i]));
+      continue;
     }
-    result.lenses_.emplace(one.frame, *std::move(at));
+    const Error& error = made[i].error();
+    if (error.code == ErrorCode::kInterrupted) return fail(error);
+    if (!needed->contains(frame)) continue;
+    return fail(
+        with_options({error.code, fmt::format("frame {}: {}", frame, error.message)}, source.path));
   }
   return result;
 }
 
+ColourLenses FrameLenses::colours(int frame) const {
+  const zoom::ColourZoom::AtState& at = at_frames_.at(frame);
+  return {at.red->lens, at.green.lens, at.blue->lens};
+}
+
+std::vector<lens::Lens> FrameLenses::sharing(int frame, const std::string& channel) const {
+  if (channel.empty()) return {lens(frame)};
+  return sharing_lenses(colours(frame), channel);
+}
+
 std::vector<lens::Lens> FrameLenses::all() const {
   std::vector<lens::Lens> all;
-  for (const auto& [frame, at] : lenses_) all.push_back(at.lens);
+  for (const auto& [frame, at] : at_frames_) {
+    all.push_back(at.green.lens);
+    if (at.red) all.push_back(at.red->lens);
+    if (at.blue) all.push_back(at.blue->lens);
+  }
   return all;
 }
 
 warp::LensAttributes FrameLenses::attributes(const profile::Profile& profile, int frame) const {
-  const zoom::LensAtState& at = lenses_.at(frame);
+  const zoom::LensAtState& at = at_frames_.at(frame).green;
   warp::LensAttributes attributes = lens_attributes(profile);
   const std::optional<Point2d> focal_mm = lens::focal_mm(at.lens);
   attributes.pinhole_focal_mm = focal_mm ? std::optional(focal_mm->x()) : std::nullopt;
   attributes.nominal_focal_mm = from_headers_ ? std::nullopt : at.state.focal_mm;
   attributes.focus_m = from_headers_ ? std::nullopt : at.state.focus_m;
   attributes.t_stop = from_headers_ ? std::nullopt : at.state.t_stop;
+  attributes.entrance_pupil_mm = at.entrance_pupil_mm;
   return attributes;
 }
 
 std::vector<Warning> FrameLenses::warnings() const {
   std::map<std::string, std::pair<Warning, int>> worst;
-  for (const auto& [frame, at] : lenses_) {
-    for (const Warning& warning : at.warnings) {
+  for (const auto& [frame, at] : at_frames_) {
+    for (const Warning& warning : at.green.warnings) {
       auto [found, is_new] = worst.try_emplace(warning.code, warning, 0);
       ++found->second.second;
       if (!is_new && warning.value > found->second.first.value) found->second.first = warning;
@@ -178,64 +219,60 @@ std::vector<Warning> FrameLenses::warnings() const {
   }
   std::vector<Warning> all;
   for (const auto& [code, entry] : worst) {
-    all.push_back(
-        {code,
-         fmt::format(
-             "in {} of {} frames, at worst: {}", entry.second, lenses_.size(), entry.first.message),
-         entry.first.value});
+    all.push_back({code,
+                   fmt::format("in {} of {} frames, at worst: {}",
+                               entry.second,
+                               at_frames_.size(),
+                               entry.first.message),
+                   entry.first.value});
   }
   return all;
 }
 
 nlohmann::json FrameLenses::json() const {
   nlohmann::json all = nlohmann::json::array();
-  for (const auto& [frame, at] : lenses_) {
-    all.push_back({{"frame", frame},
-                   {"focal_mm", optional_json(at.state.focal_mm)},
-                   {"focus_m", optional_json(at.state.focus_m)},
-                   {"t_stop", optional_json(at.state.t_stop)},
-                   {"focal_px", {{"x", at.lens.focal_px.x()}, {"y", at.lens.focal_px.y()}}},
-                   {"principal_point_px",
-                    {{"x", at.lens.principal_point_px.x()}, {"y", at.lens.principal_point_px.y()}}},
-                   {"sigma_px", at.sigma.rms_px}});
+  for (const auto& [frame, colours] : at_frames_) {
+    const zoom::LensAtState& at = colours.green;
+    nlohmann::json row = state_json(at.state);
+    row["frame"] = frame;
+    row["focal_px"] = {{"x", at.lens.focal_px.x()}, {"y", at.lens.focal_px.y()}};
+    row["principal_point_px"] = {{"x", at.lens.principal_point_px.x()},
+                                 {"y", at.lens.principal_point_px.y()}};
+    row["sigma_px"] = at.sigma.rms_px;
+    all.push_back(std::move(row));
   }
   return all;
 }
 
 std::string FrameLenses::text() const {
-  const auto& [first_frame, first] = *lenses_.begin();
-  const auto& [last_frame, last] = *lenses_.rbegin();
+  const auto& [first_frame, first] = *at_frames_.begin();
+  const auto& [last_frame, last] = *at_frames_.rbegin();
   double sigma_px = 0.0;
-  for (const auto& [frame, at] : lenses_) sigma_px = std::max(sigma_px, at.sigma.rms_px);
+  for (const auto& [frame, at] : at_frames_) sigma_px = std::max(sigma_px, at.green.sigma.rms_px);
   return fmt::format(
       "a lens for each of {} frames: {} at {}, {} at {}; known to sigma {:.3f} px or "
       "better\n",
-      lenses_.size(),
-      zoom::state_text(first.state),
+      at_frames_.size(),
+      zoom::state_text(first.green.state),
       first_frame,
-      zoom::state_text(last.state),
+      zoom::state_text(last.green.state),
       last_frame,
       sigma_px);
 }
 
-Result<ShotProfile> read_shot_profile(const std::string& path,
-                                      const StateArguments& state,
-                                      const PerFrameArguments& per_frame,
-                                      const footage::FrameSet* frames) {
-  if (!per_frame.given()) {
-    if (per_frame.smooth_frames > 0.0) {
-      return fail(ErrorCode::kInvalidInput, "--smooth goes with --per-frame, which is not given");
-    }
-    Result<ProfileAtState> at = read_profile_at(path, state);
+Result<ShotProfile> read_shot_profile(const ShotSource& source) {
+  if (!source.per_frame.given()) {
+    if (source.per_frame.smooth_frames > 0.0) return fail(smooth_alone());
+    Result<ProfileAtState> at = read_profile_at(source.path, source.state);
     if (!at) return fail(at.error());
     return ShotProfile{at->profile, at->profile, std::nullopt, std::move(at->warnings)};
   }
-  Result<profile::Profile> whole = read_lens_profile(path);
+  Result<profile::Profile> whole = read_lens_profile(source.path);
   if (!whole) return fail(whole.error());
-  Result<FrameLenses> lenses = FrameLenses::create(*whole, path, state, per_frame, frames);
+  Result<FrameLenses> lenses = FrameLenses::create(*whole, source);
   if (!lenses) return fail(lenses.error());
   ShotProfile shot{.whole = *std::move(whole), .profile = {}, .lenses = {}, .warnings = {}};
-  const zoom::LensAtState& first = lenses->lenses().begin()->second;
+  const zoom::LensAtState& first = lenses->at_frames().begin()->second.green;
   shot.profile = shot.whole;
   shot.profile.stations.resize(1);
   profile::Station& station = shot.profile.stations.front();
@@ -244,6 +281,7 @@ Result<ShotProfile> read_shot_profile(const std::string& path,
   station.nominal_focal_mm = first.state.focal_mm;
   station.focus_m = first.state.focus_m;
   station.t_stop = first.state.t_stop;
+  station.entrance_pupil_mm = first.entrance_pupil_mm;
   station.warnings = first.warnings;
   shot.warnings = lenses->warnings();
   shot.lenses = *std::move(lenses);

@@ -61,10 +61,7 @@ Result<std::vector<lens::Lens>> lenses_of(const profile::Profile& profile,
   if (channel.empty()) return std::vector{profile.stations.front().lens};
   Result<ColourLenses> colours = colour_lenses(profile, path);
   if (!colours) return fail(colours.error());
-  const lens::Lens& wanted = channel == "red"    ? colours->red
-                             : channel == "blue" ? colours->blue
-                                                 : colours->green;
-  return std::vector{wanted, colours->red, colours->green, colours->blue};
+  return sharing_lenses(*colours, channel);
 }
 
 Result<PlateRequest> read_plate_options(const PlateOptions& options,

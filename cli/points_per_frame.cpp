@@ -41,7 +41,7 @@ Result<std::map<int, std::vector<std::size_t>>> rows_by_frame(const CsvTable& ta
     if (!frame) {
       return fail(table.error_at(row, fmt::format("frame is '{}', wanted a whole number", cell)));
     }
-    if (!lenses.lenses().contains(*frame)) {
+    if (!lenses.at_frames().contains(*frame)) {
       return fail(table.error_at(row, fmt::format("frame {} has no lens", *frame)));
     }
     rows[*frame].push_back(row);

@@ -41,14 +41,23 @@ Result<profile::Profile> read_single_profile(const std::string& path) {
   return profile;
 }
 
+Error no_colours(const std::string& path) {
+  return {ErrorCode::kUnsupported,
+          fmt::format("{}: holds one lens for all colours, wanted one each for red, green and "
+                      "blue; calibrate with --per-channel",
+                      path)};
+}
+
+std::vector<lens::Lens> sharing_lenses(const ColourLenses& colours, const std::string& channel) {
+  const lens::Lens& wanted = channel == "red"    ? colours.red
+                             : channel == "blue" ? colours.blue
+                                                 : colours.green;
+  return {wanted, colours.red, colours.green, colours.blue};
+}
+
 Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::string& path) {
   const profile::Station& station = profile.stations.front();
-  if (!station.channels) {
-    return fail(ErrorCode::kUnsupported,
-                fmt::format("{}: holds one lens for all colours, wanted one each for red, green "
-                            "and blue; calibrate with --per-channel",
-                            path));
-  }
+  if (!station.channels) return fail(no_colours(path));
   return ColourLenses{station.channels->red.lens, station.lens, station.channels->blue.lens};
 }
 
@@ -59,6 +68,7 @@ warp::LensAttributes lens_attributes(const profile::Profile& profile) {
           .pinhole_focal_mm = focal_mm ? std::optional(focal_mm->x()) : std::nullopt,
           .focus_m = station.focus_m,
           .t_stop = station.t_stop,
+          .entrance_pupil_mm = station.entrance_pupil_mm,
           .camera_model = profile.labels.body,
           .lens_model = profile.labels.lens,
           .lens_serial = profile.labels.serial,

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <string>
+#include <vector>
 
 #include "calib/base/result.h"
 #include "calib/lens/lens.h"
@@ -24,6 +25,12 @@ struct ColourLenses {
 };
 /// An error when the profile, read from `path`, was not fitted by colour.
 Result<ColourLenses> colour_lenses(const profile::Profile& profile, const std::string& path);
+
+/// What is said of a profile, read from `path`, that was not fitted by colour.
+[[nodiscard]] Error no_colours(const std::string& path);
+/// That of `channel` (red, green or blue), then those of red, green and blue.
+[[nodiscard]] std::vector<lens::Lens> sharing_lenses(const ColourLenses& colours,
+                                                     const std::string& channel);
 
 /// What the station of such a profile knows for the headers of pictures.
 warp::LensAttributes lens_attributes(const profile::Profile& profile);

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <cmath>
 #include <utility>
 
 #include "calib/base/text.h"
@@ -22,7 +23,18 @@ Result<std::optional<double>> length_mm(const std::string& option,
   return fail(ErrorCode::kInvalidInput, fmt::format("{}: {}", option, length.error().message));
 }
 
+nlohmann::json optional_json(const std::optional<double>& value) {
+  if (value && std::isinf(*value)) return "inf";
+  return value ? nlohmann::json(*value) : nlohmann::json();
+}
+
 }  // namespace
+
+nlohmann::json state_json(const zoom::ZoomState& state) {
+  return {{"focal_mm", optional_json(state.focal_mm)},
+          {"focus_m", optional_json(state.focus_m)},
+          {"t_stop", optional_json(state.t_stop)}};
+}
 
 void add_state_options(CLI::App& app, StateArguments& arguments) {
   app.add_option("--focal", arguments.focal, "focal length the zoom is set to, such as 35mm")
@@ -61,7 +73,8 @@ Result<ProfileAtState> read_profile_at(const std::string& path, const StateArgum
   if (profile->stations.size() == 1 && !arguments.given()) {
     return ProfileAtState{*std::move(profile), {}};
   }
-  const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile->stations);
+  const Result<zoom::ColourZoom> lens =
+      zoom::ColourZoom::create(profile->stations, zoom::Colours::kWhereAll);
   if (!lens) return fail(lens.error().code, fmt::format("{}: {}", path, lens.error().message));
   Result<zoom::StateProfile> at = zoom::profile_at(*profile, *lens, *state, arguments.beyond());
   if (!at) return fail(with_options(at.error(), path));

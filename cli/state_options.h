@@ -1,5 +1,6 @@
 #pragma once
 
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>
@@ -27,6 +28,10 @@ void add_state_options(CLI::App& app, StateArguments& arguments);
 
 /// The words read. Errors: kInvalidInput, naming the option.
 Result<zoom::ZoomState> state_of(const StateArguments& arguments);
+
+/// How a lens was set, for machines: `focal_mm`, `focus_m` (`inf` for infinity) and `t_stop`, null
+/// where it is not told.
+[[nodiscard]] nlohmann::json state_json(const zoom::ZoomState& state);
 
 /// A profile reduced to one state of its lens.
 struct ProfileAtState {

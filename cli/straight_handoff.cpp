@@ -42,13 +42,22 @@ Result<StraightHandoff> StraightHandoff::create(std::span<const warp::SequenceJo
                                                 const warp::LensWarp& lens_warp,
                                                 const profile::Profile& profile,
                                                 warp::Filter filter,
-                                                HandoffFiles files) {
+                                                HandoffFiles files,
+                                                const OfShot& of_shot) {
   StraightHandoff result(std::move(files), std::make_unique<State>());
   if (!result.files_.wanted()) return result;
   const std::optional<FrameWindows> plate = first_windows(jobs);
   if (!plate) return result;
   const auto straight = lens_warp.straight_picture(plate->display.size());
   if (!straight) return result;
+  if (of_shot) {
+    const Result<ShotHandoff> shot =
+        of_shot({.display = plate->display, .overscan_px = straight->overscan_px});
+    if (!shot) return fail(shot.error());
+    result.files_.set_content(shot_handoff_json(*shot), shot_handoff_text(*shot));
+    result.state_->windows = shot->frames.front().handoff.straight;
+    return result;
+  }
   const Result<warp::Handoff> handoff =
       warp::make_handoff(straight->lens,
                          {.display_window = plate->display, .overscan_px = straight->overscan_px},

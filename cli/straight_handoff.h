@@ -1,5 +1,6 @@
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <span>
 
@@ -7,6 +8,7 @@
 #include "calib/footage/frame.h"
 #include "calib/profile/profile.h"
 #include "cli/handoff_report.h"
+#include "cli/shot_handoff.h"
 #include "warp/io/lens_warp.h"
 #include "warp/io/sequence.h"
 
@@ -16,13 +18,23 @@ namespace trueplate::cli {
 /// sequence, whose frames have one size, any job writes the same.
 class StraightHandoff {
  public:
+  /// Of the first frame: its display window, and by how much the straight picture is larger.
+  struct Plate {
+    Window display;
+    warp::EdgePixels overscan_px;
+  };
+  /// The hand-off of a shot with a lens for every frame.
+  using OfShot = std::function<Result<ShotHandoff>(const Plate&)>;
+
   /// Reads the header of that frame. Without one, or where it does not fit the lens, the files get
   /// no content, since there is no picture they would be about.
+  /// of_shot  null: one lens for all frames
   static Result<StraightHandoff> create(std::span<const warp::SequenceJob> jobs,
                                         const warp::LensWarp& lens_warp,
                                         const profile::Profile& profile,
                                         warp::Filter filter,
-                                        HandoffFiles files);
+                                        HandoffFiles files,
+                                        const OfShot& of_shot);
   StraightHandoff(StraightHandoff&&) noexcept;
   ~StraightHandoff();
 

@@ -60,7 +60,8 @@ Eigen::VectorXd parameters_of(const lens::Lens& lens) {
   return all;
 }
 
-void set_parameters(lens::Lens& lens, const Eigen::VectorXd& all) {
+void change_parameters(lens::Lens& lens, const Eigen::VectorXd& change) {
+  const Eigen::VectorXd all = parameters_of(lens) + change;
   lens.focal_px = all.head<2>();
   lens.principal_point_px = all.segment<2>(2);
   const Result<lens::Model> model = lens::make_model(
@@ -118,14 +119,17 @@ void take_over(const Estimate& estimate, const Mean& mean) {
   Eigen::MatrixXd& covariance = estimate.station->uncertainty->covariance;
   const Eigen::MatrixXd with = covariance(Eigen::all, estimate.places);
   const Eigen::MatrixXd gain = estimate.covariance.llt().solve(with.transpose()).transpose();
-  Eigen::VectorXd all = parameters_of(estimate.station->lens);
-  all += gain * (mean.value - estimate.value);
+  const Eigen::VectorXd change = gain * (mean.value - estimate.value);
   Eigen::MatrixXd left =
       covariance - gain * (estimate.covariance - mean.covariance) * gain.transpose();
   // Held parameters stay certain, and rounding does not make a covariance lopsided.
   left = 0.5 * (left + left.transpose()).eval();
   covariance = left;
-  set_parameters(estimate.station->lens, all);
+  change_parameters(estimate.station->lens, change);
+  if (!estimate.station->channels) return;
+  // Red and blue were measured by what they differ from green, and keep that.
+  change_parameters(estimate.station->channels->red.lens, change);
+  change_parameters(estimate.station->channels->blue.lens, change);
 }
 
 std::optional<PoolTest> try_to_pool(const std::vector<profile::Station*>& stations,

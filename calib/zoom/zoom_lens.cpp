@@ -302,6 +302,7 @@ Result<LensAtState> ZoomLens::at(const ZoomState& asked, Beyond beyond) const {
                          FieldDifference{sigma.rms_px, sigma.max_px, sigma.focal_share});
   }
   result.sigma = sigma_of(root_sum(noise, found.between));
+  result.station_weights.assign(found.weights.begin(), found.weights.end());
   const auto warn = [&](std::string code, std::string message, double value) {
     result.warnings.push_back({std::move(code), std::move(message), value});
   };

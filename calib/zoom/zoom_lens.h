@@ -40,6 +40,8 @@ struct LensAtState {
   lens::Lens lens;
   std::optional<double> entrance_pupil_mm;  // from the image plane, where all stations know it
   StateSigma sigma;
+  /// How much each station counts, to first order, in the order given; they add up to one.
+  std::vector<double> station_weights;
   /// How far the lens, whose model has to make do with what there is, misses the interpolated
   /// field.
   double refit_rms_px = 0.0;

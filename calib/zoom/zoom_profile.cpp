@@ -148,11 +148,12 @@ Result<Gathered> gather(std::vector<NamedProfile> profiles, const GatherOptions&
 }
 
 Result<StateProfile> profile_at(const profile::Profile& profile,
-                                const ZoomLens& lens,
+                                const ColourZoom& lens,
                                 const ZoomState& state,
                                 Beyond beyond) {
-  const Result<LensAtState> found = lens.at(state, beyond);
-  if (!found) return fail(found.error());
+  const Result<ColourZoom::AtState> colours = lens.at(state, beyond);
+  if (!colours) return fail(colours.error());
+  const LensAtState* const found = &colours->green;
   StateProfile result{.profile = profile, .sigma = found->sigma};
   result.profile.stations.clear();
   if (const profile::Station* exact = station_at(profile, found->state)) {
@@ -174,13 +175,18 @@ Result<StateProfile> profile_at(const profile::Profile& profile,
                    found->sigma.max_px,
                    100.0 * found->sigma.focal_share),
        found->sigma.rms_px});
-  if (std::any_of(profile.stations.begin(), profile.stations.end(), [](const auto& one) {
-        return one.channels.has_value();
-      })) {
-    station.warnings.push_back({"colours-left-out",
-                                "red and blue are not interpolated between stations: this is the "
-                                "lens of green",
-                                2.0});
+  station.channels = channels_at(profile.stations, *colours);
+  const auto by_colour = std::count_if(profile.stations.begin(),
+                                       profile.stations.end(),
+                                       [](const auto& one) { return one.channels.has_value(); });
+  if (by_colour > 0 && !station.channels) {
+    station.warnings.push_back(
+        {"colours-left-out",
+         fmt::format("{} of {} stations were fitted by colour, wanted all, in one model: this is "
+                     "the lens of green",
+                     by_colour,
+                     profile.stations.size()),
+         static_cast<double>(by_colour)});
   }
   result.profile.stations.push_back(std::move(station));
   result.profile.provenance.method = fmt::format("interpolated at {} between {} stations ({})",

@@ -5,6 +5,7 @@
 
 #include "calib/base/result.h"
 #include "calib/profile/profile.h"
+#include "calib/zoom/colour_zoom.h"
 #include "calib/zoom/pool.h"
 #include "calib/zoom/zoom_lens.h"
 
@@ -41,13 +42,14 @@ Result<Gathered> gather(std::vector<NamedProfile> profiles, const GatherOptions&
 /// The profile of one state of a lens, for all that works with a single lens: its station has no
 /// quality of a fit; the warning `interpolated` says how well it is known (value: sigma in px),
 /// unless the state is that of a station, which then stays as it is. The lenses of red and blue are
-/// those of the station, or left out, with the warning `colours-left-out`.
+/// those of channels_at(), or left out, with the warning `colours-left-out`, where `lens` has none
+/// and some station does.
 struct StateProfile {
   profile::Profile profile;  // one station
   StateSigma sigma;
 };
 Result<StateProfile> profile_at(const profile::Profile& profile,
-                                const ZoomLens& lens,
+                                const ColourZoom& lens,
                                 const ZoomState& state,
                                 Beyond beyond);
 

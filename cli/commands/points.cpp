@@ -67,8 +67,10 @@ int run(const Options& options, const CommonOptions& common) {
     return report_usage(
         {columns.error().code, fmt::format("--columns: {}", columns.error().message)});
   }
-  const Result<ShotProfile> shot =
-      read_shot_profile(options.profile, options.state, options.per_frame, nullptr);
+  const Result<ShotProfile> shot = read_shot_profile({.path = options.profile,
+                                                      .state = options.state,
+                                                      .per_frame = options.per_frame,
+                                                      .threads = common.threads});
   if (!shot) return report_failure(shot.error());
   report_warnings(shot->warnings, common);
   const lens::Lens& lens = shot->profile.stations.front().lens;

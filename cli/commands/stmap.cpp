@@ -2,8 +2,10 @@
 
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "calib/base/interrupt.h"
@@ -17,6 +19,7 @@
 #include "cli/per_frame.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
+#include "cli/shot_handoff.h"
 #include "cli/state_options.h"
 #include "warp/io/st_map_file.h"
 
@@ -76,10 +79,19 @@ Result<void> prepare_handoff(const Options& options,
   return check_outputs(outputs, {options.profile}, common);
 }
 
-/// The paths of the maps of a shot: of each pattern that is given, for each frame.
-Result<std::vector<std::string>> map_paths(const Options& options, const FrameLenses& lenses) {
-  std::vector<std::string> paths;
-  for (const std::string& pattern : {options.undistort, options.redistort}) {
+/// A map that is to be written for a frame of a shot.
+struct MapJob {
+  int frame = 0;
+  warp::MapDirection direction = warp::MapDirection::kUndistort;
+  std::string path;
+};
+
+/// Of each pattern that is given, for each frame.
+Result<std::vector<MapJob>> map_jobs(const Options& options, const FrameLenses& lenses) {
+  std::vector<MapJob> jobs;
+  for (const auto& [direction, pattern] :
+       {std::pair(warp::MapDirection::kUndistort, options.undistort),
+        std::pair(warp::MapDirection::kRedistort, options.redistort)}) {
     if (pattern.empty()) continue;
     if (!footage::is_frame_pattern(pattern)) {
       return fail(ErrorCode::kInvalidInput,
@@ -87,86 +99,134 @@ Result<std::vector<std::string>> map_paths(const Options& options, const FrameLe
                               "as map.####.exr",
                               pattern));
     }
-    for (const auto& [frame, at] : lenses.lenses()) {
+    for (const auto& [frame, at] : lenses.at_frames()) {
       const Result<std::filesystem::path> path = footage::path_for_frame(pattern, frame);
       if (!path) return fail(path.error());
-      paths.push_back(path->string());
+      if (Result<void> writable = warp::check_writable_st_map(path->string(), options.compression);
+          !writable) {
+        return fail(writable.error());
+      }
+      jobs.push_back({frame, direction, path->string()});
     }
   }
-  return paths;
+  return jobs;
 }
 
-/// Maps for every frame of a shot, all of one data window.
-int run_per_frame(const Options& options, const CommonOptions& common) {
-  if (!options.channel.empty() || (!options.handoff.empty() && options.handoff != "none")) {
-    return report_usage({ErrorCode::kInvalidInput,
-                         "--per-frame goes with neither --channel nor --handoff: it interpolates "
-                         "one lens for all colours, and a hand-off is of one lens"});
+/// What the maps of a shot are made from.
+struct Shot {
+  ShotProfile profile;
+  ShotRequest request;
+  warp::Overscan overscan;
+  std::vector<MapJob> jobs;
+};
+
+/// Writes the map of one frame; its data window.
+Result<Window> write_frame_map(const Options& options,
+                               const Shot& shot,
+                               const MapJob& job,
+                               const CommonOptions& common) {
+  const PlateRequest& request = shot.request.at(job.frame);
+  const lens::Lens& lens = request.lenses.front();
+  warp::MapOptions map_options = request.map;
+  const bool undistort = job.direction == warp::MapDirection::kUndistort;
+  if (undistort) map_options.overscan_px = shot.overscan.edges;
+  const Result<warp::StMap> map = undistort ? warp::make_undistort_map(lens, map_options)
+                                            : warp::make_redistort_map(lens, map_options);
+  if (!map) return fail(map.error());
+  const profile::Profile& profile = shot.profile.profile;
+  const warp::StMapWriteOptions write{.compression = options.compression,
+                                      .overwrite = common.overwrite_policy(),
+                                      .lens_text = lens_text(profile, lens, options.channel),
+                                      .pixel_aspect = lens.pixel_aspect,
+                                      .lens = shot.profile.lenses->attributes(profile, job.frame),
+                                      .threads = common.threads};
+  if (Result<void> written = warp::write_st_map(job.path, *map, write); !written) {
+    return fail(written.error());
   }
-  const Result<ShotProfile> shot =
-      read_shot_profile(options.profile, options.state, options.per_frame, nullptr);
-  if (!shot) return report_failure(shot.error());
-  const FrameLenses& lenses = *shot->lenses;
-  const Result<std::vector<std::string>> paths = map_paths(options, lenses);
-  if (!paths) return report_usage(paths.error());
-  if (Result<void> free = check_outputs(*paths, {options.profile}, common); !free) {
+  return map->output.data;
+}
+
+/// Maps for every frame, one after the other; the data window of those that straighten, else of
+/// those that bend.
+Result<Window> write_frame_maps(const Options& options,
+                                const Shot& shot,
+                                const CommonOptions& common) {
+  Progress progress(common, "maps");
+  std::optional<Window> data;
+  int written = 0;
+  for (const MapJob& job : shot.jobs) {
+    if (is_interrupted(&interrupt_flag())) return interruption();
+    const Result<Window> window = write_frame_map(options, shot, job, common);
+    if (!window) return fail(window.error());
+    if (!data) data = *window;
+    progress.update(++written, static_cast<int>(shot.jobs.size()), job.path);
+  }
+  return data.value_or(Window{});
+}
+
+/// Fills the hand-off of a shot and refuses what would be in its way.
+Result<void> prepare_handoff(const Options& options,
+                             const Shot& shot,
+                             const CommonOptions& common,
+                             HandoffFiles& files) {
+  if (!files.wanted()) return {};
+  Result<ShotHandoff> handoff =
+      shot_handoff(shot.profile.profile, *shot.profile.lenses, shot.request, shot.overscan);
+  if (!handoff) return fail(handoff.error());
+  handoff->notes.undistort_map = std::filesystem::path(options.undistort).filename().string();
+  handoff->notes.redistort_map = std::filesystem::path(options.redistort).filename().string();
+  files.set_content(shot_handoff_json(*handoff), shot_handoff_text(*handoff));
+  std::vector<std::string> outputs = files.outstanding();
+  for (const MapJob& job : shot.jobs) outputs.push_back(job.path);
+  return check_outputs(outputs, {options.profile}, common);
+}
+
+int run_per_frame(const Options& options, HandoffFiles files, const CommonOptions& common) {
+  Result<ShotProfile> profile = read_shot_profile({.path = options.profile,
+                                                   .state = options.state,
+                                                   .per_frame = options.per_frame,
+                                                   .by_colour = !options.channel.empty(),
+                                                   .threads = common.threads});
+  if (!profile) return report_failure(profile.error());
+  Shot shot{.profile = *std::move(profile), .request = {}, .overscan = {}, .jobs = {}};
+  const FrameLenses& lenses = *shot.profile.lenses;
+  Result<std::vector<MapJob>> jobs = map_jobs(options, lenses);
+  if (!jobs) return report_usage(jobs.error());
+  shot.jobs = *std::move(jobs);
+  std::vector<std::string> outputs;
+  for (const MapJob& job : shot.jobs) outputs.push_back(job.path);
+  if (Result<void> free = check_outputs(outputs, {options.profile}, common); !free) {
     return report_failure(free.error());
   }
-  for (const std::string& path : *paths) {
-    if (Result<void> writable = warp::check_writable_st_map(path, options.compression); !writable) {
-      return report_usage(writable.error());
-    }
-  }
-  Result<PlateRequest> request = read_plate_options(options.plate, lenses.all(), common.threads);
+  Result<ShotRequest> request =
+      read_shot_plate_options(options.plate, lenses, options.channel, common.threads);
   if (!request) return report_usage(request.error());
-  // Every straight picture has the pinhole of its frame.
-  request->map.straight.reset();
-  request->overscan_options.straight.reset();
-  const Result<warp::Overscan> overscan =
-      warp::common_overscan(request->lenses, request->overscan, request->overscan_options);
+  shot.request = *std::move(request);
+  const Result<warp::Overscan> overscan = shot_overscan(shot.request);
   if (!overscan) return report_failure(overscan.error());
-  std::vector<Warning> warnings = shot->warnings;
+  shot.overscan = *overscan;
+  if (Result<void> free = prepare_handoff(options, shot, common, files); !free) {
+    return report_failure(free.error());
+  }
+  std::vector<Warning> warnings = shot.profile.warnings;
   warnings.insert(warnings.end(), overscan->warnings.begin(), overscan->warnings.end());
   report_warnings(warnings, common);
   footage::set_io_threads(common.threads);
-
-  Progress progress(common, "maps");
-  std::size_t written_maps = 0;
-  Window data;
-  for (const std::string& pattern : {options.undistort, options.redistort}) {
-    if (pattern.empty()) continue;
-    std::size_t index = 0;
-    for (const auto& [frame, at] : lenses.lenses()) {
-      if (is_interrupted(&interrupt_flag())) return report_failure(interruption().error);
-      const lens::Lens& lens = request->lenses[index++];
-      warp::MapOptions map_options = request->map;
-      const bool undistort = pattern == options.undistort;
-      if (undistort) map_options.overscan_px = overscan->edges;
-      const Result<warp::StMap> map = undistort ? warp::make_undistort_map(lens, map_options)
-                                                : warp::make_redistort_map(lens, map_options);
-      if (!map) return report_failure(map.error());
-      if (undistort || options.undistort.empty()) data = map->output.data;
-      const std::string& path = (*paths)[written_maps];
-      const warp::StMapWriteOptions write{.compression = options.compression,
-                                          .overwrite = common.overwrite_policy(),
-                                          .lens_text = lens_text(shot->profile, lens, ""),
-                                          .pixel_aspect = lens.pixel_aspect,
-                                          .lens = lenses.attributes(shot->profile, frame),
-                                          .threads = common.threads};
-      if (Result<void> written = warp::write_st_map(path, *map, write); !written) {
-        return report_failure(written.error());
-      }
-      progress.update(static_cast<int>(++written_maps), static_cast<int>(paths->size()), path);
-    }
+  const Result<Window> data = write_frame_maps(options, shot, common);
+  if (!data) return report_failure(data.error());
+  if (Result<void> written = files.write(common.overwrite_policy()); !written) {
+    return report_failure(written.error());
   }
-  print(common, lenses.text() + fmt::format("{} maps written\n", written_maps));
-  if (Result<void> written = write_json(
-          common,
-          {{"warnings", warnings_json(warnings)},
-           {"lenses", lenses.json()},
-           {"data_window",
-            {{"x", data.x}, {"y", data.y}, {"width", data.width}, {"height", data.height}}}});
-      !written) {
+  print(common, lenses.text() + fmt::format("{} maps written\n", shot.jobs.size()));
+  report_handoff(files, common);
+  nlohmann::json json = {
+      {"warnings", warnings_json(warnings)},
+      {"lenses", lenses.json()},
+      {"data_window",
+       {{"x", data->x}, {"y", data->y}, {"width", data->width}, {"height", data->height}}}};
+  if (!options.channel.empty()) json["channel"] = options.channel;
+  if (files.wanted()) json["handoff"] = files.json_path().string();
+  if (Result<void> written = write_json(common, json); !written) {
     return report_failure(written.error());
   }
   return kDone;
@@ -182,13 +242,11 @@ int run(const Options& options, const CommonOptions& common) {
     return report_usage({ErrorCode::kInvalidInput,
                          "say which maps to write: --undistort FILE, --redistort FILE or both"});
   }
-  if (options.per_frame.given()) return run_per_frame(options, common);
-  if (options.per_frame.smooth_frames > 0.0) {
-    return report_usage({ErrorCode::kInvalidInput, "--smooth goes with --per-frame"});
-  }
   Result<HandoffFiles> files = HandoffFiles::create(
       options.handoff, options.undistort.empty() ? options.redistort : options.undistort);
   if (!files) return report_usage(files.error());
+  if (options.per_frame.given()) return run_per_frame(options, *std::move(files), common);
+  if (options.per_frame.smooth_frames > 0.0) return report_usage(smooth_alone());
   if (Result<void> free =
           check_outputs({options.undistort, options.redistort}, {options.profile}, common);
       !free) {

@@ -18,6 +18,7 @@
 #include "cli/per_frame.h"
 #include "cli/profile_option.h"
 #include "cli/sequence_report.h"
+#include "cli/shot_handoff.h"
 #include "cli/state_options.h"
 #include "cli/straight_handoff.h"
 #include "warp/io/lens_warp.h"
@@ -49,45 +50,97 @@ Result<warp::LensWarpOptions> warp_options(const Options& options, warp::MapDire
                                .passes = *passes};
 }
 
+warp::LensWarp by_colour(const ColourLenses& lenses, const warp::LensWarpOptions& options) {
+  return {{lenses.red, lenses.green, lenses.blue}, options};
+}
+
+/// Of the profile's lens; of a shot that of its first frame.
 Result<warp::LensWarp> lens_warp_of(const Options& options,
-                                    const profile::Profile& profile,
+                                    const ShotProfile& shot,
                                     const warp::LensWarpOptions& lens_options) {
   if (!options.per_channel) {
-    return warp::LensWarp(profile.stations.front().lens, lens_options);
+    return warp::LensWarp(shot.profile.stations.front().lens, lens_options);
   }
-  Result<ColourLenses> lenses = colour_lenses(profile, options.profile);
+  if (shot.lenses) {
+    return by_colour(shot.lenses->colours(shot.lenses->at_frames().begin()->first), lens_options);
+  }
+  Result<ColourLenses> lenses = colour_lenses(shot.profile, options.profile);
   if (!lenses) return fail(lenses.error());
-  return warp::LensWarp({lenses->red, lenses->green, lenses->blue}, lens_options);
+  return by_colour(*lenses, lens_options);
+}
+
+/// Of one frame of a shot. Its map is kept by what comes out of it, and is of no use to another.
+warp::LensWarp lens_warp_of(const Options& options,
+                            const FrameLenses& lenses,
+                            int frame,
+                            const warp::LensWarpOptions& lens_options) {
+  if (options.per_channel) return by_colour(lenses.colours(frame), lens_options);
+  return {lenses.lens(frame), lens_options};
+}
+
+/// What is asked of the frames of a shot whose plates have this size.
+Result<ShotRequest> shot_request(const FrameLenses& lenses,
+                                 ImageSize plate,
+                                 const Options& options,
+                                 const warp::LensWarpOptions& lens_options) {
+  ShotRequest request;
+  const warp::Filter filter = lens_options.passes.filter;
+  for (const auto& [frame, at] : lenses.at_frames()) {
+    PlateRequest one;
+    for (const lens::Lens& calibrated : lenses.sharing(frame, options.per_channel ? "green" : "")) {
+      Result<lens::Lens> lens = lens::for_picture_of(calibrated, plate);
+      if (!lens) return fail(lens.error());
+      one.lenses.push_back(*std::move(lens));
+    }
+    const lens::Lens& green = one.lenses.front();
+    one.map.straight = warp::StraightPinhole{green.focal_px, green.principal_point_px};
+    one.overscan = lens_options.overscan;
+    one.overscan_options = {.round_to = options.round_to,
+                            .margin_px = warp::kernel_width(filter) / 2,
+                            .straight = one.map.straight};
+    one.filter = filter;
+    request.emplace(frame, std::move(one));
+  }
+  return request;
 }
 
 /// With a lens for every frame: an overscan that is found from the lens becomes the one that all of
-/// them need together, or the straight pictures would differ in size.
-Result<void> fit_overscan(const ShotProfile& shot,
-                          const footage::FrameSet& frames,
-                          warp::LensWarpOptions& options) {
+/// them need together, or the straight pictures would differ in size. Returns its warnings.
+Result<std::vector<Warning>> fit_overscan(const ShotProfile& shot,
+                                          const footage::FrameSet& frames,
+                                          const Options& options,
+                                          warp::LensWarpOptions& lens_options) {
   using Kind = warp::OverscanRequest::Kind;
-  if (!shot.lenses || options.direction != warp::MapDirection::kUndistort ||
-      options.overscan.kind != Kind::kAuto) {
-    return {};
+  if (!shot.lenses || lens_options.direction != warp::MapDirection::kUndistort ||
+      lens_options.overscan.kind != Kind::kAuto) {
+    return std::vector<Warning>{};
   }
   const footage::FrameRef& first = frames.frames.front();
   const Result<footage::Frame> header =
       first.movie_frame ? Result<footage::Frame>(fail(ErrorCode::kUnsupported, ""))
                         : footage::read_frame_header(first.path);
-  std::vector<lens::Lens> lenses;
-  for (const lens::Lens& calibrated : shot.lenses->all()) {
-    Result<lens::Lens> lens = lens::for_picture_of(
-        calibrated, header ? header->windows.display.size() : calibrated.plate_size);
-    if (!lens) return fail(lens.error());
-    lenses.push_back(*std::move(lens));
-  }
-  const Result<warp::Overscan> overscan = warp::common_overscan(
-      lenses,
-      options.overscan,
-      {.round_to = options.round_to, .margin_px = warp::kernel_width(options.passes.filter) / 2});
+  const ImageSize plate =
+      header ? header->windows.display.size() : shot.lenses->all().front().plate_size;
+  const Result<ShotRequest> request = shot_request(*shot.lenses, plate, options, lens_options);
+  if (!request) return fail(request.error());
+  const Result<warp::Overscan> overscan = shot_overscan(*request);
   if (!overscan) return fail(overscan.error());
-  options.overscan = {.kind = Kind::kPixels, .pixels = overscan->edges};
-  return {};
+  lens_options.overscan = {.kind = Kind::kPixels, .pixels = overscan->edges};
+  return overscan->warnings;
+}
+
+/// The hand-off of the straight pictures of a shot.
+Result<ShotHandoff> handoff_of(const ShotProfile& shot,
+                               const StraightHandoff::Plate& plate,
+                               const Options& options,
+                               const warp::LensWarpOptions& lens_options,
+                               const std::vector<Warning>& of_overscan) {
+  Result<ShotRequest> request =
+      shot_request(*shot.lenses, plate.display.size(), options, lens_options);
+  if (!request) return fail(request.error());
+  for (auto& [frame, one] : *request) one.map.display_window = plate.display;
+  return shot_handoff(
+      shot.profile, *shot.lenses, *request, {.edges = plate.overscan_px, .warnings = of_overscan});
 }
 
 /// `straight: 2078x1100 around a 2048x1080 display window (overscan 15,10,15,10)`
@@ -114,28 +167,36 @@ int run(const Options& options,
   if (!lens_options) return report_usage(lens_options.error());
   const Result<FrameSequence> sequence = FrameSequence::create(options.sequence, common);
   if (!sequence) return report_frames(sequence.error());
-  if (options.per_channel && options.per_frame.given()) {
-    return report_usage({ErrorCode::kInvalidInput,
-                         "--per-frame interpolates one lens for all colours; leave --per-channel "
-                         "out"});
-  }
-  const Result<ShotProfile> shot =
-      read_shot_profile(options.profile, options.state, options.per_frame, &sequence->frames());
+  const Result<ShotProfile> shot = read_shot_profile({.path = options.profile,
+                                                      .state = options.state,
+                                                      .per_frame = options.per_frame,
+                                                      .frames = &sequence->frames(),
+                                                      .by_colour = options.per_channel,
+                                                      .threads = common.threads});
   if (!shot) return report_failure(shot.error());
   report_warnings(shot->warnings, common);
   const profile::Profile& profile = shot->profile;
-  if (Result<void> fitting = fit_overscan(*shot, sequence->frames(), *lens_options); !fitting) {
-    return report_failure(fitting.error());
-  }
-  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, profile, *lens_options);
+  const Result<std::vector<Warning>> of_overscan =
+      fit_overscan(*shot, sequence->frames(), options, *lens_options);
+  if (!of_overscan) return report_failure(of_overscan.error());
+  report_warnings(*of_overscan, common);
+  const Result<warp::LensWarp> lens_warp = lens_warp_of(options, *shot, *lens_options);
   if (!lens_warp) return report_failure(lens_warp.error());
   const Result<std::string> settings = frame_settings(app, shot->whole);
   if (!settings) return report_failure(settings.error());
   Result<HandoffFiles> files =
       HandoffFiles::create(undistort ? options.handoff : "none", options.sequence.output);
   if (!files) return report_usage(files.error());
-  const Result<StraightHandoff> handoff = StraightHandoff::create(
-      sequence->jobs(), *lens_warp, profile, lens_options->passes.filter, *std::move(files));
+  const auto of_shot = [&](const StraightHandoff::Plate& plate) {
+    return handoff_of(*shot, plate, options, *lens_options, *of_overscan);
+  };
+  const Result<StraightHandoff> handoff =
+      StraightHandoff::create(sequence->jobs(),
+                              *lens_warp,
+                              profile,
+                              lens_options->passes.filter,
+                              *std::move(files),
+                              shot->lenses ? StraightHandoff::OfShot(of_shot) : nullptr);
   if (!handoff) return report_failure(handoff.error());
   if (Result<void> free = sequence->check(options.profile); !free) {
     return report_failure(free.error());
@@ -165,10 +226,11 @@ int run(const Options& options,
   std::optional<FrameWindows> straight;  // of the first frame that was made
   const auto warp_frame = [&](footage::Frame frame, const warp::SequenceJob& job, int threads) {
     const bool own = shot->lenses.has_value();
-    // Its map is kept by what comes out of it, and is of no use to another frame.
-    const warp::LensWarp of_frame(own ? shot->lenses->lens(*job.input.number) : lens::Lens{},
-                                  *lens_options);
-    const warp::LensWarp& used = own ? of_frame : *lens_warp;
+    std::optional<warp::LensWarp> of_frame;
+    if (own) {
+      of_frame.emplace(lens_warp_of(options, *shot->lenses, *job.input.number, *lens_options));
+    }
+    const warp::LensWarp& used = own ? *of_frame : *lens_warp;
     Result<warp::FrameInRows> warped = used.in_rows(std::move(frame), threads);
     if (!warped) return warped;
     const FrameWindows windows = warped->frame.windows;

@@ -132,7 +132,18 @@ TEST_CASE("calibrations are gathered, told about, and asked for in between") {
   const ProgramResult allowed =
       run_well({"handoff", zoom, "--focal", "20mm", "--focus", "1.1m", "--extrapolate"});
   CHECK(allowed.errors.find("warning: beyond the stations") != std::string::npos);
-  CHECK(run_trueplate({"compare", zoom, at}).errors.find("trueplate state") != std::string::npos);
+  const ProgramResult compared = run_well({"compare", zoom, at});
+  CHECK(compared.errors.find("15 stations of A and 1 of B have no counterpart") !=
+        std::string::npos);
+  CHECK(
+      compared.output.find("too uncertain to say: the calibrations have no station at one state") !=
+      std::string::npos);
+  const std::string change = (scratch.path() / "change.json").string();
+  run_well({"compare", zoom, zoom, "--json", change, "--quiet"});
+  CHECK(read_json(change).at("change").at("stations").size() == 15);
+  CHECK(read_json(change).at("change").at("between").size() == 8);
+  CHECK(run_trueplate({"compare", zoom, zoom, "--report", "x.html"}).status == 2);
+  CHECK(run_trueplate({"compare", zoom, zoom, "--check"}).status == 5);
   CHECK(run_trueplate({"state", zoom, "--focal", "37", "-o", "x.json"}).status == 2);
 }
 
@@ -250,6 +261,88 @@ TEST_CASE("a lens for every frame: from a table and from headers, in pictures, m
     CHECK(*moved->number(row, 2) == doctest::Approx(truth->x()).epsilon(2e-4));
   }
   CHECK(moved->is_blank(2, 2));
+}
+
+TEST_CASE(
+    "the numbers for a shot whose lens moves: a pinhole for every frame, one overscan for all") {
+  const ScratchFolder scratch;
+  const fs::path& folder = scratch.path();
+  const std::string zoom = gathered(folder);
+  write_plates(folder);
+  const std::string table = write_table(folder);
+  const std::string json = (folder / "shot.json").string();
+  const std::string said = run_well({"handoff", zoom, "--per-frame", table, "--json", json}).output;
+  const nlohmann::json shot = read_json(json);
+  CHECK(shot.at("format") == "trueplate-shot-handoff");
+  REQUIRE(shot.at("frames").size() == kNumFrames);
+  const nlohmann::json& edges = shot.at("render").at("overscan_px");
+  const std::string overscan = fmt::format("{},{},{},{}",
+                                           edges.at("left").get<int>(),
+                                           edges.at("top").get<int>(),
+                                           edges.at("right").get<int>(),
+                                           edges.at("bottom").get<int>());
+  int widest = 0;
+  for (int i = 0; i < kNumFrames; ++i) {
+    const nlohmann::json& frame = shot.at("frames")[static_cast<std::size_t>(i)];
+    CHECK(frame.at("frame") == 1001 + i);
+    // What the frame alone is handed off with.
+    std::vector<std::string> alone{"handoff",
+                                   zoom,
+                                   "--focal",
+                                   "37mm",
+                                   "--focus",
+                                   fmt::format("{:.9f}m", focus_at(1001 + i)),
+                                   "--json",
+                                   (folder / "one.json").string(),
+                                   "--overwrite",
+                                   "--quiet"};
+    run_well(alone);
+    widest = std::max(widest,
+                      read_json((folder / "one.json").string())
+                          .at("render")
+                          .at("overscan_px")
+                          .at("left")
+                          .get<int>());
+    alone.insert(alone.end(), {"--overscan", overscan});
+    run_well(alone);
+    const nlohmann::json one = read_json((folder / "one.json").string());
+    for (const char* who : {"solve", "render"}) {
+      for (const char* what : {"focal_px", "principal_point_px", "unit_window", "film_back_mm"}) {
+        CAPTURE(what);
+        for (const auto& [key, value] : one.at(who).at("camera").at(what).items()) {
+          CHECK(frame.at(who).at("camera").at(what).at(key).get<double>() ==
+                doctest::Approx(value.get<double>()).epsilon(1e-9));
+        }
+      }
+    }
+    CHECK(one.at("render").at("data_window") == shot.at("render").at("data_window"));
+  }
+  CHECK(edges.at("left") == widest);
+  CHECK(said.find("1004") != std::string::npos);
+  CHECK(said.find("display 256 x 144") != std::string::npos);
+
+  // Straightened plates and maps come with the same; a part of the shot with that of the whole.
+  fs::create_directories(folder / "out");
+  run_well({"undistort",
+            zoom,
+            (folder / "plates/plate.####.exr").string(),
+            "--frames",
+            "1002",
+            "--per-frame",
+            table,
+            "-o",
+            (folder / "out/s.####.exr").string()});
+  const nlohmann::json straight = read_json((folder / "out/s.handoff.json").string());
+  CHECK(straight.at("frames") == shot.at("frames"));
+  CHECK(straight.at("render").at("data_window") == shot.at("render").at("data_window"));
+  run_well(
+      {"stmap", zoom, "--per-frame", table, "--redistort", (folder / "out/r.####.exr").string()});
+  const nlohmann::json maps = read_json((folder / "out/r.handoff.json").string());
+  CHECK(maps.at("frames") == shot.at("frames"));
+  CHECK(maps.at("comp").at("redistort").at("file") == "r.####.exr");
+  CHECK(run_trueplate({"handoff", zoom, "--smooth", "2"}).status == 2);
+  CHECK(run_trueplate({"handoff", zoom, "--per-frame", table, "--per-channel"})
+            .errors.find("one lens for all colours") != std::string::npos);
 }
 
 TEST_CASE("frames whose lens is not told are refused by name") {

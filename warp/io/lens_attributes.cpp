@@ -78,6 +78,7 @@ std::vector<std::string> detail::add_lens_attributes(Imf::Header& header,
   notes.number("pinholeFocalLength", attributes.pinhole_focal_mm);
   notes.number("focus", attributes.focus_m);
   notes.number("tStop", attributes.t_stop);
+  notes.number("entrancePupilOffset", attributes.entrance_pupil_mm);
   notes.text("cameraModel", attributes.camera_model);
   notes.text("lensModel", attributes.lens_model);
   notes.text("lensSerialNumber", attributes.lens_serial);

@@ -15,10 +15,12 @@ struct LensAttributes {
   std::optional<double> pinhole_focal_mm = {};  // pinholeFocalLength: horizontal, as calibrated
   std::optional<double> focus_m = {};           // focus; infinity is legal
   std::optional<double> t_stop = {};            // tStop
-  std::string camera_model = {};                // cameraModel
-  std::string lens_model = {};                  // lensModel
-  std::string lens_serial = {};                 // lensSerialNumber
-  double pixel_aspect = 1.0;                    // compared only: a picture always has its own
+  /// entrancePupilOffset: from the image plane, positive towards the scene
+  std::optional<double> entrance_pupil_mm = {};
+  std::string camera_model = {};  // cameraModel
+  std::string lens_model = {};    // lensModel
+  std::string lens_serial = {};   // lensSerialNumber
+  double pixel_aspect = 1.0;      // compared only: a picture always has its own
 };
 
 /// Adds them to the headers that an EXR file of this frame will have, of every part. What the

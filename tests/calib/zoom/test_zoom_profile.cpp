@@ -57,7 +57,7 @@ TEST_CASE("profiles are gathered, sorted, left out one by one, and written and r
   REQUIRE_MESSAGE(text, text.error().message);
   REQUIRE(profile::parse_profile(*text, "zoom.json"));
 
-  const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(stations);
+  const auto lens = zoom::ColourZoom::create(stations, zoom::Colours::kWhereAll);
   REQUIRE(lens);
   const auto between = zoom::profile_at(
       gathered->profile, *lens, {.focal_mm = 35.0, .focus_m = 2.0}, zoom::Beyond::kRefuse);
@@ -71,7 +71,7 @@ TEST_CASE("profiles are gathered, sorted, left out one by one, and written and r
   REQUIRE(exact);
   CHECK(exact->profile.stations[0].quality.has_value());
 
-  const std::vector<zoom::Breathing> curves = zoom::breathing(gathered->profile, *lens);
+  const std::vector<zoom::Breathing> curves = zoom::breathing(gathered->profile, lens->green());
   REQUIRE(curves.size() == 5);
   for (const zoom::Breathing& curve : curves) {
     REQUIRE(curve.points.size() == 3);
@@ -97,6 +97,15 @@ TEST_CASE("a common principal point is pooled and better known; one that wanders
     before += (common.back().lens.principal_point_px - Point2d(1024.0, 576.0)).squaredNorm();
   }
   const std::vector<profile::Station> unpooled = common;
+  const auto map_error_px = [](const std::vector<profile::Station>& stations) {
+    double squares = 0.0;
+    for (const profile::Station& station : stations) {
+      lens::Lens truth = true_zoom(*station.nominal_focal_mm, *station.focus_m);
+      truth.principal_point_px = {1024.0, 576.0};
+      squares += std::pow(solved_plate_error(station.lens, truth).rms_px, 2);
+    }
+    return std::sqrt(squares / static_cast<double>(stations.size()));
+  };
   const std::vector<zoom::PoolTest> tests = zoom::pool(common);
   REQUIRE(tests.size() == 1);
   CHECK(tests[0].pooled);
@@ -111,6 +120,23 @@ TEST_CASE("a common principal point is pooled and better known; one that wanders
              std::sqrt(before / 15.0),
              std::sqrt(after / 15.0));
   CHECK(after < 0.25 * before);
+  // All stations have one value now, so this is one draw of two numbers: chi-square of 2 degrees.
+  const profile::Uncertainty& pooled = *common[0].uncertainty;
+  const double x =
+      (common[0].lens.principal_point_px.x() - 1024.0) / *profile::sigma(pooled, "principal_x_px");
+  const double y =
+      (common[0].lens.principal_point_px.y() - 576.0) / *profile::sigma(pooled, "principal_y_px");
+  const double map_before = map_error_px(unpooled);
+  const double map_after = map_error_px(common);
+  fmt::print(
+      "pooled principal point off by {:.2f}, {:.2f} of its sigmas; maps off by {:.4f} px "
+      "(rms), {:.4f} px when pooled\n",
+      x,
+      y,
+      map_before,
+      map_after);
+  CHECK(x * x + y * y < 9.21);  // 1 % (tables)
+  CHECK(map_after < 1.02 * map_before);
 
   const std::vector<zoom::PoolTest> of_wandering = zoom::pool(wandering);
   REQUIRE(of_wandering.size() == 6);

@@ -30,6 +30,7 @@ const LensAttributes kKnown{.nominal_focal_mm = 50.0,
                             .pinhole_focal_mm = 49.8234567,
                             .focus_m = 2.4,
                             .t_stop = 2.8,
+                            .entrance_pupil_mm = 123.5,
                             .camera_model = "Box camera",
                             .lens_model = "Wren 50",
                             .lens_serial = "0042"};
@@ -66,6 +67,7 @@ void check_known(const Imf::Header& header) {
   CHECK(number(header, "pinholeFocalLength") == 49.8234567F);
   CHECK(number(header, "focus") == 2.4F);
   CHECK(number(header, "tStop") == 2.8F);
+  CHECK(number(header, "entrancePupilOffset") == 123.5F);
   CHECK(text(header, "cameraModel") == "Box camera");
   CHECK(text(header, "lensModel") == "Wren 50");
   CHECK(text(header, "lensSerialNumber") == "0042");
