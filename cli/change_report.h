@@ -4,6 +4,7 @@
 #include <string>
 
 #include "calib/compare/lens_change.h"
+#include "calib/compare/zoom_change.h"
 #include "calib/profile/profile.h"
 
 namespace trueplate::cli {
@@ -15,5 +16,10 @@ namespace trueplate::cli {
 
 /// What became of a lens, for machines.
 [[nodiscard]] nlohmann::json change_json(const compare::LensChange& change);
+
+/// The same of a lens with many stations.
+[[nodiscard]] nlohmann::json change_json(const compare::ZoomChange& change);
+/// A line for every state that was compared.
+[[nodiscard]] std::string change_table(const compare::ZoomChange& change);
 
 }  // namespace trueplate::cli

@@ -99,7 +99,10 @@ class Statistic {
  public:
   /// responses   of the places to the independent errors of both calibrations
   /// beyond_px2  mean square of what is in neither covariance
-  Statistic(const RayField& field, const Eigen::MatrixXd& responses, double beyond_px2)
+  Statistic(const RayField& field,
+            const Eigen::MatrixXd& responses,
+            double beyond_px2,
+            double false_alarm_rate)
       : num_nodes_(static_cast<double>(field.first_px.size())) {
     const Eigen::HouseholderQR<Eigen::MatrixXd> motion(field.by_motion);
     motion_ = motion.householderQ() * Eigen::MatrixXd::Identity(field.by_motion.rows(), 4);
@@ -111,7 +114,7 @@ class Statistic {
     explained_px2_ = variances_.sum() / num_nodes_ + beyond;
     weights_.resize(variances_.size() + kFieldFreedom);
     weights_ << (variances_ / (variances_ + floor_)).matrix(), Eigen::VectorXd::Ones(kFieldFreedom);
-    limit_ = detail::chi_square_sum_quantile(weights_, kFalseAlarmRate);
+    limit_ = detail::chi_square_sum_quantile(weights_, false_alarm_rate);
   }
 
   [[nodiscard]] Eigen::MatrixXd without_motion(const Eigen::MatrixXd& fields) const {
@@ -205,7 +208,8 @@ Result<LensChange> lens_change(const profile::Station& first,
                   field->second_px);
   Eigen::MatrixXd responses(of_first.rows(), of_first.cols() + of_second.cols());
   responses << of_first, of_second;
-  const Statistic statistic(*field, responses, misfit_px2(first) + misfit_px2(second));
+  const Statistic statistic(
+      *field, responses, misfit_px2(first) + misfit_px2(second), options.false_alarm_rate);
   change.p_value =
       statistic.p_value(statistic.value(statistic.without_motion(detail::differences(*field))));
   change.explained_rms_px = statistic.explained_px();
@@ -214,7 +218,7 @@ Result<LensChange> lens_change(const profile::Station& first,
     change.detectable_rms_px =
         std::max(change.detectable_rms_px, statistic.detectable_px(shapes.col(i)));
   }
-  if (change.p_value < kFalseAlarmRate) {
+  if (change.p_value < options.false_alarm_rate) {
     change.verdict = ChangeVerdict::kChanged;
   } else if (change.detectable_rms_px <= options.matters_px) {
     change.verdict = ChangeVerdict::kNotDistinguishable;
@@ -231,12 +235,13 @@ std::string verdict_text(const LensChange& change, const ChangeOptions& options)
   }
   const std::string numbers = fmt::format(
       "{:.4f} px rms apart ({:.4f} px at {:.0f},{:.0f}) after turn and focal length, "
-      "{:.4f} px are explained, p = {:.2g}",
+      "{:.4f} px are explained ({:g} px allowed for the models), p = {:.2g}",
       change.after.rms_px,
       change.after.max_px,
       change.after.max_at_px.x(),
       change.after.max_at_px.y(),
       change.explained_rms_px,
+      kModelsApartPx,
       change.p_value);
   switch (change.verdict) {
     case ChangeVerdict::kChanged:

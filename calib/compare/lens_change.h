@@ -31,6 +31,7 @@ inline constexpr double kModelsApartPx = 0.005;
 
 struct ChangeOptions {
   double matters_px = kChangeThatMattersPx;
+  double false_alarm_rate = kFalseAlarmRate;
 };
 
 /// Distances on the plate of where two lenses image one ray.

@@ -9,6 +9,7 @@
 
 #include "calib/base/utf8.h"
 #include "calib/compare/lens_change.h"
+#include "calib/compare/zoom_change.h"
 #include "calib/profile/profile.h"
 #include "cli/change_report.h"
 #include "cli/commands/commands.h"
@@ -77,15 +78,18 @@ Result<Pair> maps_of_profiles(const profile::Station& first,
   return Pair{*std::move(a), *std::move(b), {}, true};
 }
 
-/// Of two profiles of one station each.
 struct Profiles {
   profile::Profile first;
   profile::Profile second;
+
+  [[nodiscard]] bool have_one_station() const {
+    return first.stations.size() == 1 && second.stations.size() == 1;
+  }
 };
 Result<Profiles> read_profiles(const Options& options) {
-  Result<profile::Profile> first = read_single_profile(options.first);
+  Result<profile::Profile> first = read_lens_profile(options.first);
   if (!first) return fail(first.error());
-  Result<profile::Profile> second = read_single_profile(options.second);
+  Result<profile::Profile> second = read_lens_profile(options.second);
   if (!second) return fail(second.error());
   return Profiles{*std::move(first), *std::move(second)};
 }
@@ -173,6 +177,7 @@ std::vector<Warning> identity_doubts(const Profiles& profiles) {
                                     printable(b.serial)),
                         0.0});
   }
+  if (!profiles.have_one_station()) return warnings;
   const profile::Station& first = profiles.first.stations.front();
   const profile::Station& second = profiles.second.stations.front();
   if (first.nominal_focal_mm != second.nominal_focal_mm || first.focus_m != second.focus_m) {
@@ -189,9 +194,48 @@ int check_status(compare::ChangeVerdict verdict) {
   return verdict == compare::ChangeVerdict::kTooUncertain ? kTooUncertainStatus : int{kDone};
 }
 
+/// Of lenses with many stations.
+int run_stations(const Options& options, const Profiles& profiles, const CommonOptions& common) {
+  if (!options.report.empty()) {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--report is of one station each; `state` makes a profile of one state"});
+  }
+  const compare::ChangeOptions change_options{.matters_px = options.matters_px};
+  const Result<compare::ZoomChange> change =
+      compare::zoom_change(profiles.first.stations, profiles.second.stations, change_options);
+  if (!change) return report_failure(change.error());
+  std::vector<Warning> warnings = identity_doubts(profiles);
+  const std::size_t alone = change->num_only_first + change->num_only_second;
+  if (alone > 0) {
+    warnings.push_back({"stations-alone",
+                        fmt::format("{} stations of A and {} of B have no counterpart: there the "
+                                    "other lens is interpolated, which decides nothing",
+                                    change->num_only_first,
+                                    change->num_only_second),
+                        static_cast<double>(alone)});
+  }
+  report_warnings(warnings, common);
+  print(common,
+        fmt::format("A: {}\nB: {}\n{}{}\n",
+                    identity_text(profiles.first),
+                    identity_text(profiles.second),
+                    change_table(*change),
+                    compare::verdict_text(*change, change_options)));
+  if (Result<void> written = write_json(common,
+                                        {{"a", identity_json(profiles.first)},
+                                         {"b", identity_json(profiles.second)},
+                                         {"change", change_json(*change)},
+                                         {"warnings", warnings_json(warnings)}});
+      !written) {
+    return report_failure(written.error());
+  }
+  return options.check ? check_status(change->verdict) : int{kDone};
+}
+
 int run_profiles(const Options& options, const CommonOptions& common) {
   const Result<Profiles> profiles = read_profiles(options);
   if (!profiles) return report_failure(profiles.error());
+  if (!profiles->have_one_station()) return run_stations(options, *profiles, common);
   const profile::Station& first = profiles->first.stations.front();
   const profile::Station& second = profiles->second.stations.front();
   const Result<Pair> pair = maps_of_profiles(first, second, common.threads);
