@@ -208,11 +208,8 @@ StationGrid::Mix StationGrid::at_focus(const Column& column,
 Blend StationGrid::at(double focal_mm, double focus_m) const {
   std::vector<double> knots;
   for (const Column& column : columns_) knots.push_back(std::log(column.focal_mm));
-  // On a column's own focal length, whatever digit its label was rounded to.
-  double x = std::log(focal_mm);
-  for (const double knot : knots) {
-    if (std::abs(x - knot) <= kSameFocal) x = knot;
-  }
+  // Not drawn to a column whose label is nearly the same: a slow zoom would stall there and jump.
+  const double x = std::log(focal_mm);
   const MonotoneSpline spline(knots);
   Blend blend;
   blend.lower = spline.interval(x);
