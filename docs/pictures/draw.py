@@ -156,7 +156,7 @@ def setup():
     d.text(468, 268, "soft light", 12.5)
     d.text(740, 268, "from both sides", 12.5, "end")
     d.text(604, 338, "turn the board or walk the camera round it", 12.5, "middle", SOFT)
-    d.text(24, 362, "Heavy boards: two people, weighed-down stands, nobody beneath; the set's safety rules come first (common practice).", 12.5,
+    d.text(24, 362, "Heavy boards: two people, weighed-down stands; the set's safety rules come first (common practice).", 12.5,
            fill=SOFT)
     return d
 

@@ -121,7 +121,7 @@ def run(document, blocks, work, bin_folder, prepare):
         return printed, None
     where = re.search(r"^line (\d+) fails$", done.stdout, re.MULTILINE)
     line = where[1] if where else "?"
-    return printed, f"line {line}: exit status {done.returncode}\n" + "\n".join(said[-20:])
+    return printed, f":{line}: exit status {done.returncode}\n" + "\n".join(said[-20:])
 
 
 def worded(line):
@@ -216,7 +216,7 @@ def main():
                 continue
             ran += len(printed)
             if failure:
-                failures.append(f"{name}: {failure}")
+                failures.append(f"{name}{failure}" if failure.startswith(":") else f"{name}: {failure}")
             failures += [f"{name}:{line}: the block before does not print: {words}"
                          for line, words in unlike(blocks, printed)]
             shutil.rmtree(work / document.stem)
