@@ -46,6 +46,7 @@ std::string_view wanted(Kind kind) {
 
 struct Column {
   std::string_view name;
+  std::string_view with_unit;  // another name of it, which says what bare numbers count
   Kind kind = Kind::kNumber;
   std::optional<double> ZoomState::*member;
   std::optional<std::size_t> place = std::nullopt;
@@ -97,14 +98,24 @@ Result<std::vector<FrameState>> parse_frame_states(std::string text, std::string
   if (!table) return fail(table.error());
   const Result<std::size_t> frame_column = table->column("frame");
   if (!frame_column) return fail(frame_column.error());
-  std::vector<Column> columns{{"focal", Kind::kFocalMm, &ZoomState::focal_mm},
-                              {"focus", Kind::kFocusM, &ZoomState::focus_m},
-                              {"t_stop", Kind::kNumber, &ZoomState::t_stop}};
+  std::vector<Column> columns{{"focal", "focal_mm", Kind::kFocalMm, &ZoomState::focal_mm},
+                              {"focus", "focus_m", Kind::kFocusM, &ZoomState::focus_m},
+                              {"t_stop", "t_stop", Kind::kNumber, &ZoomState::t_stop}};
   bool any = false;
   for (Column& column : columns) {
     const Result<std::optional<std::size_t>> place = table->find_column(column.name);
     if (!place) return fail(place.error());
-    column.place = *place;
+    const Result<std::optional<std::size_t>> other = table->find_column(column.with_unit);
+    if (!other) return fail(other.error());
+    if (*place && *other && **place != **other) {
+      return fail(ErrorCode::kInvalidInput,
+                  fmt::format("{}: has both a column {} and a column {}, wanted one of them",
+                              table->source(),
+                              column.name,
+                              column.with_unit));
+    }
+    if (*other) column.name = column.with_unit;
+    column.place = *other ? *other : *place;
     any = any || column.place;
   }
   if (!any) {

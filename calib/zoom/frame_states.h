@@ -14,10 +14,10 @@ struct FrameState {
   ZoomState state;
 };
 
-/// The states in a CSV text: a header row with `frame` and any of `focal`, `focus`, `t_stop`, in
-/// any order among any others. A focal length without a unit is in mm, a focus distance in m; with
-/// one they are as on the command line (`35mm`, `2.5m`, `inf`). Blank cells: not said. `source`
-/// names the file in messages.
+/// The states in a CSV text: a header row with `frame` and any of `focal` (or `focal_mm`), `focus`
+/// (or `focus_m`), `t_stop`, in any order among any others. A focal length without a unit is in mm,
+/// a focus distance in m; with one they are as on the command line (`35mm`, `2.5m`, `inf`). Blank
+/// cells: not said. `source` names the file in messages.
 ///
 /// errors  kInvalidInput and those of CsvTable, with line and column: none of the columns, cells
 ///         that are no such thing, a frame number that is no whole number or stands twice

@@ -42,6 +42,22 @@ TEST_CASE("a table of the lens of every frame is read, with units and without") 
   CHECK(!(*states)[2].state.t_stop);
 }
 
+TEST_CASE("columns may be named with the unit that bare numbers count") {
+  const auto states =
+      parse_frame_states("frame,focal_mm,focus_m,t_stop\n1,35,2.5,4\n2,50,inf,\n", "lens.csv");
+  REQUIRE_MESSAGE(states, states.error().message);
+  CHECK((*states)[0].state.focal_mm == 35.0);
+  CHECK((*states)[0].state.focus_m == 2.5);
+  CHECK((*states)[0].state.t_stop == 4.0);
+  CHECK((*states)[1].state.focus_m == std::numeric_limits<double>::infinity());
+  const auto nameless = parse_frame_states("frame,focal,\n1,35,7\n", "lens.csv");
+  REQUIRE(nameless);
+  CHECK(!nameless->front().state.t_stop);
+  CHECK(contains(refusal("frame,focal_mm\n1,wide\n"), "lens.csv:2: focal_mm is 'wide'"));
+  CHECK(contains(refusal("frame,focus,focus_m\n1,2,2\n"),
+                 "both a column focus and a column focus_m"));
+}
+
 TEST_CASE("tables that are no such thing are refused by line") {
   CHECK(contains(refusal("frame,x\n1,2\n"), "neither a column focal nor focus"));
   CHECK(contains(refusal("focal,focus\n35,2\n"), "frame"));
