@@ -207,10 +207,12 @@ std::string trial_text(const plate::Tracks& tracks, const plate::Trial& trial) {
   }
   for (const plate::CameraSolve& solve : trial.solves) text += solve_line(trial, solve);
   for (const plate::Finding& finding : trial.findings) {
-    text += fmt::format("{}: {}. {}\n",
-                        &finding == &trial.findings.front() ? "verdict" : "also",
-                        plate::name_of(finding.cause),
-                        finding.words);
+    text += fmt::format(
+        "{}: {}{}. {}\n",
+        &finding == &trial.findings.front() ? "verdict" : "also",
+        plate::name_of(finding.cause),
+        finding.or_cause ? fmt::format(" or {}", plate::name_of(*finding.or_cause)) : std::string(),
+        finding.words);
   }
   if (!trial.lens.words.empty()) text += trial.lens.words + "\n";
   return text;
@@ -224,9 +226,11 @@ json trial_json(const plate::Tracks& tracks, const plate::Trial& trial) {
   }
   json findings = json::array();
   for (const plate::Finding& finding : trial.findings) {
-    findings.push_back({{"cause", plate::name_of(finding.cause)},
-                        {"share_px", finding.share_px},
-                        {"words", finding.words}});
+    findings.push_back(
+        {{"cause", plate::name_of(finding.cause)},
+         {"or_cause", finding.or_cause ? json(plate::name_of(*finding.or_cause)) : json()},
+         {"share_px", finding.share_px},
+         {"words", finding.words}});
   }
   json faults = json::array();
   for (const plate::TrackFault& fault : trial.faults) {

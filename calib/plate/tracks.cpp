@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <tuple>
 #include <unordered_map>
 #include <utility>
@@ -76,6 +77,11 @@ class Reader {
     }
     const Result<double> x = table_.number(row, columns_.x);
     const Result<double> y = table_.number(row, columns_.y);
+    if (x && y && std::max(std::abs(*x), std::abs(*y)) > kFarthestPx) {
+      if (num_beyond_++ == 0) first_beyond_line_ = table_.line(row);
+      ++tracks_.num_gaps;
+      return {};
+    }
     if (x && y) {
       rows_.push_back({*frame, entry->second, {*x, *y}, row});
       return {};
@@ -112,7 +118,7 @@ class Reader {
     const ImageSize size = tracks_.plate_size;
     if (size.width <= 0) return;
     const Point2d limit(size.width, size.height);
-    const double outside = (row.p_px - row.p_px.cwiseMax(0.0).cwiseMin(limit)).stableNorm();
+    const double outside = (row.p_px - row.p_px.cwiseMax(0.0).cwiseMin(limit)).norm();
     if (!(outside > 0.0)) return;
     if (num_outside_++ == 0) first_outside_line_ = table_.line(row.row);
     max_outside_px_ = std::max(max_outside_px_, outside);
@@ -148,6 +154,14 @@ class Reader {
                     table_.source(),
                     num_nan_,
                     first_nan_line_));
+    add("tracks-beyond-any-picture",
+        num_beyond_,
+        fmt::format("{}: {} points are more than {:.0f} px from the plate's corner, on no picture, "
+                    "and count as gaps (first: line {})",
+                    table_.source(),
+                    num_beyond_,
+                    kFarthestPx,
+                    first_beyond_line_));
     add("tracks-outside-frame",
         num_outside_,
         fmt::format("{}: {} points lie outside the {}x{} plate, up to {:.6g} px (first: line {}); "
@@ -169,6 +183,8 @@ class Reader {
   std::size_t first_repeated_line_ = 0;
   std::size_t num_nan_ = 0;
   std::size_t first_nan_line_ = 0;
+  std::size_t num_beyond_ = 0;
+  std::size_t first_beyond_line_ = 0;
   std::size_t num_outside_ = 0;
   std::size_t first_outside_line_ = 0;
   double max_outside_px_ = 0.0;

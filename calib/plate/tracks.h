@@ -26,17 +26,21 @@ struct Tracks {
   std::vector<std::string> names;  // in the order of their first rows
   std::vector<double> frames;      // numbers, ascending; sub-frames are fractions
   std::vector<TrackPoint> points;  // by frame, then by track; no pair twice
-  std::size_t num_gaps = 0;        // rows whose x and y are blank
-  std::vector<Warning> warnings;   // tracks-repeated, tracks-not-a-number, tracks-outside-frame
+  std::size_t num_gaps = 0;        // rows without a place on a picture
+  /// tracks-repeated, tracks-not-a-number, tracks-beyond-any-picture, tracks-outside-frame
+  std::vector<Warning> warnings;
 };
+
+/// No picture is as large, however much overscan it has.
+inline constexpr double kFarthestPx = 1e6;
 
 /// Reads a tracks CSV (calib/base/csv.h): columns `track`, `frame`, `x`, `y` in any order among any
 /// others, rows in any order, `# image: WIDTHxHEIGHT` for the plate's size. Plate pixels: origin at
 /// the top-left corner, x right, y down, the centre of pixel i at i + 0.5.
 ///
-/// A track is a gap where it has no row, or one whose x and y are blank or `nan`; the latter are
-/// counted in a warning. A row that stands twice counts once (warning). Points outside the plate
-/// are kept (warning), for plates with overscan have them.
+/// A track is a gap where it has no row, or one whose x and y are blank or `nan` or farther off
+/// than kFarthestPx; the latter two are counted in warnings. A row that stands twice counts once
+/// (warning). Points outside the plate are kept (warning), for plates with overscan have them.
 ///
 /// Errors name the line: a missing column, text that is no number, a track at two places in one
 /// frame, no points at all.

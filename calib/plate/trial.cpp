@@ -47,6 +47,28 @@ Result<void> check(const Tracks& tracks, const TrialOptions& options) {
   return {};
 }
 
+/// Tracks of another plate, or of this one in another size, would be solved to nonsense.
+Result<void> check_on_plate(const Tracks& tracks, ImageSize size) {
+  const Point2d limit(size.width, size.height);
+  const auto is_outside = [&limit](const TrackPoint& point) {
+    return (point.p_px.array() < 0.0).any() || (point.p_px.array() > limit.array()).any();
+  };
+  const auto num_outside = std::count_if(tracks.points.begin(), tracks.points.end(), is_outside);
+  const auto num_points = static_cast<std::ptrdiff_t>(tracks.points.size());
+  if (num_outside * 2 <= num_points) return {};
+  const Point2d& first = std::find_if(tracks.points.begin(), tracks.points.end(), is_outside)->p_px;
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("{} of {} points lie outside the {}x{} plate (the first at {:.1f}, "
+                          "{:.1f}), wanted most of them on it; are these its tracks, counted in "
+                          "its pixels from its top left corner? check '# image:' and --size",
+                          num_outside,
+                          num_points,
+                          size.width,
+                          size.height,
+                          first.x(),
+                          first.y()));
+}
+
 Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
   if (Result<void> checked = check(tracks, options); !checked) return fail(checked.error());
   Setup setup;
@@ -59,6 +81,9 @@ Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
     return fail(ErrorCode::kInvalidInput,
                 "the tracks do not say the plate's size, wanted a line '# image: WIDTHxHEIGHT' "
                 "before the header row, or --size WIDTHxHEIGHT");
+  }
+  if (Result<void> on_plate = check_on_plate(tracks, setup.plate_size); !on_plate) {
+    return fail(on_plate.error());
   }
   if (!options.lens) {
     setup.plain = shot_of(tracks, setup.plate_size, setup.focal_ratio);

@@ -57,7 +57,7 @@ struct CameraPose {
 struct RingError {
   double outer_radius_px = 0.0;
   double rms_px = 0.0;
-  double mean_radial_px = 0.0;  // outward part of predicted less measured
+  double mean_radial_px = 0.0;  // outward part of measured less predicted
   int num_points = 0;
 };
 
@@ -75,7 +75,7 @@ struct CameraSolve {
   ErrorFigures all;                                    // with what was left out as wrong
   std::vector<std::optional<double>> track_rms_px;     // over all its points
   std::vector<std::optional<double>> frame_rms_px;     // over what was fitted
-  std::vector<std::optional<Point2d>> residuals_px;    // of Tracks::points, predicted - measured
+  std::vector<std::optional<Point2d>> residuals_px;    // of Tracks::points, measured - predicted
   std::array<RingError, 4> rings{};                    // equally wide, of what was fitted
 };
 
@@ -98,6 +98,8 @@ struct Finding {
   /// What it adds to the average error (in quadrature), in pixels; 0 where that means nothing.
   double share_px = 0.0;
   std::string words;  // one or two sentences with the evidence
+  /// As well possible: the figures lie at the border between the two.
+  std::optional<Cause> or_cause = {};
 };
 
 /// A track that does not go with the others.
@@ -163,7 +165,8 @@ struct Trial {
 /// Solves the camera of a static scene with different lenses, and says whether the lens is the
 /// problem. `tracks` need a plate size unless a profile has one. A shot that cannot be solved is
 /// no error: the trial then has a finding that says why, and no solves. Errors: no plate size, or
-/// one of another shape than the profile's; options that make no sense.
+/// one of another shape than the profile's; more points beside the plate than on it; options that
+/// make no sense.
 ///
 /// Start: the pair of frames with many common tracks and much parallax, five-point method; then all
 /// frames by resection and triangulation; bundle adjustment with Cauchy's loss; points that do not

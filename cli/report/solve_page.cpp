@@ -180,9 +180,8 @@ json rings_section(const plate::Trial& trial) {
       const double middle = 0.5 * (inner + ring.outer_radius_px);
       inner = ring.outer_radius_px;
       if (ring.num_points == 0) continue;
-      // Predicted less measured, turned round: as the residuals of all pages.
       points.push_back(
-          {std::round(middle * 10.0) / 10.0, -std::round(ring.mean_radial_px * 1e4) / 1e4});
+          {std::round(middle * 10.0) / 10.0, std::round(ring.mean_radial_px * 1e4) / 1e4});
       largest = std::max(largest, middle);
     }
     if (points.size() > 1)
@@ -228,8 +227,8 @@ json residual_frames(const plate::Tracks& tracks, const plate::CameraSolve& solv
     const auto& residual = solve.residuals_px[i];
     frame["x"].push_back(rounded(point.p_px.x(), 0.01));
     frame["y"].push_back(rounded(point.p_px.y(), 0.01));
-    frame["dx"].push_back(residual ? json(-rounded(residual->x(), 1e-4)) : json());
-    frame["dy"].push_back(residual ? json(-rounded(residual->y(), 1e-4)) : json());
+    frame["dx"].push_back(residual ? json(rounded(residual->x(), 1e-4)) : json());
+    frame["dy"].push_back(residual ? json(rounded(residual->y(), 1e-4)) : json());
     frame["kept"].push_back(residual ? 1 : 0);
     frame["points"] = frame["x"].size();
   }

@@ -158,7 +158,29 @@ void split_into_groups(MadeShot& shot, int a_group) {
 
 }  // namespace
 
-ShotCase random_case(Cause cause, unsigned seed, bool bent) {
+namespace {
+
+/// Faults that nobody would miss.
+FaultSize large_fault(Cause cause) {
+  switch (cause) {
+    case Cause::kMarkersOff:
+      return {2.0, 6.0};
+    case Cause::kSlippedTrack:
+      return {4.0, 20.0};
+    case Cause::kLens:
+      return {10.0, 40.0};
+    case Cause::kWrongFocal:
+      return {1.15, 1.4};
+    case Cause::kLittleParallax:
+      return {1.0, 2.0};
+    default:
+      return {};
+  }
+}
+
+}  // namespace
+
+ShotCase random_case(Cause cause, unsigned seed, const CaseOptions& options) {
   std::mt19937 generator(seed * 16U + static_cast<unsigned>(cause));
   ShotPlan plan;
   const std::array<ImageSize, 3> sizes{ImageSize{1920, 1080}, {2048, 1152}, {3840, 2160}};
@@ -171,7 +193,8 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
   plan.travel = uniform(generator, 2.5, 6.0);
   plan.seed = generator();
   ShotCase made;
-  made.options.focal_px = plan.focal_px;
+  const FaultSize range = options.size.value_or(large_fault(cause));
+  if (options.focal_is_told) made.options.focal_px = plan.focal_px;
   const double corner_px = 0.5 * std::hypot(width, plan.plate_size.height);
   const double corner2 = std::pow(corner_px / plan.focal_px, 2.0);
   double size_px = 0.0;
@@ -181,11 +204,12 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
     made.options.lens = lens_of(plan);
     made.options.focal_px.reset();
   } else if (cause == Cause::kLens) {
-    size_px = (generator() % 2 == 0 ? -1.0 : 1.0) * uniform(generator, 10.0, 40.0) * scale;
+    size_px =
+        (generator() % 2 == 0 ? -1.0 : 1.0) * uniform(generator, range.least, range.most) * scale;
     plan.k1 = size_px / corner_px / corner2;
   } else if (cause == Cause::kLittleParallax) {
     // The inverse depths of the points scatter by about 0.03.
-    size_px = uniform(generator, 1.0, 2.0) * scale;
+    size_px = uniform(generator, range.least, range.most) * scale;
     plan.travel = size_px / (0.03 * plan.focal_px);
     plan.pan = uniform(generator, 0.0, 0.1);
   } else if (cause == Cause::kOnePlane) {
@@ -199,10 +223,10 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
     plan.num_tracks = in_groups > 0 ? in_groups * whole(generator, 4, 8) : whole(generator, 3, 7);
     if (in_groups > 0) plan.least_life = 1.0;
   } else if (cause == Cause::kWrongFocal) {
-    size_px = uniform(generator, 1.15, 1.4);
+    size_px = uniform(generator, range.least, range.most);
     made.options.focal_px = plan.focal_px * (generator() % 2 == 0 ? size_px : 1.0 / size_px);
   }
-  if (bent) {
+  if (options.bent) {
     const double bend_px = (generator() % 2 == 0 ? -1.0 : 1.0) * uniform(generator, 10.0, 40.0);
     plan.k1 = bend_px * scale / corner_px / corner2;
   }
@@ -211,7 +235,7 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
   const int num_bad = whole(generator, 1, std::max(1, plan.num_tracks / 15));
   if (cause == Cause::kMarkersOff) {
     std::normal_distribution<double> error(0.0, 1.0);
-    size_px = uniform(generator, 2.0, 6.0) * scale;
+    size_px = uniform(generator, range.least, range.most) * scale;
     const bool spikes = generator() % 2 == 0;
     for (plate::TrackPoint& point : made.shot.tracks.points) {
       if (point.track >= num_bad || (spikes && generator() % 5 != 0)) continue;
@@ -219,7 +243,7 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
       point.p_px += size * Point2d(error(generator), error(generator));
     }
   } else if (cause == Cause::kSlippedTrack) {
-    size_px = uniform(generator, 4.0, 20.0) * scale;
+    size_px = uniform(generator, range.least, range.most) * scale;
     for (int track = 0; track < num_bad; ++track) {
       std::vector<int> frames;
       for (const plate::TrackPoint& point : made.shot.tracks.points) {
@@ -234,14 +258,49 @@ ShotCase random_case(Cause cause, unsigned seed, bool bent) {
   made.about =
       fmt::format("{}{} seed {}: {} tracks, {} frames, {} px wide, focal {:.0f} px, size {:.2f}",
                   plate::name_of(cause),
-                  bent ? " through a lens" : "",
+                  options.bent ? " through a lens" : "",
                   seed,
                   plan.num_tracks,
                   plan.num_frames,
                   plan.plate_size.width,
                   plan.focal_px,
                   size_px);
+  made.plan = plan;
   return made;
+}
+
+double true_parallax_px(const ShotCase& made, int frame_a, int frame_b) {
+  const plate::CameraPose& a = made.shot.poses[static_cast<std::size_t>(frame_a)];
+  const plate::CameraPose& b = made.shot.poses[static_cast<std::size_t>(frame_b)];
+  std::vector<char> seen(made.shot.points.size(), 0);
+  for (const plate::TrackPoint& point : made.shot.tracks.points) {
+    if (point.frame == frame_a) seen[static_cast<std::size_t>(point.track)] |= 1;
+    if (point.frame == frame_b) seen[static_cast<std::size_t>(point.track)] |= 2;
+  }
+  // What small turns of the second camera do to its picture, as columns.
+  std::vector<Eigen::Matrix<double, 2, 3>> by_turn;
+  std::vector<Point2d> motion;
+  for (std::size_t t = 0; t < seen.size(); ++t) {
+    if (seen[t] != 3) continue;
+    const Vector3d ray = a.rotation * made.shot.points[t] + a.translation;
+    const Point2d turned = (b.rotation * a.rotation.transpose() * ray).hnormalized();
+    const Point2d p = (b.rotation * made.shot.points[t] + b.translation).hnormalized();
+    Eigen::Matrix<double, 2, 3> columns;
+    columns << -p.x() * p.y(), 1.0 + p.x() * p.x(), -p.y(),  //
+        -1.0 - p.y() * p.y(), p.x() * p.y(), p.x();
+    by_turn.push_back(columns);
+    motion.emplace_back(p - turned);
+  }
+  const auto n = static_cast<Eigen::Index>(motion.size());
+  if (n < 2) return 0.0;
+  Eigen::MatrixX3d columns(2 * n, 3);
+  Eigen::VectorXd all(2 * n);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    columns.middleRows<2>(2 * i) = by_turn[static_cast<std::size_t>(i)];
+    all.segment<2>(2 * i) = motion[static_cast<std::size_t>(i)];
+  }
+  const Eigen::VectorXd left = all - columns * columns.colPivHouseholderQr().solve(all);
+  return made.plan.focal_px * std::sqrt(left.squaredNorm() / static_cast<double>(n));
 }
 
 double path_error(const MadeShot& shot, const plate::CameraSolve& solve) {

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -43,14 +44,34 @@ void slip(MadeShot& shot, int track, int frame, const Point2d& jump_px);
 /// The shot as a tracks file.
 [[nodiscard]] std::string tracks_csv(const plate::Tracks& tracks);
 
-/// A random shot with the fault `cause`, and how it is to be solved. `bent`: through a lens
-/// besides, of which nothing is said.
+/// How large the fault of a random case is: pixels of a plate 2048 px wide for the noise of bad
+/// markers, the jump of a slip, the shift of a lens at the corners (either sign) and the parallax;
+/// the ratio of a wrong focal length to the true one, or the other way round.
+struct FaultSize {
+  double least = 0.0;
+  double most = 0.0;
+};
+
+struct CaseOptions {
+  bool bent = false;                   // through a lens besides, of which nothing is said
+  bool focal_is_told = true;           // to the solver, unless a profile tells it
+  std::optional<FaultSize> size = {};  // else the one that is far from none
+};
+
+/// A random shot with the fault `cause`, and how it is to be solved.
 struct ShotCase {
   MadeShot shot;
+  ShotPlan plan;
   plate::TrialOptions options;
   std::string about;  // its figures, for messages
 };
-[[nodiscard]] ShotCase random_case(plate::Cause cause, unsigned seed, bool bent = false);
+[[nodiscard]] ShotCase random_case(plate::Cause cause,
+                                   unsigned seed,
+                                   const CaseOptions& options = {});
+
+/// Root mean square, in pixels, of what the best turn of the camera leaves of the true motion of
+/// the points that two frames (indices) share.
+[[nodiscard]] double true_parallax_px(const ShotCase& made, int frame_a, int frame_b);
 
 /// Root mean square distance of the camera positions from the true ones after the best similarity,
 /// over the length of the true path.

@@ -71,10 +71,11 @@ void measure(const Shot& shot, const Scene& scene, CameraSolve& solve) {
   solve.residuals_px.resize(shot.observations.size());
   for (std::size_t i = 0; i < shot.observations.size(); ++i) {
     const Observation& observation = shot.observations[i];
-    const std::optional<Point2d> residual = residual_px(shot, scene, observation);
-    if (!residual || !residual->allFinite()) continue;
+    const std::optional<Point2d> off = residual_px(shot, scene, observation);
+    if (!off || !off->allFinite()) continue;
+    const Point2d residual = -*off;
     solve.residuals_px[i] = residual;
-    const double error = residual->norm();
+    const double error = residual.norm();
     all.add(error);
     tracks[static_cast<std::size_t>(observation.track)].add(error);
     if (shot.used[i] == 0) continue;
@@ -84,7 +85,7 @@ void measure(const Shot& shot, const Scene& scene, CameraSolve& solve) {
     const double place = 4.0 * from_centre.norm() / std::max(edge_px, 1e-9);
     const auto ring = static_cast<std::size_t>(std::clamp(place, 0.0, 3.0));
     rings[ring].add(error);
-    radial[ring] += residual->dot(from_centre.normalized());
+    radial[ring] += residual.dot(from_centre.normalized());
   }
   solve.used = used.figures();
   solve.all = all.figures();

@@ -61,6 +61,8 @@ LensTrials try_lenses(const Shot& shot,
                       const Scene& start,
                       bool focal_known) {
   LensTrials trials;
+  trials.num_tried = static_cast<int>(std::count(chain.begin(), chain.end(), 1));
+  trials.num_frames = shot.num_frames;
   Scene plain = start;
   plain.intrinsics.tail<2>().setZero();
   const std::array<const Scene*, 1> from_start{&plain};
@@ -79,7 +81,6 @@ LensTrials try_lenses(const Shot& shot,
   const std::array<const Scene*, 2> from_both{&trials.lens_free.scene, &trials.focal_free.scene};
   trials.all_free =
       focal_known ? fit_chain(shot, chain, from_both, true, trials.num_radial) : trials.lens_free;
-  trials.testable = trials.all_free.freedom >= 10.0;
   trials.by_lens = improvement(trials.as_given, trials.lens_free, trials.num_radial);
   if (focal_known) {
     trials.by_focal = improvement(trials.as_given, trials.focal_free, 1);

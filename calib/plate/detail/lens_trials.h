@@ -30,8 +30,9 @@ struct LensTrials {
   ChainFit focal_free;  // equal to as_given when the focal length is not known
   ChainFit lens_free;   // focal length as in as_given, radial terms free
   ChainFit all_free;
-  int num_radial = 2;     // terms that lens_free and all_free call for
-  bool testable = false;  // enough equations for the tests to mean something
+  int num_radial = 2;  // terms that lens_free and all_free call for
+  int num_tried = 0;   // frames of the chain
+  int num_frames = 0;  // of the shot
 
   Improvement by_focal;
   Improvement by_lens;

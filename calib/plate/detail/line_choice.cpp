@@ -233,8 +233,11 @@ Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
       screened(winner.problem, winner.lens.intrinsics, chains, screen.used, options.rejection);
   if (!fit) {
     return fail(ErrorCode::kNotConverged,
-                fmt::format("{} fits a part of the lines only; give fewer and better ones",
-                            label_of(winner.model)));
+                fmt::format("{} could not be fitted to {} of {} lines; add long lines near the "
+                            "frame's edges, or give another --model",
+                            label_of(winner.model),
+                            shared.size(),
+                            chains.size()));
   }
   return LineChoice{.model = winner.model,
                     .fit = *std::move(fit),

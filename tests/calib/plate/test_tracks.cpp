@@ -114,8 +114,20 @@ TEST_CASE("a file may call its columns otherwise") {
   CHECK(absent.error().message == "t.csv:1: no column 'id'; the header row has: name, frame, x, y");
 }
 
-TEST_CASE("a point far beyond any picture is told with its distance") {
-  const Tracks tracks = tracks_in("# image: 100x100\ntrack,frame,x,y\na,1,1e300,1e300\n");
-  REQUIRE(tracks.warnings.size() == 1);
-  CHECK(tracks.warnings[0].message.find("inf") == std::string::npos);
+TEST_CASE("a point beyond any picture is a gap, and is told") {
+  const Tracks tracks = tracks_in(
+      "# image: 100x100\n"
+      "track,frame,x,y\n"
+      "a,1,1e300,1e300\n"
+      "a,2,50,-1000001\n"
+      "a,3,50,-999900\n");
+  CHECK(tracks.points.size() == 1);
+  CHECK(tracks.num_gaps == 2);
+  REQUIRE(tracks.warnings.size() == 2);
+  CHECK(tracks.warnings[0].code == "tracks-beyond-any-picture");
+  CHECK(tracks.warnings[0].message.find("2 points are more than 1000000 px") != std::string::npos);
+  CHECK(tracks.warnings[0].message.find("first: line 3") != std::string::npos);
+  CHECK(tracks.warnings[1].message.find("up to 999900 px (first: line 5)") != std::string::npos);
+  CHECK(error_in("track,frame,x,y\na,1,1e300,2\n").find("no row with a point") !=
+        std::string::npos);
 }

@@ -102,6 +102,17 @@ TEST_CASE("options that make no sense are refused") {
   CHECK(!try_solve(Tracks{}, {}).has_value());
 }
 
+TEST_CASE("tracks of another plate are refused, those of one with overscan are not") {
+  const ShotPlan plan{.num_tracks = 30, .num_frames = 10, .travel = 5.0};
+  Tracks tracks = make_shot(plan).tracks;
+  for (TrackPoint& point : tracks.points) point.p_px.x() += 700.0;
+  CHECK(try_solve(tracks, {.focal_px = plan.focal_px}).has_value());
+  for (TrackPoint& point : tracks.points) point.p_px.x() += 5000.0;
+  const Result<Trial> trial = try_solve(tracks, {.focal_px = plan.focal_px});
+  REQUIRE(!trial);
+  CHECK(trial.error().message.find("outside the 2048x1152 plate") != std::string::npos);
+}
+
 TEST_CASE("frames missing, tracks with gaps and points far outside are solved around") {
   ShotPlan plan{.num_tracks = 40, .num_frames = 30, .travel = 4.0};
   MadeShot shot = make_shot(plan);

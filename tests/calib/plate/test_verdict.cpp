@@ -50,7 +50,7 @@ TEST_CASE("the verdict names the fault") {
     int right_here = 0;
     for (int i = 0; i < cases_a_cause(); ++i) {
       const ShotCase made =
-          random_case(kind.cause, static_cast<unsigned>(first_seed() + i), kind.bent);
+          random_case(kind.cause, static_cast<unsigned>(first_seed() + i), {.bent = kind.bent});
       const Result<Trial> trial = try_solve(made.shot.tracks, made.options);
       REQUIRE_MESSAGE(trial.has_value(), (trial ? "" : trial.error().message));
       ++all;
