@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <numeric>
 #include <utility>
 
 #include "calib/base/chance.h"
@@ -111,11 +112,19 @@ bool inverts_the_plate(const Candidate& candidate) {
   return lens && lens::invertible_share_of_border(*lens) >= 1.0;
 }
 
+/// Where few lines know of a coefficient, the gain's standard error is as large as the gain: what
+/// leaves a quarter of the squares of the lines held out is better all the same.
+bool is_plainly_better(const Candidate& candidate, const Candidate& best) {
+  constexpr double kPlainShare = 0.25;
+  return std::accumulate(candidate.held_out.begin(), candidate.held_out.end(), 0.0) <
+         kPlainShare * std::accumulate(best.held_out.begin(), best.held_out.end(), 0.0);
+}
+
 /// Why `candidate` does not take the place of `best`; empty when it does.
 std::string objection(const Candidate& candidate, const Candidate& best, double gain) {
   if (!inverts_the_plate(candidate)) return "cannot be inverted over the whole plate";
   const bool is_judged = !candidate.held_out.empty() && !best.held_out.empty();
-  if (is_judged && gain < kMinHeldOutGain) {
+  if (is_judged && gain < kMinHeldOutGain && !is_plainly_better(candidate, best)) {
     return fmt::format("meets the lines held out no better than {} ({:.1f} standard errors)",
                        label_of(best.model),
                        gain);

@@ -37,9 +37,9 @@ struct LineChoice {
 
 /// Fits every model to the chains that `screen` used, judges them by lines held out, and screens
 /// all chains again with the one chosen. The first model stays unless another meets the held-out
-/// lines better by kMinHeldOutGain standard errors; one with more coefficients also has to be
-/// significant in the F-test (p below kMostChance), with the degrees of freedom and the noise of
-/// the residuals' slow parts.
+/// lines better by kMinHeldOutGain standard errors, or leaves a quarter of their squares; one with
+/// more coefficients also has to be significant in the F-test (p below kMostChance), with the
+/// degrees of freedom and the noise of the residuals' slow parts.
 Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
                                      const ScreenedLens& screen,
                                      double lambda,

@@ -359,7 +359,7 @@ namespace {
 /// At the border between a turn and little parallax the noise of the noise decides: the figures,
 /// and that it is either.
 Finding at_the_border(Finding finding, Cause other, const PairMotion& motion, double limit) {
-  constexpr double kLeast = 0.8;
+  constexpr double kLeast = 0.95;
   constexpr double kMost = 1.3;
   if (motion.rotation_px < kLeast * limit || motion.rotation_px > kMost * limit) return finding;
   finding.or_cause = other;
@@ -391,13 +391,15 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
     Finding finding{
         Cause::kPureRotation,
         0.0,
-        fmt::format("{}: {} the tracks move by {:.1f} px, and a turn of the camera alone explains "
-                    "all but {:.2f} px, which is noise. Its position and the depths are open; "
-                    "solve it as a tripod shot.",
-                    motion.shift_px < limit ? "Nothing moves" : "The camera only turns",
-                    pair,
-                    motion.shift_px,
-                    motion.rotation_px)};
+        fmt::format(
+            "{}: {} the tracks move by {:.1f} px, and a turn of the camera alone explains "
+            "all but {:.2f} px, which is noise (up to {:.2f} px of parallax would hide in it). "
+            "Its position and the depths are open; solve it as a tripod shot.",
+            motion.shift_px < limit ? "Nothing moves" : "The camera only turns",
+            pair,
+            motion.shift_px,
+            motion.rotation_px,
+            std::sqrt(std::max(0.0, limit * limit - noise * noise)))};
     return at_the_border(std::move(finding), Cause::kLittleParallax, motion, limit);
   }
   if (parallax < kLittleParallaxPx * scale) {

@@ -1,6 +1,7 @@
 // How small a fault the verdict still names, and where it passes from a turn of the camera to
 // little parallax: shares over random synthetic shots, by the size of the fault. One shot of each
-// size by default; TRUEPLATE_BORDER_CASES=30 makes the table of docs/accuracy.md.
+// size for which a share is promised by default; TRUEPLATE_BORDER_CASES=15 makes the table of
+// docs/accuracy.md.
 // TRUEPLATE_BORDER_SEED (9001) is the first shot's: other seeds are other shots.
 
 #include <doctest/doctest.h>
@@ -70,10 +71,12 @@ TEST_CASE("small faults: how many are named") {
                                        {Cause::kSlippedTrack, {3.0, 4.0}, 0.9},
                                        {Cause::kMarkersOff, {0.4, 0.7}, 0.0},
                                        {Cause::kMarkersOff, {0.7, 1.0}, 0.8},
-                                       {Cause::kMarkersOff, {1.0, 2.0}, 0.8},
+                                       {Cause::kMarkersOff, {1.0, 1.5}, 0.8},
+                                       {Cause::kMarkersOff, {1.5, 2.0}, 0.8},
                                        {Cause::kLittleParallax, {1.0, 2.0}, 0.0},
                                        {Cause::kLittleParallax, {2.0, 3.0}, 0.9}};
   for (const SmallFault& fault : faults) {
+    if (fault.promised_share == 0.0 && cases_a_size() == 1) continue;
     std::map<std::string_view, int> said;
     for (int i = 0; i < cases_a_size(); ++i) {
       ++said[name_of(solved(fault.cause, i, {.size = fault.size}).verdict().cause)];
@@ -94,6 +97,7 @@ TEST_CASE("small faults: how many are named") {
 TEST_CASE("between a turn and little parallax the verdict is either, with its figures") {
   for (const bool bent : {false, true}) {
     for (const bool focal_is_told : {true, false}) {
+      if (!focal_is_told && cases_a_size() == 1) continue;
       for (const double size : {0.0, 0.5, 1.0, 1.5, 2.0, 3.0}) {
         int turns = 0, little = 0, either = 0, other = 0;
         double parallax_px = 0.0;
