@@ -99,7 +99,7 @@ TEST_CASE("false alarms and power over four stations") {
   CHECK(rates_of(0.0, pairs).changed <= 0.01 + 3.0 * std::sqrt(0.01 / pairs) + 1e-9);
   CHECK(rates_of(6.0, pairs).changed > 0.9);
   if (pairs < 100) return;
-  for (const double corner_px : {0.3, 0.6, 1.0}) rates_of(corner_px, pairs);
+  for (const double corner_px : {0.3, 1.0, 2.0, 3.0}) rates_of(corner_px, pairs);
 }
 
 TEST_CASE("stations that have a counterpart decide, others are interpolated and shown") {
