@@ -4,6 +4,7 @@
 
 #include <utility>
 
+#include "calib/footage/frame_place.h"
 #include "cli/sequence_report.h"
 
 namespace trueplate::cli {
@@ -80,7 +81,8 @@ Result<warp::SequenceSummary> FrameSequence::run(std::string_view what,
     Result<warp::FrameInRows> warped = warp(std::move(frame), job, threads);
     if (warped) return warped;
     return Result<warp::FrameInRows>(
-        fail(warped.error().code, fmt::format("{}: {}", job.input.name, warped.error().message)));
+        fail(warped.error().code,
+             fmt::format("{}: {}", footage::place_of(job.input), warped.error().message)));
   };
   return warp::process_sequence(jobs_, named, options);
 }

@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "calib/base/utf8.h"
 
 namespace trueplate::cli {
@@ -63,6 +65,20 @@ Result<void> check_passes(const warp::PassSettings& settings, const footage::Fra
     return {};
   }
   return {};
+}
+
+std::vector<Warning> unused_options(const CLI::App& app,
+                                    const std::vector<warp::TreatedChannel>& channels) {
+  if (channels.empty() || app.count("--motion-y") == 0) return {};
+  const bool any =
+      std::any_of(channels.begin(), channels.end(), [](const warp::TreatedChannel& channel) {
+        return channel.treatment.rule == warp::ChannelRule::kMotion;
+      });
+  if (any) return {};
+  return {{"unused-option",
+           "--motion-y: no channel was taken for motion vectors, so it has changed nothing; --pass "
+           "NAME=motion names them",
+           1.0}};
 }
 
 std::string channels_text(const std::vector<warp::TreatedChannel>& channels) {

@@ -29,6 +29,11 @@ Result<warp::PassSettings> pass_settings(const PassArguments& passes);
 /// Refuses a --pass that fits no channel of the first frame that can be read.
 Result<void> check_passes(const warp::PassSettings& settings, const footage::FrameSet& frames);
 
+/// Options that were given and have changed nothing, from the channels of the frames that were
+/// made; empty `channels`: none were. `unused-option` (value 1).
+std::vector<Warning> unused_options(const CLI::App& app,
+                                    const std::vector<warp::TreatedChannel>& channels);
+
 /// One line that names the channels that were not filtered; empty if all were.
 std::string channels_text(const std::vector<warp::TreatedChannel>& channels);
 

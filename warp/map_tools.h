@@ -19,7 +19,8 @@ inline constexpr int kMaxReach = 2;
 /// source's display window, and each of its pixels looks up where `map` takes it from. Between its
 /// pixels the map is the cubic of MapField, beyond the outermost centres it goes on for half a
 /// pixel, and the equations are solved in double: of a lens map the error is the rounding of `map`
-/// and of the inverse, see kInverseTolerance_px. Where the map folds, the first of its pixels in
+/// and of the inverse, see kInverseTolerance_px; what looks beyond `map` by more than that half
+/// pixel has no source. Where the map folds, the first of its pixels in
 /// reading order that looks there counts; where neighbours lie apart by more than kMaxTear times
 /// what the sizes of the pictures let expect, there is no surface between them; beside tears and
 /// holes the map is bilinear. NaN where nothing looks. The t origin stays. Errors: an invalid map,

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <limits>
 
+#include "warp/detail/alpha_rows.h"
 #include "warp/detail/pass_rows.h"
 #include "warp/detail/resample_area.h"
 #include "warp/passes.h"

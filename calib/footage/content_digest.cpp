@@ -79,7 +79,9 @@ std::string digest_of_text(std::string_view text) {
   return digest.text();
 }
 
-Result<std::string> digest_of_file(const std::filesystem::path& path, const BlankedBytes& blanked) {
+Result<void> add_file(ContentDigest& digest,
+                      const std::filesystem::path& path,
+                      const BlankedBytes& blanked) {
   const ReadOnlyFile file(path);
   if (file.get() < 0) {
     const ErrorCode code = errno == ENOENT ? ErrorCode::kNotFound : ErrorCode::kUnreadable;
@@ -90,7 +92,6 @@ Result<std::string> digest_of_file(const std::filesystem::path& path, const Blan
   if (::fstat(file.get(), &status) != 0 || !S_ISREG(status.st_mode)) {
     return fail(ErrorCode::kUnreadable, fmt::format("{}: not a file", path.string()));
   }
-  ContentDigest digest;
   std::string block(std::size_t{1} << 18, '\0');  // fits the second-level cache
   std::uint64_t begin = 0;
   for (;;) {
@@ -100,12 +101,18 @@ Result<std::string> digest_of_file(const std::filesystem::path& path, const Blan
       return fail(ErrorCode::kUnreadable,
                   fmt::format("{}: reading failed ({})", path.string(), system_message(errno)));
     }
-    if (got == 0) return digest.text();
+    if (got == 0) return {};
     const auto count = static_cast<std::size_t>(got);
     blank(block, begin, count, blanked);
     digest.add(std::string_view(block).substr(0, count));
     begin += count;
   }
+}
+
+Result<std::string> digest_of_file(const std::filesystem::path& path, const BlankedBytes& blanked) {
+  ContentDigest digest;
+  if (Result<void> added = add_file(digest, path, blanked); !added) return fail(added.error());
+  return digest.text();
 }
 
 std::optional<FileState> file_state(const std::filesystem::path& path) {

@@ -43,7 +43,11 @@ struct BlankedBytes {
   std::uint64_t count = 0;
 };
 
-/// The digest of a file's content. kNotFound or kUnreadable with the path.
+/// Adds a file's content. kNotFound or kUnreadable with the path.
+Result<void> add_file(ContentDigest& digest,
+                      const std::filesystem::path& path,
+                      const BlankedBytes& blanked = {});
+/// The digest of a file's content. Errors: those of add_file().
 Result<std::string> digest_of_file(const std::filesystem::path& path,
                                    const BlankedBytes& blanked = {});
 

@@ -6,7 +6,9 @@
 #include <memory>
 #include <system_error>
 
+#include "calib/footage/content_digest.h"
 #include "calib/footage/detail/readers.h"
+#include "calib/footage/digested_frame.h"
 #include "calib/footage/frame.h"
 
 namespace trueplate::footage {
@@ -48,12 +50,16 @@ Result<detail::FileKind> kind_of_file(const fs::path& path) {
   return *kind;
 }
 
-Result<Frame> read(const fs::path& path, const ReadOptions& options, detail::Extent extent) {
+/// `digest`: of the whole file, if it is not null.
+Result<Frame> read(const fs::path& path,
+                   const ReadOptions& options,
+                   detail::Extent extent,
+                   ContentDigest* digest = nullptr) {
   const Result<detail::FileKind> kind = kind_of_file(path);
   if (!kind) return fail(kind.error());
   try {
     Result<Frame> frame = *kind == detail::FileKind::kExr
-                              ? detail::read_exr(path, options, extent)
+                              ? detail::read_exr(path, options, extent, digest)
                               : detail::read_other(path, *kind, options, extent);
     if (frame && (!std::isfinite(frame->pixel_aspect) || frame->pixel_aspect < 1e-3 ||
                   frame->pixel_aspect > 1e3)) {
@@ -63,6 +69,9 @@ Result<Frame> read(const fs::path& path, const ReadOptions& options, detail::Ext
                        frame->pixel_aspect),
            frame->pixel_aspect});
       frame->pixel_aspect = 1.0;
+    }
+    if (frame && digest != nullptr && *kind != detail::FileKind::kExr) {
+      if (Result<void> added = add_file(*digest, path); !added) return fail(added.error());
     }
     return frame;
   } catch (const std::exception& exception) {
@@ -75,6 +84,13 @@ Result<Frame> read(const fs::path& path, const ReadOptions& options, detail::Ext
 
 Result<Frame> read_frame(const fs::path& path, const ReadOptions& options) {
   return read(path, options, detail::Extent::kWhole);
+}
+
+Result<DigestedFrame> read_digested_frame(const fs::path& path, const ReadOptions& options) {
+  ContentDigest digest;
+  Result<Frame> frame = read(path, options, detail::Extent::kWhole, &digest);
+  if (!frame) return fail(frame.error());
+  return DigestedFrame{*std::move(frame), digest.text()};
 }
 
 Result<Frame> read_frame_header(const fs::path& path, Parts parts) {

@@ -54,6 +54,10 @@ Result<std::vector<std::string>> picture_names(const fs::path& folder) {
   return names;
 }
 
+Error no_such_file(const fs::path& path) {
+  return {ErrorCode::kNotFound, fmt::format("{}: no such file or folder", path.string())};
+}
+
 /// Collects the frames of all arguments.
 class Collector {
  public:
@@ -65,13 +69,16 @@ class Collector {
 
  private:
   Result<void> add_file(const fs::path& path);
+  Result<void> add_absent(const fs::path& path);
   Result<void> add_movie(const fs::path& path);
   Result<void> add_folder(const fs::path& folder);
   Result<void> add_glob(const std::string& glob);
   Result<void> add_pattern(const std::string& argument);
   Error no_match(const std::string& argument, const detail::FramePattern& pattern) const;
-  /// Adds a frame found by name when its number is wanted.
-  void offer(const fs::path& path);
+  /// Adds a frame known by name when its number is wanted.
+  void offer(std::vector<FrameRef>& list, const fs::path& path);
+  /// Refuses a file without a number where numbers are wanted.
+  [[nodiscard]] Result<void> check_number(const fs::path& path) const;
   void push(std::vector<FrameRef>& list, fs::path path, std::optional<int> number);
 
   std::vector<int> wanted_;  // empty: all
@@ -79,7 +86,7 @@ class Collector {
   bool numbers_from_names_ = false;  // some argument was a file, a folder or a glob
   std::unordered_set<std::string> seen_;
   std::vector<FrameRef> strangers_;  // files that are no pictures
-  std::vector<FrameRef> missing_;    // numbers that are not on disk
+  std::vector<FrameRef> missing_;    // files and numbers that are not on disk
   FrameSet set_;
 };
 
@@ -92,10 +99,17 @@ void Collector::push(std::vector<FrameRef>& list, fs::path path, std::optional<i
   list.push_back({std::move(path), number, std::move(name)});
 }
 
-void Collector::offer(const fs::path& path) {
+void Collector::offer(std::vector<FrameRef>& list, const fs::path& path) {
   const std::optional<int> number = detail::trailing_number(path);
   if (!wanted_.empty() && (!number || !wanted_set_.contains(*number))) return;
-  push(set_.frames, path, number);
+  push(list, path, number);
+}
+
+Result<void> Collector::check_number(const fs::path& path) const {
+  if (wanted_.empty() || detail::trailing_number(path)) return {};
+  return fail(ErrorCode::kInvalidInput,
+              fmt::format("{}: its name ends in no frame number, so --frames cannot choose it",
+                          path.string()));
 }
 
 Result<void> Collector::add_file(const fs::path& path) {
@@ -104,12 +118,15 @@ Result<void> Collector::add_file(const fs::path& path) {
     push(strangers_, path, std::nullopt);
     return {};
   }
-  if (!wanted_.empty() && !detail::trailing_number(path)) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("{}: its name ends in no frame number, so --frames cannot choose it",
-                            path.string()));
-  }
-  offer(path);
+  if (Result<void> numbered = check_number(path); !numbered) return numbered;
+  offer(set_.frames, path);
+  return {};
+}
+
+Result<void> Collector::add_absent(const fs::path& path) {
+  if (Result<void> numbered = check_number(path); !numbered) return numbered;
+  numbers_from_names_ = true;
+  offer(missing_, path);
   return {};
 }
 
@@ -134,7 +151,7 @@ Result<void> Collector::add_folder(const fs::path& folder) {
         ErrorCode::kNotFound,
         fmt::format("{}: no pictures in this folder; wanted {}", folder.string(), kPictureKinds));
   }
-  for (const std::string& name : *names) offer(folder / name);
+  for (const std::string& name : *names) offer(set_.frames, folder / name);
   return {};
 }
 
@@ -164,7 +181,7 @@ Result<void> Collector::add_glob(const std::string& argument) {
   std::sort(paths.begin(), paths.end(), detail::natural_less);
   for (const std::string& path : paths) {
     if (!is_movie_path(path)) {
-      offer(path);
+      offer(set_.frames, path);
     } else if (Result<void> added = add_movie(path); !added) {
       return added;
     }
@@ -251,7 +268,9 @@ Result<void> Collector::add(const std::string& argument) {
     numbers_from_names_ = true;
     return add_glob(argument);
   }
-  return fail(ErrorCode::kNotFound, fmt::format("{}: no such file or folder", argument));
+  // One file of a list is missed like one number of a pattern; what else it might be is not known.
+  if (is_picture_path(argument)) return add_absent(argument);
+  return fail(no_such_file(argument));
 }
 
 Result<FrameSet> Collector::finish() && {
@@ -272,6 +291,7 @@ Result<FrameSet> Collector::finish() && {
                              kPictureKinds)};
   };
   if (set_.frames.empty() && !strangers_.empty()) return fail(no_picture(strangers_.front()));
+  if (set_.frames.empty() && wanted_.empty()) return fail(no_such_file(missing_.front().path));
   if (set_.frames.empty()) {
     std::vector<int> sorted = wanted_;
     std::sort(sorted.begin(), sorted.end());

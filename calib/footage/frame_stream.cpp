@@ -6,12 +6,28 @@
 #include <mutex>
 #include <utility>
 
+#include "calib/footage/digested_frame.h"
 #include "calib/footage/movie.h"
 
 namespace trueplate::footage {
 
+namespace {
+
+FrameStream::Item read_still(std::size_t index,
+                             const std::filesystem::path& path,
+                             const ReadOptions& options,
+                             FrameStream::Digests digests) {
+  if (digests == FrameStream::Digests::kNone) return {index, read_frame(path, options)};
+  Result<DigestedFrame> read = read_digested_frame(path, options);
+  if (!read) return {index, fail(read.error())};
+  return {index, std::move(read->frame), std::move(read->digest)};
+}
+
+}  // namespace
+
 struct FrameStream::State {
   std::vector<FrameRef> frames;
+  Digests digests = Digests::kNone;
   std::mutex mutex;
   std::size_t next = 0;
   // The movie that is being decoded; an error when it could not be opened.
@@ -46,8 +62,10 @@ struct FrameStream::State {
   }
 };
 
-FrameStream::FrameStream(std::vector<FrameRef> frames) : state_(std::make_unique<State>()) {
+FrameStream::FrameStream(std::vector<FrameRef> frames, Digests digests)
+    : state_(std::make_unique<State>()) {
   state_->frames = std::move(frames);
+  state_->digests = digests;
 }
 FrameStream::~FrameStream() = default;
 
@@ -68,7 +86,7 @@ std::optional<FrameStream::Item> FrameStream::next(
       }
     }
     lock.unlock();
-    if (!wanted || wanted(index)) return Item{index, read_frame(ref.path, options)};
+    if (!wanted || wanted(index)) return read_still(index, ref.path, options, state_->digests);
     lock.lock();
   }
   return std::nullopt;

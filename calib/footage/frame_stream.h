@@ -4,6 +4,7 @@
 #include <functional>
 #include <memory>
 #include <optional>
+#include <string>
 #include <vector>
 
 #include "calib/footage/frame.h"
@@ -18,7 +19,9 @@ namespace trueplate::footage {
 /// passed over. At most one frame a thread is in memory.
 class FrameStream {
  public:
-  explicit FrameStream(std::vector<FrameRef> frames);
+  enum class Digests { kNone, kOfStills };
+
+  explicit FrameStream(std::vector<FrameRef> frames, Digests digests = Digests::kNone);
   ~FrameStream();
   FrameStream(const FrameStream&) = delete;
   FrameStream& operator=(const FrameStream&) = delete;
@@ -26,6 +29,7 @@ class FrameStream {
   struct Item {
     std::size_t index;  // of the frame in the list given
     Result<Frame> frame;
+    std::string digest = {};  // of the content of the file, where it was asked for
   };
   /// The next frame, or the reason why it cannot be had; nullopt after the last one. Safe from any
   /// thread; the frames come in order of the list, though they may be ready in another.

@@ -57,6 +57,7 @@ int run(const Options& options, const CLI::App& app, const CommonOptions& common
       });
   if (!summary) return report_failure(summary.error());
   const std::vector<warp::TreatedChannel> channels = map_warp.treated_channels();
+  report_warnings(unused_options(app, channels), common);
   return report_sequence({.summary = *summary,
                           .frames = sequence->frames(),
                           .channels = channels,

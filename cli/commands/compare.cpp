@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <memory>
 #include <optional>
 #include <string>
@@ -47,6 +48,31 @@ struct Pair {
   bool are_directions_known = false;  // stated by both, or of the program's own making
 };
 
+/// Each with the file it is about; one that both give, once.
+std::vector<Warning> warnings_of_both(const Options& options,
+                                      const std::vector<Warning>& of_first,
+                                      const std::vector<Warning>& of_second) {
+  const auto is_in = [](const std::vector<Warning>& list, const Warning& wanted) {
+    return std::any_of(list.begin(), list.end(), [&](const Warning& warning) {
+      return warning.code == wanted.code && warning.message == wanted.message;
+    });
+  };
+  const auto about = [](const std::string& files, const Warning& warning) {
+    return Warning{warning.code, fmt::format("{}: {}", files, warning.message), warning.value};
+  };
+  std::vector<Warning> warnings;
+  for (const Warning& warning : of_first) {
+    const bool is_of_both = is_in(of_second, warning);
+    warnings.push_back(
+        about(is_of_both ? fmt::format("{} and {}", options.first, options.second) : options.first,
+              warning));
+  }
+  for (const Warning& warning : of_second) {
+    if (!is_in(of_first, warning)) warnings.push_back(about(options.second, warning));
+  }
+  return warnings;
+}
+
 Result<Pair> read_maps(const Options& options,
                        const warp::StMapAssumptions& assumptions,
                        int threads) {
@@ -54,8 +80,9 @@ Result<Pair> read_maps(const Options& options,
   if (!first) return fail(first.error());
   Result<warp::StMapFile> second = warp::read_st_map(options.second, assumptions, threads);
   if (!second) return fail(second.error());
-  Pair pair{std::move(first->map), std::move(second->map), std::move(first->warnings)};
-  pair.warnings.insert(pair.warnings.end(), second->warnings.begin(), second->warnings.end());
+  Pair pair{std::move(first->map),
+            std::move(second->map),
+            warnings_of_both(options, first->warnings, second->warnings)};
   pair.are_directions_known = first->states_conventions && second->states_conventions;
   return pair;
 }

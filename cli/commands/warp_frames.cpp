@@ -248,6 +248,7 @@ int run(const Options& options,
       sequence->run(warp::to_text(direction), *settings, warp_frame);
   if (!summary) return report_failure(summary.error());
 
+  report_warnings(unused_options(app, channels), common);
   if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
     if (straight) print(common, size_text(*straight));

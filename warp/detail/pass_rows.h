@@ -11,9 +11,6 @@
 
 namespace trueplate::warp::detail {
 
-/// Rounding of the weights alone takes the alpha of an opaque picture less than this beyond 1.
-inline constexpr float kAlphaRounding = 1e-6F;
-
 /// Checks what all passes have in common and calls body(lookup, scaled map, i, j, pixel of
 /// `output`) for every output pixel, i and j being its column and row in the map.
 template <class Body>

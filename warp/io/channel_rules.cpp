@@ -113,7 +113,7 @@ ChannelTreatment treatment_of(const Part& part, const Channel& channel) {
       break;
   }
   if (has_coordinate_leaf(part, layer, leaf)) return {ChannelRule::kSurface, "coordinates"};
-  return {ChannelRule::kFilter, "colour"};
+  return {ChannelRule::kFilter, std::string(kColourReason)};
 }
 
 /// Coverages that stand in a layer with IDs go with them: each belongs to the ID of its own pixel.

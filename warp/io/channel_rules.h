@@ -31,6 +31,9 @@ struct RuleRequest {
 /// From `PATTERN=RULE`.
 Result<RuleRequest> parse_rule_request(std::string_view text);
 
+/// ChannelTreatment::why of what nothing speaks against filtering.
+inline constexpr std::string_view kColourReason = "colour";
+
 struct ChannelTreatment {
   ChannelRule rule = ChannelRule::kFilter;
   std::string why;  // a few words

@@ -115,22 +115,16 @@ Result<void> put(const fs::path& path,
 
 Result<void> write_exr_record(const fs::path& temporary_path,
                               const fs::path& final_path,
-                              const Recipe& recipe) {
+                              const Recipe& recipe,
+                              std::string_view content) {
   const auto room =
       detail::find_text_attribute(temporary_path, footage::detail::kRecordName, kRecordLength);
-  if (!room || room->text.size() != kRecordLength) {
+  if (!room || room->text != unfinished_record(recipe)) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("{}: its header has no room for the record of its making",
                             final_path.string()));
   }
-  const std::string zeros(kDigestLength, '0');
-  if (Result<void> done = put(temporary_path, room->begin, text_of(recipe, zeros), final_path);
-      !done) {
-    return done;
-  }
-  const Result<std::string> content = footage::digest_of_file(temporary_path);
-  if (!content) return fail(ErrorCode::kUnwritable, content.error().message);
-  return put(temporary_path, room->begin + kContentAt, *content, final_path);
+  return put(temporary_path, room->begin + kContentAt, content, final_path);
 }
 
 }  // namespace
@@ -167,17 +161,25 @@ FrameMatch match_frame(const fs::path& path, const Recipe& recipe) {
 
 Result<void> write_record(const fs::path& temporary_path,
                           const fs::path& final_path,
-                          const Recipe& recipe) {
-  if (is_exr(final_path)) return write_exr_record(temporary_path, final_path, recipe);
-  const Result<std::string> content = footage::digest_of_file(temporary_path);
-  if (!content) return fail(ErrorCode::kUnwritable, content.error().message);
+                          const Recipe& recipe,
+                          std::string_view content) {
+  std::string read;
+  if (content.empty()) {
+    Result<std::string> digest = footage::digest_of_file(temporary_path);
+    if (!digest) return fail(ErrorCode::kUnwritable, digest.error().message);
+    read = *std::move(digest);
+    content = read;
+  }
+  if (is_exr(final_path)) return write_exr_record(temporary_path, final_path, recipe, content);
   return write_text_file(record_path(final_path),
-                         fmt::format("{}\n", text_of(recipe, *content)),
+                         fmt::format("{}\n", text_of(recipe, content)),
                          Overwrite::kAllow,
                          Flush::kLeaveToSystem);
 }
 
-std::string blank_record() { return std::string(kRecordLength, ' '); }
+std::string unfinished_record(const Recipe& recipe) {
+  return text_of(recipe, std::string(kDigestLength, '0'));
+}
 
 fs::path record_path(const fs::path& final_path) {
   return final_path.parent_path() / fmt::format(".{}.made", final_path.filename().string());

@@ -40,16 +40,18 @@ FrameMatch match_frame(const std::filesystem::path& path, const Recipe& recipe);
 
 /// Writes the record of a frame that is finished under `temporary_path` and will be renamed to
 /// `final_path`: the recipe, and the digest of the file itself, in which the digits of that digest
-/// count as zeros. EXR files have it in the header attribute detail::kRecordName, which the writer
-/// has made room for (blank_record); beside other files it is written to record_path(). Until the
-/// rename such a record belongs to no file, or to one whose content it contradicts.
-/// errors  kUnwritable; kInvalidInput: an EXR file without room for it.
+/// count as zeros. `content` is that digest where the writer of the file knows it; empty: the file
+/// is read for it. EXR files have it in the header attribute detail::kRecordName, which the writer
+/// has filled with unfinished_record(); beside other files it is written to record_path(). Until
+/// the rename such a record belongs to no file, or to one whose content it contradicts. errors
+/// kUnwritable; kInvalidInput: an EXR file without room for it.
 Result<void> write_record(const std::filesystem::path& temporary_path,
                           const std::filesystem::path& final_path,
-                          const Recipe& recipe);
+                          const Recipe& recipe,
+                          std::string_view content = {});
 
-/// The text to put into an EXR header before write_record(): of the right length, of no frame.
-[[nodiscard]] std::string blank_record();
+/// The text to put into an EXR header before write_record(): that of a file whose digest is zero.
+[[nodiscard]] std::string unfinished_record(const Recipe& recipe);
 
 /// `.NAME.made` beside the frame.
 [[nodiscard]] std::filesystem::path record_path(const std::filesystem::path& final_path);

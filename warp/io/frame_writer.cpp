@@ -148,16 +148,21 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                      .pixel_aspect = part.pixel_aspect,
                      .channels = channels.back()});
   }
-  if (options.recipe) parts.front().record = blank_record();
-  const Result<std::int64_t> written =
+  if (options.recipe) parts.front().record = unfinished_record(*options.recipe);
+  const Result<detail::ExrWritten> written =
       detail::write_exr(file.temporary_path(), path, parts, options.threads);
   if (!written) return fail(written.error());
+  if (options.recipe) {
+    const Result<void> recorded =
+        write_record(file.temporary_path(), path, *options.recipe, written->digest);
+    if (!recorded) return fail(recorded.error());
+  }
   std::vector<Warning> warnings;
-  if (*written > 0) {
-    warnings.push_back(
-        {"clipped",
-         fmt::format("{} samples beyond 65504, the largest half, became that", *written),
-         static_cast<double>(*written)});
+  if (written->num_clipped > 0) {
+    warnings.push_back({"clipped",
+                        fmt::format("{} samples beyond 65504, the largest half, became that",
+                                    written->num_clipped),
+                        static_cast<double>(written->num_clipped)});
   }
   if (frame.alpha == footage::Alpha::kUnassociated) {
     warnings.push_back({"alpha-association",
@@ -165,6 +170,21 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                         "were written unchanged",
                         1.0});
   }
+  return warnings;
+}
+
+Result<std::vector<Warning>> write_frame_other(
+    const AtomicFile& file,
+    const std::filesystem::path& path,
+    detail::FileKind kind,
+    const std::optional<detail::Compression>& compression,
+    const Frame& frame,
+    const WriteOptions& options) {
+  Result<std::vector<Warning>> warnings =
+      detail::write_other(file.temporary_path(), path, kind, compression, frame, options.threads);
+  if (!warnings || !options.recipe) return warnings;
+  const Result<void> recorded = write_record(file.temporary_path(), path, *options.recipe);
+  if (!recorded) return fail(recorded.error());
   return warnings;
 }
 
@@ -185,13 +205,8 @@ Result<std::vector<Warning>> write_with(const std::filesystem::path& path,
     Result<std::vector<Warning>> warnings =
         *kind == detail::FileKind::kExr
             ? write_frame_exr(*file, path, *compression, frame, makers, options)
-            : detail::write_other(
-                  file->temporary_path(), path, *kind, *compression, frame, options.threads);
+            : write_frame_other(*file, path, *kind, *compression, frame, options);
     if (!warnings) return warnings;
-    if (options.recipe) {
-      const Result<void> recorded = write_record(file->temporary_path(), path, *options.recipe);
-      if (!recorded) return fail(recorded.error());
-    }
     if (Result<void> committed = file->commit(options.flush); !committed) {
       return fail(committed.error());
     }

@@ -52,7 +52,10 @@ Result<void> check_writable_format(const std::filesystem::path& path, const Writ
 ///   `dropped-channels`   channels the format has no place for, those of further parts among them
 ///                        (value: how many)
 ///   `cropped`            pixels outside the display window left out (value: how many)
-///   `alpha-association`  the format reads alpha the other way; the numbers are unchanged
+///   `bare-light`         pixels with colour and no alpha, which PNG cannot hold; it gets colour
+///                        divided by alpha (value: how many)
+///   `alpha-association`  colour that is not multiplied by alpha, in EXR, which takes it as
+///                        multiplied; the numbers are unchanged
 /// errors  kInvalidInput: a frame that contradicts itself, or a compression that does not fit;
 ///         kUnsupported: another extension, or a frame with nothing the format could show;
 ///         kExists; kUnwritable: permissions, full disk. Nothing is left behind.

@@ -10,6 +10,7 @@
 
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
+#include "warp/io/detail/channel_words.h"
 #include "warp/io/detail/lent_alpha.h"
 #include "warp/io/detail/part_warp.h"
 
@@ -50,6 +51,31 @@ Part with_alpha(
     treatment.why += fmt::format(", with the alpha of part {}", lender.name);
   }
   return extended;
+}
+
+/// Doubt about channels that are filtered and whose names end like those of IDs. `may-be-ids`;
+/// value: how many.
+std::optional<Warning> unsure_ids(const Part& part, const PartRules& rules) {
+  std::string names;
+  int count = 0;
+  for (std::size_t c = 0; c < part.channels.size(); ++c) {
+    const footage::Channel& channel = part.channels[c];
+    const ChannelTreatment& treatment = rules.channels[c];
+    const bool is_by_default =
+        treatment.rule == ChannelRule::kFilter && treatment.why.starts_with(kColourReason);
+    if (!is_by_default || channel.format != footage::SampleFormat::kFloat ||
+        !detail::ends_like_id(channel.name)) {
+      continue;
+    }
+    names += fmt::format("{}{}", count > 0 ? ", " : "", printable(channel.name, 255));
+    ++count;
+  }
+  if (count == 0) return std::nullopt;
+  return Warning{"may-be-ids",
+                 fmt::format("filtered like colour, though named like IDs: {}; --pass NAME=nearest "
+                             "keeps their numbers, --pass NAME=filter says that they are colour",
+                             names),
+                 static_cast<double>(count)};
 }
 
 /// Doubt about a part no pixel of which lies in its display window. `off-display`; value: pixels
@@ -115,9 +141,15 @@ Result<FrameInRows> warp_parts(footage::Frame frame,
   for (std::size_t i = 0; i < made.frame.num_parts(); ++i) {
     Part& part = made.frame.part(i);
     notes.note(part, rules[i]);
-    if (auto off = off_display(part)) made.frame.warnings.push_back(*std::move(off));
+    for (auto doubt : {off_display(part), unsure_ids(part, rules[i])}) {
+      if (doubt) made.frame.warnings.push_back(*std::move(doubt));
+    }
     if (!lent[i]) add_maker(i, pixels_of(part), std::move(rules[i]));
     part.windows = maps.main->output;
+    if (settings.premultiplied == Premultiplied::kNot &&
+        part.alpha == footage::Alpha::kAssociated) {
+      part.alpha = footage::Alpha::kUnassociated;  // and no writer is to divide it
+    }
   }
   return made;
 }

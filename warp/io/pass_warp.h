@@ -53,7 +53,8 @@ struct PictureMaps {
 /// that of another (warp/io/detail/lent_alpha.h). The frame that comes out holds
 /// the pixels of `frame`, and its filtered channels once more where they are not all there are.
 /// The treatments are added to `notes`; a part that lies wholly off its display window is warned of
-/// (`off-display`; value: pixels). Errors: those of channel_rules().
+/// (`off-display`; value: pixels), and 32-bit float channels that are filtered and named like IDs
+/// (`may-be-ids`; value: how many). Errors: those of channel_rules().
 Result<FrameInRows> warp_parts(footage::Frame frame,
                                const PictureMaps& maps,
                                const PassSettings& settings,

@@ -17,6 +17,7 @@
 #include "calib/base/parallel.h"
 #include "calib/base/pixel_memory_reuse.h"
 #include "calib/base/temporary_file.h"
+#include "calib/footage/frame_place.h"
 #include "calib/footage/frame_stream.h"
 #include "warp/io/detail/source_digests.h"
 
@@ -62,8 +63,7 @@ enum class Fate { kSkipped, kDone, kComplete, kFailed };
 struct Outcome {
   Fate fate = Fate::kSkipped;
   FrameMatch before = FrameMatch::kAbsent;  // what was under the name of the output
-  std::optional<Recipe> recipe;             // when there are settings and the input can be read
-  detail::Source source;                    // then
+  detail::Source source;                    // when there are settings and the input can be read
   Error error;
   std::vector<Warning> warnings;
 };
@@ -82,7 +82,9 @@ class Pipeline {
         warp_(warp),
         options_(options),
         num_threads_(resolve_threads(options.threads)),
-        stream_(inputs_of(jobs)),
+        stream_(inputs_of(jobs),
+                options.settings.empty() ? footage::FrameStream::Digests::kNone
+                                         : footage::FrameStream::Digests::kOfStills),
         outcomes_(jobs.size()) {}
 
   SequenceSummary run() {
@@ -123,7 +125,7 @@ class Pipeline {
           stream_.next(read_options, [this](std::size_t index) { return is_wanted(index); });
       if (!item) break;
       const std::size_t index = item->index;
-      guarded(index, [&] { do_job(jobs_[index], std::move(item->frame), outcomes_[index]); });
+      guarded(index, [&] { do_job(jobs_[index], *std::move(item), outcomes_[index]); });
     }
     unfinished_workers_.fetch_sub(1);
   }
@@ -138,7 +140,7 @@ class Pipeline {
       // A frame too large for the memory must not take the others down with it.
       outcome.fate = Fate::kFailed;
       outcome.error = {ErrorCode::kInvalidInput,
-                       fmt::format("{}: {}", jobs_[index].input.name, exception.what())};
+                       fmt::format("{}: {}", place_of(jobs_[index].input), exception.what())};
     }
     if (outcome.fate != Fate::kSkipped) report(jobs_[index]);
   }
@@ -153,11 +155,16 @@ class Pipeline {
   }
 
   void look_at_output(const SequenceJob& job, Outcome& outcome) {
-    const Result<detail::Source> source = sources_.of(job.input);
-    if (!source) return;  // reading the frame will tell why
-    outcome.source = *source;
-    outcome.recipe = Recipe{options_.settings, source->digest};
-    outcome.before = match_frame(job.output, *outcome.recipe);
+    outcome.before = match_settings(job.output, options_.settings);
+    if (outcome.before == FrameMatch::kComplete || job.input.movie_frame) {
+      const Result<detail::Source> source = sources_.of(job.input);
+      if (!source) return;  // reading the frame will tell why
+      outcome.source = *source;
+      outcome.before = match_frame(job.output, recipe_of(outcome));
+    } else {
+      // Its digest is taken when it is read.
+      outcome.source.state = footage::file_state(job.input.path);
+    }
     if (outcome.before == FrameMatch::kComplete) {
       outcome.fate = Fate::kComplete;
     } else if (outcome.before != FrameMatch::kAbsent &&
@@ -167,16 +174,23 @@ class Pipeline {
     }
   }
 
-  void do_job(const SequenceJob& job, Result<footage::Frame> input, Outcome& outcome) {
+  [[nodiscard]] Recipe recipe_of(const Outcome& outcome) const {
+    return {options_.settings, outcome.source.digest};
+  }
+
+  void do_job(const SequenceJob& job, footage::FrameStream::Item item, Outcome& outcome) {
+    Result<footage::Frame>& input = item.frame;
     const auto failed = [&](const Error& error) {
       outcome.fate = Fate::kFailed;
       outcome.error = error;
     };
     if (!input) return failed(input.error());
-    if (outcome.recipe && !outcome.source.is_unchanged(job.input)) {
+    if (!item.digest.empty()) outcome.source.digest = std::move(item.digest);
+    const bool has_recipe = !outcome.source.digest.empty();
+    if (has_recipe && !outcome.source.is_unchanged(job.input)) {
       return failed({ErrorCode::kUnreadable,
                      fmt::format("{}: was written to while it was read; run again when it is whole",
-                                 job.input.name)});
+                                 place_of(job.input))});
     }
     outcome.warnings = input->warnings;
     if (interrupted()) return;
@@ -186,13 +200,13 @@ class Pipeline {
     if (interrupted()) return;
     WriteOptions write_options = options_.write;
     write_options.threads = thread_share();
-    write_options.recipe = outcome.recipe;
+    if (has_recipe) write_options.recipe = recipe_of(outcome);
     const Result<std::vector<Warning>> written =
         write_frame(job.output, *std::move(output), write_options);
     if (written) {
       outcome.warnings.insert(outcome.warnings.end(), written->begin(), written->end());
       outcome.fate = Fate::kDone;
-    } else if (written.error().code == ErrorCode::kExists && outcome.recipe) {
+    } else if (written.error().code == ErrorCode::kExists && has_recipe) {
       look_at_rival(job, outcome);
     } else {
       failed(written.error());
@@ -201,7 +215,7 @@ class Pipeline {
 
   /// Another process was faster: if it made the same, all is well.
   void look_at_rival(const SequenceJob& job, Outcome& outcome) {
-    const FrameMatch match = match_frame(job.output, *outcome.recipe);
+    const FrameMatch match = match_frame(job.output, recipe_of(outcome));
     outcome.fate = match == FrameMatch::kComplete ? Fate::kComplete : Fate::kFailed;
     outcome.error = not_complete_error(job.output, match);
   }

@@ -7,14 +7,14 @@
 
 #include <algorithm>
 #include <array>
-#include <bit>
-#include <cstdint>
 #include <stdexcept>
 #include <tuple>
 #include <utility>
 #include <vector>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/exr_input.h"
+#include "calib/footage/detail/exr_lines.h"
 #include "calib/footage/detail/id_tables.h"
 #include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/planar_rows.h"
@@ -143,47 +143,21 @@ Result<Part> part_without_pixels(const std::filesystem::path& path,
   return part;
 }
 
-std::size_t sample_size(const Channel& channel) {
-  return channel.format == SampleFormat::kHalf ? sizeof(std::uint16_t) : sizeof(float);
-}
-
-/// Whether the rows of a part lie in the file as channel after channel of samples of one size, so
-/// that they can be taken from there without the library's copy, which goes sample by sample.
-bool lies_in_planes(const Imf::Header& header, const Part& part) {
-  return std::endian::native == std::endian::little &&
-         header.compression() == Imf::NO_COMPRESSION && !header.hasTileDescription() &&
-         std::all_of(part.channels.begin(), part.channels.end(), [&](const Channel& channel) {
-           return sample_size(channel) == sample_size(part.channels.front());
-         });
-}
-
-/// The pixels of such a part. OpenEXR File Layout, "Scan line pixel data": within a line the
-/// channels follow each other in the order of the header's list.
-Image<float> read_planes(Imf::InputPart& input, const Part& part) {
+/// The pixels of a part whose lines lie in the file as ExrLine says.
+Image<float> read_lines(Imf::InputPart& input, const Part& part) {
   const Window& data = part.windows.data;
-  const std::size_t plane_size =
-      static_cast<std::size_t>(data.width) * sample_size(part.channels.front());
-  std::vector<std::size_t> begins;  // of the part's channels, in bytes from the line's beginning
-  for (const Channel& channel : part.channels) {
-    std::size_t begin = 0;
-    const Imf::ChannelList& list = input.header().channels();
-    for (auto entry = list.begin(); channel.name != entry.name(); ++entry) begin += plane_size;
-    begins.push_back(begin);
-  }
+  const ExrLine layout(input.header(), part.channels, data.width);
   Image<float> pixels(data.width, data.height, static_cast<int>(part.channels.size()));
   std::vector<PlaneRow> planes(part.channels.size());
   for (int y = 0; y < data.height; ++y) {
     const char* line = nullptr;
     int line_size = 0;
     input.rawPixelData(data.y + y, line, line_size);
-    if (static_cast<std::size_t>(line_size) != plane_size * planes.size()) {
+    if (static_cast<std::size_t>(line_size) != layout.num_bytes()) {
       throw std::runtime_error(
-          fmt::format("a line of {} bytes, wanted {}", line_size, plane_size * planes.size()));
+          fmt::format("a line of {} bytes, wanted {}", line_size, layout.num_bytes()));
     }
-    for (std::size_t c = 0; c < planes.size(); ++c) {
-      planes[c] = {const_cast<char*>(line) + begins[c],  // only read
-                   part.channels[c].format == SampleFormat::kHalf};
-    }
+    layout.planes_at(const_cast<char*>(line), planes);  // only read
     merge_planes(planes, static_cast<std::size_t>(data.width), pixels.row(y));
   }
   return pixels;
@@ -191,7 +165,7 @@ Image<float> read_planes(Imf::InputPart& input, const Part& part) {
 
 Image<float> read_pixels(Imf::MultiPartInputFile& file, int number, const Part& part, int threads) {
   Imf::InputPart input(file, number);
-  if (lies_in_planes(input.header(), part)) return read_planes(input, part);
+  if (ExrLine::is_for(input.header(), part.channels)) return read_lines(input, part);
   const Window& data = part.windows.data;
   Image<float> pixels(data.width, data.height, static_cast<int>(part.channels.size()));
   PlanarRows rows(part.channels, data.width, data.height, threads);
@@ -217,9 +191,11 @@ std::size_t pixel_bytes(const Part& part) {
 
 Result<Frame> read_exr(const std::filesystem::path& path,
                        const ReadOptions& options,
-                       Extent extent) {
+                       Extent extent,
+                       ContentDigest* digest) {
   // Without reconstructing the table of offsets: a file that needs it was cut short.
-  Imf::MultiPartInputFile file(path.c_str(), resolve_threads(options.threads), false);
+  ExrInput stream(path, extent == Extent::kWhole ? digest : nullptr);
+  Imf::MultiPartInputFile file(stream, resolve_threads(options.threads), false);
   const int num_parts = options.parts == Parts::kAll ? file.parts() : 1;
   Frame frame;
   std::size_t bytes_left = options.max_bytes;
@@ -245,6 +221,7 @@ Result<Frame> read_exr(const std::filesystem::path& path,
     Part& part = frame.part(static_cast<std::size_t>(number));
     part.pixels = read_pixels(file, number, part, options.threads);
   }
+  stream.finish_digest();
   return frame;
 }
 

@@ -35,8 +35,17 @@ std::optional<FileKind> kind_of_content(std::string_view first_bytes) {
   return std::nullopt;
 }
 
+std::string_view reason_in(std::string_view message, std::string_view name) {
+  // OpenEXR: `Cannot read image file "NAME". REASON`, once for each layer of the library.
+  const std::string around = fmt::format("\"{}\". ", name);
+  const std::size_t last = name.empty() ? std::string_view::npos : message.rfind(around);
+  if (last == std::string_view::npos) return message;
+  const std::string_view rest = message.substr(last + around.size());
+  return rest.empty() ? message : rest;
+}
+
 Unexpected damaged(const std::filesystem::path& path, std::string_view reason) {
-  std::string line(reason.substr(0, 300));
+  std::string line(reason_in(reason, path.string()).substr(0, 300));
   while (!line.empty() && (line.back() == '\n' || line.back() == ' ')) line.pop_back();
   for (char& c : line) {
     if (static_cast<unsigned char>(c) < ' ') c = ' ';
@@ -68,7 +77,8 @@ Result<void> check_size(const std::filesystem::path& path,
   if (bytes > static_cast<double>(max_bytes)) {
     return fail(ErrorCode::kUnreadable,
                 fmt::format("{}: {}x{} pixels of {} channels need {:.1f} GiB, above the limit of "
-                            "{:.1f} GiB",
+                            "{:.1f} GiB for one frame; spread its channels over several files, or "
+                            "look at its data window if that is not what it should hold",
                             path.string(),
                             width,
                             height,

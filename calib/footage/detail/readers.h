@@ -6,6 +6,7 @@
 #include <string>
 #include <string_view>
 
+#include "calib/footage/content_digest.h"
 #include "calib/footage/frame.h"
 
 namespace trueplate::footage::detail {
@@ -22,9 +23,11 @@ enum class Extent { kHeader, kWhole };
 
 /// The two ways in: EXR through OpenEXR itself, the rest through OpenImageIO, in a library of its
 /// own (trueplate_footage_pictures): a program may load that one when the first such file is met.
+/// `digest`: gets the bytes of the file, if the whole is read; null: none.
 Result<Frame> read_exr(const std::filesystem::path& path,
                        const ReadOptions& options,
-                       Extent extent);
+                       Extent extent,
+                       ContentDigest* digest);
 Result<Frame> read_other(const std::filesystem::path& path,
                          FileKind kind,
                          const ReadOptions& options,
@@ -39,6 +42,10 @@ Result<void> check_size(const std::filesystem::path& path,
                         long long height,
                         long long channels,
                         std::size_t max_bytes);
+
+/// What a library says went wrong with a file, without the sentences around the file's name: the
+/// caller names it.
+[[nodiscard]] std::string_view reason_in(std::string_view message, std::string_view name);
 
 /// The kUnreadable error for a message of a library, folded to one line.
 [[nodiscard]] Unexpected damaged(const std::filesystem::path& path, std::string_view reason);

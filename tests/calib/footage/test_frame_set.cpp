@@ -170,6 +170,32 @@ TEST_CASE("a file that is no picture is left out by name; alone it is an error")
   check_error(resolve({folder / "notes.txt"}), ErrorCode::kUnsupported, "notes.txt");
 }
 
+TEST_CASE("a file of a list that is missing is left out by name, as a number of a pattern is") {
+  const Folder folder({"a.1.exr", "a.3.exr"});
+  const auto set = resolve({folder / "a.1.exr", folder / "a.2.exr", folder / "a.3.exr"});
+  REQUIRE(set);
+  CHECK(names_of(set->frames) == Names{"a.1.exr", "a.3.exr"});
+  REQUIRE(set->left_out.size() == 1);
+  CHECK(set->left_out[0].frame.name == "a.2.exr");
+  CHECK(set->left_out[0].frame.number == 2);
+  CHECK(set->left_out[0].reason.code == ErrorCode::kNotFound);
+  CHECK(set->left_out[0].reason.message.find(folder / "a.2.exr") != std::string::npos);
+  // With a range only those count that it has, and none is named twice.
+  const auto some = resolve({folder / "a.1.exr", folder / "a.2.exr", folder / "a.4.exr"}, "1-2");
+  REQUIRE(some);
+  CHECK(names_of(some->frames) == Names{"a.1.exr"});
+  REQUIRE(some->left_out.size() == 1);
+  CHECK(some->left_out[0].frame.name == "a.2.exr");
+  check_error(resolve({folder / "a.5.exr", folder / "a.6.exr"}), ErrorCode::kNotFound, "a.5.exr");
+  check_error(resolve({folder / "a.5.exr"}, "5"), ErrorCode::kNotFound, "none of the frames 5");
+  check_error(resolve({folder / "a.1.exr", folder / "gone.exr"}, "1"),
+              ErrorCode::kInvalidInput,
+              "--frames");
+  // A folder or a movie of which nothing is known ends it.
+  check_error(resolve({folder / "a.1.exr", folder / "gone"}), ErrorCode::kNotFound, "gone");
+  check_error(resolve({folder / "a.1.exr", folder / "gone.mov"}), ErrorCode::kNotFound, "gone.mov");
+}
+
 TEST_CASE("patterns, with and without a range") {
   const Folder folder({"grid.0999.exr",
                        "grid.1001.exr",

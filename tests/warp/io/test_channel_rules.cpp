@@ -71,6 +71,7 @@ TEST_CASE("numbers: by format, by header, by name, by rank; coverage goes with t
   CHECK(rules_text(part_of(ranked, SampleFormat::kFloat)) ==
         "nnnnf");                                 // the second layer is not whole
   CHECK(rules_text(part_of(ranked)) == "fffff");  // half holds no numbers
+  CHECK(rules_text(part_of({"uid", "hero_uid.R", "faceID", "UUID"})) == "nnnn");
   CHECK(rules_text(part_of({"id", "coverage", "R"})) == "nnf");
   CHECK(rules_text(part_of({"coverage", "R"})) == "ff");
   CHECK(rules_text(part_of({"a.id", "b.coverage", "a.coverage"})) == "nfn");

@@ -191,7 +191,7 @@ TEST_CASE("what is too large for half becomes the largest half, not infinity") {
   CHECK(again->pixels.at(3, 0, 2) == -std::numeric_limits<float>::infinity());
 }
 
-TEST_CASE("alpha is neither multiplied in nor divided out") {
+TEST_CASE("alpha is neither multiplied in nor divided out where the format can say how it is") {
   const ScratchFolder folder;
   const Frame frame =
       make_frame(8, 8, {"R", "G", "B", "A"}, SampleFormat::kUint16, [](int x, int y, int c) {
@@ -199,6 +199,7 @@ TEST_CASE("alpha is neither multiplied in nor divided out") {
       });
   for (const char* name : {"a.png", "a.tif"}) {
     for (const Alpha alpha : {Alpha::kAssociated, Alpha::kUnassociated}) {
+      if (std::string_view(name) == "a.png" && alpha == Alpha::kAssociated) continue;
       CAPTURE(name);
       Frame copy;
       copy.pixels = frame.pixels.clone();
@@ -212,6 +213,39 @@ TEST_CASE("alpha is neither multiplied in nor divided out") {
       if (std::string_view(name) == "a.tif") CHECK(again->alpha == alpha);
     }
   }
+}
+
+TEST_CASE("a PNG gets colour that is not multiplied by alpha, whatever the frame has") {
+  // W3C PNG, 6.2: "the color values in a pixel are not premultiplied by the alpha value".
+  const ScratchFolder folder;
+  const auto alpha_at = [](int x, int y) { return static_cast<float>(8 * y + x) / 64.0F; };
+  const Frame frame =
+      make_frame(8, 8, {"R", "G", "B", "A"}, SampleFormat::kHalf, [&](int x, int y, int c) {
+        const float alpha = alpha_at(x, y);
+        return c == 3 ? alpha : alpha * (0.25F + 0.25F * static_cast<float>(c));
+      });
+  const auto warnings = write_frame(folder.path() / "a.png", frame);
+  REQUIRE(warnings);
+  CHECK(codes_of(*warnings) == Names{"sample-format"});
+  const auto again = read_frame(folder.path() / "a.png");
+  REQUIRE(again);
+  for (int y = 0; y < 8; ++y) {
+    for (int x = 0; x < 8; ++x) {
+      CHECK(again->pixels.at(x, y, 3) == doctest::Approx(alpha_at(x, y)).epsilon(1e-4));
+      for (int c = 0; c < 3; ++c) {
+        const double colour = x + y == 0 ? 0.0 : 0.25 + 0.25 * c;
+        CHECK(again->pixels.at(x, y, c) == doctest::Approx(colour).epsilon(1e-3));
+      }
+    }
+  }
+  // Light without alpha has no place there.
+  Frame glow = make_plate(4, 4, SampleFormat::kHalf);
+  glow.pixels.at(1, 2, 0) = 0.5F;
+  glow.pixels.at(1, 2, 3) = 0.0F;
+  const auto lost = write_frame(folder.path() / "b.png", glow);
+  REQUIRE(lost);
+  CHECK(value_of(*lost, "bare-light") == 1.0);
+  CHECK(read_frame(folder.path() / "b.png")->pixels.at(1, 2, 0) == 0.0F);
 }
 
 TEST_CASE("any number of threads writes the same bytes") {

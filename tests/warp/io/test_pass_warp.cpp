@@ -453,6 +453,31 @@ TEST_CASE("an overscan by numbers wants parts of one size") {
   CHECK(bent->part(1).windows.display == Window{0, 0, 96, 64});
 }
 
+TEST_CASE("32-bit float named like an ID is filtered with a hint, unless somebody has chosen") {
+  const auto frame = [](SampleFormat format) {
+    Frame made;
+    static_cast<Part&>(made) = make_part("",
+                                         {{"hairid", format}, {"grid", format}, {"R", format}},
+                                         {0, 0, 96, 64},
+                                         [](int, int, int) { return 1.0F; });
+    return made;
+  };
+  const auto hints_of = [](const Result<Frame>& made) {
+    std::vector<std::string> hints;
+    for (const Warning& warning : made->warnings) {
+      if (warning.code == "may-be-ids") hints.push_back(warning.message);
+    }
+    return hints;
+  };
+  const auto hints = hints_of(redistort().apply(frame(kFloat), 1));
+  REQUIRE(hints.size() == 1);
+  CHECK(hints[0].find("named like IDs: hairid;") != std::string::npos);
+  CHECK(hints_of(redistort().apply(frame(kHalf), 1)).empty());  // half holds no numbers
+  for (const ChannelRule rule : {ChannelRule::kFilter, ChannelRule::kNearest}) {
+    CHECK(hints_of(redistort({.requests = {{"hairid", rule}}}).apply(frame(kFloat), 1)).empty());
+  }
+}
+
 TEST_CASE("a request that cannot be met fails the frame; words for ringing") {
   CHECK_FALSE(redistort({.requests = {{"id", ChannelRule::kFilter}}}).apply(make_frame(), 1));
   CHECK(redistort({.requests = {{"Z", ChannelRule::kFilter}}}).apply(make_frame(), 1));

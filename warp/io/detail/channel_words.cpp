@@ -12,22 +12,16 @@ using Words = std::span<const std::string_view>;
 
 // Common practice, no source, but for Z and ZBack, which OpenEXR's technical introduction reserves
 // (from memory). docs/passes.md lists the same words.
-constexpr std::string_view kIdWords[] = {"id",
-                                         "ids",
-                                         "objectid",
-                                         "objid",
-                                         "materialid",
-                                         "matid",
-                                         "assetid",
-                                         "instanceid",
-                                         "primid",
-                                         "meshid",
-                                         "idmatte",
-                                         "matteid",
-                                         "idmask",
-                                         "particleid",
-                                         "objectindex",
-                                         "materialindex"};
+constexpr std::string_view kIdWords[] = {
+    "id",      "ids",        "objectid", "objid",       "materialid",   "matid",
+    "assetid", "instanceid", "primid",   "meshid",      "idmatte",      "matteid",
+    "idmask",  "particleid", "uid",      "uuid",        "guid",         "shaderid",
+    "groupid", "nodeid",     "faceid",   "objectindex", "materialindex"};
+// Words that end like one and are none.
+constexpr std::string_view kNoIdWords[] = {
+    "acid",    "aid",   "asteroid", "avoid",   "bid",   "braid", "cuboid", "ellipsoid", "fluid",
+    "grid",    "humid", "hybrid",   "invalid", "kid",   "lid",   "liquid", "mid",       "overlaid",
+    "pyramid", "rapid", "rigid",    "skid",    "solid", "valid", "vivid",  "void"};
 constexpr std::string_view kMotionWords[] = {
     "motion", "motionvector", "motionvectors", "mv", "mvec", "motvec", "opticalflow"};
 constexpr std::string_view kDataWords[] = {"depth",
@@ -162,6 +156,14 @@ SaidByName said_by_name(std::string_view name) {
   word = first_of(words, kCoverageWords);
   if (!word.empty()) return {Meaning::kCoverage, word};
   return {};
+}
+
+bool ends_like_id(std::string_view name) {
+  const std::vector<std::string> words = words_of(name);
+  return std::any_of(words.begin(), words.end(), [](std::string_view word) {
+    if (word.ends_with('s')) word.remove_suffix(1);
+    return word.ends_with("id") && !contains(kNoIdWords, word);
+  });
 }
 
 LayerAndLeaf layer_and_leaf(std::string_view channel) {

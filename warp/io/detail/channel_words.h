@@ -23,6 +23,9 @@ struct SaidByName {
 /// of a light: docs/passes.md.
 [[nodiscard]] SaidByName said_by_name(std::string_view name);
 
+/// Whether a word of a name that says nothing above ends like that of an ID (hairid, but not grid).
+[[nodiscard]] bool ends_like_id(std::string_view name);
+
 /// `layer.R` has the layer `layer` and the leaf `R`; `R` has no layer.
 struct LayerAndLeaf {
   std::string_view layer;

@@ -57,15 +57,16 @@ Overlap overlap_of(const FrameWindows& windows) {
 
 std::vector<Warning> warnings_of(FileKind kind,
                                  const Frame& frame,
-                                 const std::vector<int>& places,
+                                 const Places& places,
                                  SampleFormat format,
                                  const Misfits& misfits) {
   std::vector<Warning> warnings;
   const std::string_view kind_text = footage::detail::kind_name(kind);
-  const auto coarser = std::count_if(places.begin(), places.end(), [&](int place) {
-    const SampleFormat before = frame.channels[static_cast<std::size_t>(place)].format;
-    return bits_of(before) > bits_of(format) || (is_float(before) && !is_float(format));
-  });
+  const auto coarser =
+      std::count_if(places.channels.begin(), places.channels.end(), [&](int place) {
+        const SampleFormat before = frame.channels[static_cast<std::size_t>(place)].format;
+        return bits_of(before) > bits_of(format) || (is_float(before) && !is_float(format));
+      });
   if (coarser > 0) {
     warnings.push_back({"sample-format",
                         fmt::format("{} channels were rounded to {} samples, as {} holds them",
@@ -86,7 +87,7 @@ std::vector<Warning> warnings_of(FileKind kind,
                         fmt::format("{} samples were NaN and became 0", misfits.nan.load()),
                         static_cast<double>(misfits.nan)});
   }
-  auto num_dropped = static_cast<double>(frame.channels.size() - places.size());
+  auto num_dropped = static_cast<double>(frame.channels.size() - places.channels.size());
   for (const footage::Part& part : frame.further_parts) {
     num_dropped += static_cast<double>(part.channels.size());
   }
@@ -107,14 +108,14 @@ std::vector<Warning> warnings_of(FileKind kind,
                                     kind_text),
                         num_cropped});
   }
-  const bool has_alpha = std::any_of(places.begin(), places.end(), [&](int place) {
-    return frame.channels[static_cast<std::size_t>(place)].name.ends_with("A");
-  });
-  if (has_alpha && kind == FileKind::kPng && frame.alpha == Alpha::kAssociated) {
-    warnings.push_back({"alpha-association",
-                        "PNG takes colour as not multiplied by alpha, this frame's is; the numbers "
-                        "were written unchanged",
-                        1.0});
+  if (misfits.bare_light > 0) {
+    warnings.push_back(
+        {"bare-light",
+         fmt::format("{} pixels hold colour where alpha is 0, which {}, whose colour "
+                     "is not multiplied by alpha, cannot hold: they became black",
+                     misfits.bare_light.load(),
+                     kind_text),
+         static_cast<double>(misfits.bare_light)});
   }
   return warnings;
 }

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <vector>
 
 #include "calib/base/geometry.h"
@@ -34,38 +35,66 @@ struct Overlap {
 
 [[nodiscard]] Overlap overlap_of(const FrameWindows& windows);
 
+/// Samples that a format cannot hold.
+struct Misfits {
+  std::atomic<std::int64_t> outside{0};  // below 0 or above 1
+  std::atomic<std::int64_t> nan{0};
+  std::atomic<std::int64_t> bare_light{0};  // pixels with colour where there is no alpha
+};
+
+/// Which channels of a frame are written, and whether they are divided by one of them.
+struct Places {
+  std::vector<int> channels;
+  std::optional<int> alpha = std::nullopt;
+};
+
+/// A pixel whose colour has been multiplied by alpha, as it is without. Where no alpha is left
+/// there is no colour.
+inline void divide_by_alpha(const Places& places, const float* from, float* to, Misfits& misfits) {
+  const float alpha = from[*places.alpha];
+  bool has_colour = false;
+  for (const int channel : places.channels) {
+    const float value = from[channel];
+    const bool is_colour = channel != *places.alpha;
+    has_colour |= is_colour && value != 0.0F;
+    *to++ = !is_colour ? value : alpha > 0.0F ? value / alpha : 0.0F;
+  }
+  if (has_colour && !(alpha > 0.0F)) misfits.bare_light.fetch_add(1, std::memory_order_relaxed);
+}
+
 /// The display window's pixels of the chosen channels. `convert` makes a sample from a float.
 template <class T, class Convert>
 std::vector<T> display_samples(const footage::Frame& frame,
-                               const std::vector<int>& places,
+                               const Places& places,
                                int threads,
+                               Misfits& misfits,
                                const Convert& convert) {
   const Window& display = frame.windows.display;
   const Overlap overlap = overlap_of(frame.windows);
-  const std::size_t num_places = places.size();
+  const std::size_t num_places = places.channels.size();
   const std::size_t row_size = static_cast<std::size_t>(display.width) * num_places;
   std::vector<T> samples(row_size * static_cast<std::size_t>(display.height));
   if (overlap.empty()) return samples;
   const std::ptrdiff_t num_channels = frame.pixels.channels();
   parallel_rows(overlap.end_y - overlap.begin_y, threads, [&](int begin, int end) {
+    std::vector<float> divided(num_places);
     for (int y = overlap.begin_y + begin; y < overlap.begin_y + end; ++y) {
       const float* from = frame.pixels.row(y + overlap.offset_y) +
                           (overlap.begin_x + overlap.offset_x) * num_channels;
       T* to = samples.data() + static_cast<std::size_t>(y) * row_size +
               static_cast<std::size_t>(overlap.begin_x) * num_places;
       for (int x = overlap.begin_x; x < overlap.end_x; ++x, from += num_channels) {
-        for (const int place : places) *to++ = convert(from[place]);
+        if (places.alpha) {
+          divide_by_alpha(places, from, divided.data(), misfits);
+          for (const float value : divided) *to++ = convert(value);
+        } else {
+          for (const int place : places.channels) *to++ = convert(from[place]);
+        }
       }
     }
   });
   return samples;
 }
-
-/// Samples that an integer format cannot hold.
-struct Misfits {
-  std::atomic<std::int64_t> outside{0};  // below 0 or above 1
-  std::atomic<std::int64_t> nan{0};
-};
 
 /// value * (2^bits - 1), rounded, widened to the type's width by repeating the leading bits.
 template <class T>
@@ -91,10 +120,10 @@ class Quantizer {
   Misfits& misfits_;
 };
 
-/// What of a frame files of this kind could not hold; `places` are the channels written.
+/// What of a frame files of this kind could not hold.
 std::vector<Warning> warnings_of(FileKind kind,
                                  const footage::Frame& frame,
-                                 const std::vector<int>& places,
+                                 const Places& places,
                                  footage::SampleFormat format,
                                  const Misfits& misfits);
 

@@ -16,9 +16,11 @@
 
 #include "calib/base/image.h"
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/exr_lines.h"
 #include "calib/footage/detail/metadata.h"
 #include "calib/footage/detail/planar_rows.h"
 #include "warp/io/detail/checked_file.h"
+#include "warp/io/detail/exr_line_writer.h"
 
 namespace trueplate::warp::detail {
 namespace {
@@ -96,10 +98,26 @@ Result<std::int64_t> write_rows(Output& output,
   return num_clipped;
 }
 
-Result<std::int64_t> write_parts(ExrStream& stream,
-                                 const CheckedFile& file,
-                                 std::span<const ExrPicture> parts,
-                                 int threads) {
+Result<ExrWritten> write_part(CheckedFile& file,
+                              const std::string& name,
+                              const ExrPicture& picture,
+                              int threads) {
+  const Imf::Header header = header_of(picture);
+  if (footage::detail::ExrLine::is_for(header, picture.channels)) {
+    return write_lines(file, name, header, picture, threads);
+  }
+  ExrStream stream(file, name);
+  Imf::OutputFile output(stream, header, resolve_threads(threads));
+  const Result<std::int64_t> num_clipped = write_rows(output, file, picture, threads);
+  if (!num_clipped) return fail(num_clipped.error());
+  return ExrWritten{.num_clipped = *num_clipped};
+}
+
+Result<ExrWritten> write_parts(CheckedFile& file,
+                               const std::string& name,
+                               std::span<const ExrPicture> parts,
+                               int threads) {
+  ExrStream stream(file, name);
   std::vector<Imf::Header> headers;
   for (const ExrPicture& part : parts) {
     headers.push_back(header_of(part));
@@ -111,14 +129,14 @@ Result<std::int64_t> write_parts(ExrStream& stream,
   const int count = static_cast<int>(parts.size());
   Imf::MultiPartOutputFile output(
       stream, headers.data(), count, kSharedFromFirst, resolve_threads(threads));
-  std::int64_t num_clipped = 0;
+  ExrWritten written;
   for (int i = 0; i < count; ++i) {
     Imf::OutputPart part(output, i);
-    const auto written = write_rows(part, file, parts[static_cast<std::size_t>(i)], threads);
-    if (!written) return written;
-    num_clipped += *written;
+    const auto num_clipped = write_rows(part, file, parts[static_cast<std::size_t>(i)], threads);
+    if (!num_clipped) return fail(num_clipped.error());
+    written.num_clipped += *num_clipped;
   }
-  return num_clipped;
+  return written;
 }
 
 }  // namespace
@@ -134,30 +152,27 @@ RowMaker rows_of(ImageView<const float> pixels) {
   };
 }
 
-Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
-                               const std::filesystem::path& shown_path,
-                               std::span<const ExrPicture> parts,
-                               int threads) {
+Result<ExrWritten> write_exr(const std::filesystem::path& temporary_path,
+                             const std::filesystem::path& shown_path,
+                             std::span<const ExrPicture> parts,
+                             int threads) {
   CheckedFile file(temporary_path);
   std::string reason;
-  Result<std::int64_t> num_clipped = std::int64_t{0};
+  Result<ExrWritten> written = ExrWritten{};
   try {
-    ExrStream stream(file, shown_path.string());
-    if (parts.size() == 1) {
-      Imf::OutputFile output(stream, header_of(parts.front()), resolve_threads(threads));
-      num_clipped = write_rows(output, file, parts.front(), threads);
-    } else {
-      num_clipped = write_parts(stream, file, parts, threads);
-    }
+    written = parts.size() == 1 ? write_part(file, shown_path.string(), parts.front(), threads)
+                                : write_parts(file, shown_path.string(), parts, threads);
   } catch (const std::exception& exception) {
     reason = exception.what();
   }
   if (Result<void> closed = file.close(shown_path); !closed) return fail(closed.error());
   if (!reason.empty()) {
     return fail(ErrorCode::kInvalidInput,
-                fmt::format("{}: OpenEXR refuses the picture ({})", shown_path.string(), reason));
+                fmt::format("{}: OpenEXR refuses the picture ({})",
+                            shown_path.string(),
+                            footage::detail::reason_in(reason, shown_path.string())));
   }
-  return num_clipped;
+  return written;
 }
 
 }  // namespace trueplate::warp::detail

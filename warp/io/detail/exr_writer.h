@@ -26,16 +26,22 @@ struct ExrPicture {
   std::string record = {};  // for the attribute footage::detail::kRecordName; empty: none
 };
 
+struct ExrWritten {
+  /// Finite samples beyond the largest half (65504) that became that, since infinity would spread
+  /// in every later filter.
+  std::int64_t num_clipped = 0;
+  /// Of the content of a file with a record, where it was written from front to back; else empty.
+  std::string digest = {};
+};
+
 /// Hands out rows of pixels that are there; they have to outlive it.
 RowMaker rows_of(ImageView<const float> pixels);
 
 /// Writes a scanline file to `temporary_path`, of several parts when there is more than one. Errors
-/// name `shown_path`. Returns how many finite samples were beyond the largest half (65504) and
-/// became that, since infinity would spread in every later filter. Errors: those of the rows'
-/// makers; kUnwritable; kInvalidInput: what OpenEXR refuses.
-Result<std::int64_t> write_exr(const std::filesystem::path& temporary_path,
-                               const std::filesystem::path& shown_path,
-                               std::span<const ExrPicture> parts,
-                               int threads);
+/// name `shown_path`: those of the rows' makers; kUnwritable; kInvalidInput: what OpenEXR refuses.
+Result<ExrWritten> write_exr(const std::filesystem::path& temporary_path,
+                             const std::filesystem::path& shown_path,
+                             std::span<const ExrPicture> parts,
+                             int threads);
 
 }  // namespace trueplate::warp::detail

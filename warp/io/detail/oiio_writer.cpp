@@ -18,6 +18,7 @@
 #include "calib/footage/detail/picture_spec.h"
 #include "warp/io/detail/checked_file.h"
 #include "warp/io/detail/display_samples.h"
+#include "warp/io/detail/dpx_header_patch.h"
 
 namespace trueplate::warp::detail {
 namespace {
@@ -91,6 +92,12 @@ SampleFormat format_in(FileKind kind, SampleFormat wanted) {
   return wanted;
 }
 
+/// Also that of a layer which is shown for want of plain channels.
+bool is_alpha(const Frame& frame, int channel) {
+  const std::string& name = frame.channels[static_cast<std::size_t>(channel)].name;
+  return name == "A" || name.ends_with(".A");
+}
+
 /// Which of the frame's channels go into the file, in its order.
 Result<std::vector<int>> channels_for(const std::filesystem::path& shown_path,
                                       FileKind kind,
@@ -117,6 +124,21 @@ Result<std::vector<int>> channels_for(const std::filesystem::path& shown_path,
   const bool has_place_for_alpha =
       kind != FileKind::kJpeg && !(kind == FileKind::kDpx && picture->is_gray());
   if (picture->alpha >= 0 && has_place_for_alpha) places.push_back(picture->alpha);
+  return places;
+}
+
+/// The channels of a file and how they relate to alpha. W3C PNG, 6.2: colour is not multiplied by
+/// alpha; of TIFF the header says which, and DPX does not say.
+Result<Places> places_for(const std::filesystem::path& shown_path,
+                          FileKind kind,
+                          const Frame& frame) {
+  Result<std::vector<int>> channels = channels_for(shown_path, kind, frame);
+  if (!channels) return fail(channels.error());
+  Places places{.channels = *std::move(channels)};
+  if (kind != FileKind::kPng || frame.alpha == Alpha::kUnassociated) return places;
+  for (const int channel : places.channels) {
+    if (is_alpha(frame, channel)) places.alpha = channel;
+  }
   return places;
 }
 
@@ -217,7 +239,7 @@ OIIO::ImageSpec make_spec(FileKind kind,
     spec.attribute("oiio:UnassociatedAlpha", 1);
   }
   for (int c = 0; c < spec.nchannels; ++c) {
-    if (frame.channels[static_cast<std::size_t>(places[static_cast<std::size_t>(c)])].name == "A") {
+    if (is_alpha(frame, places[static_cast<std::size_t>(c)])) {
       spec.alpha_channel = c;
       spec.channelnames[static_cast<std::size_t>(c)].assign(1, 'A');
     }
@@ -246,43 +268,6 @@ Unexpected refused(const Target& target, std::string_view reason) {
 Unexpected unwritable(const Target& target, std::string_view reason) {
   return fail(ErrorCode::kUnwritable,
               fmt::format("{}: could not be written ({})", target.shown_path.string(), reason));
-}
-
-/// The library stores the aspect as whole numbers over 1, so 0.5 would become nothing. SMPTE 268M
-/// has two 32-bit numbers at byte 1628, horizontal : vertical.
-void patch_dpx_aspect(CheckedFile& file, double pixel_aspect) {
-  constexpr std::uint64_t kPlace = 1628;
-  constexpr std::uint32_t kDenominator = 10000;
-  const auto numerator = static_cast<std::uint32_t>(std::lround(pixel_aspect * kDenominator));
-  const std::uint32_t divisor = std::max(1U, std::gcd(numerator, kDenominator));
-  std::array<char, 4> magic{};
-  file.seek(0);
-  if (file.read(magic.data(), magic.size()) != magic.size()) return;
-  const bool big_endian = magic[0] == 'S';
-  std::array<unsigned char, 8> bytes{};
-  for (int word = 0; word < 2; ++word) {
-    const std::uint32_t value = (word == 0 ? numerator : kDenominator) / divisor;
-    for (int i = 0; i < 4; ++i) {
-      const int shift = 8 * (big_endian ? 3 - i : i);
-      bytes[static_cast<std::size_t>(4 * word + i)] =
-          static_cast<unsigned char>((value >> shift) & 0xFFU);
-    }
-  }
-  file.seek(kPlace);
-  file.write(bytes.data(), bytes.size());
-}
-
-/// The library notes the temporary name, and the present moment where the picture has no date; a
-/// frame that is made again has to be the same, bit for bit. SMPTE 268M has the file's name in the
-/// 100 bytes from 36 on, then 24 bytes of date, undefined when zero.
-void patch_dpx_origin(CheckedFile& file, const std::filesystem::path& shown_path, bool has_date) {
-  constexpr std::uint64_t kNamePlace = 36;
-  constexpr std::size_t kNameSize = 100;
-  constexpr std::size_t kDateSize = 24;
-  std::string bytes = shown_path.filename().string().substr(0, kNameSize - 1);
-  bytes.resize(kNameSize + (has_date ? 0 : kDateSize), '\0');
-  file.seek(kNamePlace);
-  file.write(bytes.data(), bytes.size());
 }
 
 template <class T>
@@ -399,33 +384,34 @@ Result<std::vector<Warning>> write_other(const std::filesystem::path& temporary_
                                          const std::optional<Compression>& compression,
                                          const Frame& frame,
                                          int threads) {
-  const Result<std::vector<int>> places = channels_for(shown_path, kind, frame);
+  const Result<Places> places = places_for(shown_path, kind, frame);
   if (!places) return fail(places.error());
   SampleFormat format = SampleFormat::kUint8;
-  for (const int place : *places) {
+  for (const int place : places->channels) {
     format =
         std::max(format, format_in(kind, frame.channels[static_cast<std::size_t>(place)].format));
   }
   const Target target = {temporary_path, shown_path, kind, frame.pixel_aspect, threads};
-  const OIIO::ImageSpec spec = make_spec(kind, compression, frame, *places, format);
+  const OIIO::ImageSpec spec = make_spec(kind, compression, frame, places->channels, format);
   Misfits misfits;
   Result<void> written;
   if (is_float(format)) {
     written = write_samples(
-        target, spec, display_samples<float>(frame, *places, threads, [](float value) {
+        target, spec, display_samples<float>(frame, *places, threads, misfits, [](float value) {
           return value;
         }));
   } else if (format == SampleFormat::kUint8) {
-    written = write_samples(target,
-                            spec,
-                            display_samples<std::uint8_t>(
-                                frame, *places, threads, Quantizer<std::uint8_t>(8, misfits)));
+    written =
+        write_samples(target,
+                      spec,
+                      display_samples<std::uint8_t>(
+                          frame, *places, threads, misfits, Quantizer<std::uint8_t>(8, misfits)));
   } else {
     written = write_samples(
         target,
         spec,
         display_samples<std::uint16_t>(
-            frame, *places, threads, Quantizer<std::uint16_t>(bits_of(format), misfits)));
+            frame, *places, threads, misfits, Quantizer<std::uint16_t>(bits_of(format), misfits)));
   }
   if (!written) return fail(written.error());
   return warnings_of(kind, frame, *places, format, misfits);

@@ -8,7 +8,7 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
-#include "warp/detail/pass_rows.h"
+#include "warp/detail/alpha_rows.h"
 #include "warp/io/detail/channel_words.h"
 
 namespace trueplate::warp::detail {
@@ -166,16 +166,8 @@ class AlphaRounding {
 
   void take_back(ImageView<float> output, int row) {
     for (std::size_t i = 0; i < layers_.size(); ++i) {
-      bool beyond = false;
-      float* value = output.row(row) + layers_[i].alpha;
-      // Without branches: the alpha of an opaque plate is on either side of 1 from pixel to pixel.
-      for (int x = 0; x < output.width; ++x, value += output.channels) {
-        const float alpha = *value;
-        const bool is_far = alpha < -kAlphaRounding || alpha > 1.0F + kAlphaRounding;
-        const float held = std::clamp(alpha, 0.0F, 1.0F);  // NaN stays
-        *value = is_far ? alpha : held;
-        beyond |= is_far;
-      }
+      const bool beyond = take_back_alpha_rounding(
+          output.row(row), output.width, output.channels, layers_[i].alpha);
       if (beyond) beyond_[i].store(true, std::memory_order_relaxed);
     }
   }
