@@ -48,6 +48,7 @@ int write_gathered(std::vector<zoom::NamedProfile> profiles,
   print(common,
         stations_text(gathered->profile) + pool_text(gathered->pool_tests) +
             fmt::format("{} stations -> {}\n", gathered->profile.stations.size(), files.profile));
+  report_warnings(gathered->warnings, common);
   if (!files.report.empty()) {
     const Result<std::string> date = document_date("");
     if (!date) return report_usage(date.error());
@@ -59,7 +60,8 @@ int write_gathered(std::vector<zoom::NamedProfile> profiles,
   }
   if (Result<void> written = write_json(common,
                                         {{"stations", stations_json(gathered->profile)},
-                                         {"pooled", pool_json(gathered->pool_tests)}});
+                                         {"pooled", pool_json(gathered->pool_tests)},
+                                         {"warnings", warnings_json(gathered->warnings)}});
       !written) {
     return report_failure(written.error());
   }

@@ -16,6 +16,7 @@
 #include "calib/calibrate/detail/observation_notes.h"
 #include "calib/lens/film_back_aspect.h"
 #include "calib/lens/model.h"
+#include "calib/profile/focal_label.h"
 
 namespace trueplate {
 namespace {
@@ -156,7 +157,12 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
 
   Calibration calibration;
   calibration.profile.labels = options.labels;
-  calibration.profile.stations.push_back(station_of(*fitted, options));
+  profile::Station station = station_of(*fitted, options);
+  if (const std::optional<Warning> far = profile::focal_label_far(station)) {
+    fitted->warnings.push_back(*far);
+    station.warnings.push_back(*far);
+  }
+  calibration.profile.stations.push_back(std::move(station));
   calibration.profile.provenance = {
       .created = utc_timestamp(std::chrono::system_clock::now()),
       .program = "trueplate",

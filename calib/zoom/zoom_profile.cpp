@@ -10,6 +10,7 @@
 
 #include "calib/lens/distortion_measures.h"
 #include "calib/zoom/detail/station_grid.h"
+#include "calib/zoom/station_doubts.h"
 
 namespace trueplate::zoom {
 namespace {
@@ -76,6 +77,9 @@ std::optional<profile::LeftOut> noted(const std::optional<StateSigma>& left_out)
   return profile::LeftOut{.rms_px = left_out->rms_px, .max_px = left_out->max_px};
 }
 
+/// The doubts of a station that counts for less than this do not concern a lens beside it.
+constexpr double kLeastWeight = 0.01;
+
 /// The station that stands at a state, if one does.
 const profile::Station* station_at(const profile::Profile& profile, const ZoomState& state) {
   const auto same = [](const std::optional<double>& a, const std::optional<double>& b) {
@@ -129,6 +133,7 @@ Result<Gathered> gather(std::vector<NamedProfile> profiles, const GatherOptions&
     station.without_station = noted(lens->left_out()[i].station);
     station.without_focal_length = noted(lens->left_out()[i].focal_length);
   }
+  result.warnings = note_doubts(result.profile.stations);
   profile::Provenance& provenance = result.profile.provenance;
   provenance.created = options.created;
   provenance.program = "trueplate";
@@ -175,6 +180,12 @@ Result<StateProfile> profile_at(const profile::Profile& profile,
                    found->sigma.max_px,
                    100.0 * found->sigma.focal_share),
        found->sigma.rms_px});
+  for (std::size_t i = 0; i < profile.stations.size(); ++i) {
+    if (!(std::abs(found->station_weights[i]) > kLeastWeight)) continue;
+    for (Warning& doubt : named_doubts(profile.stations, i)) {
+      station.warnings.push_back(std::move(doubt));
+    }
+  }
   station.channels = channels_at(profile.stations, *colours);
   const auto by_colour = std::count_if(profile.stations.begin(),
                                        profile.stations.end(),

@@ -28,11 +28,13 @@ struct GatherOptions {
 struct Gathered {
   profile::Profile profile;
   std::vector<PoolTest> pool_tests;
+  std::vector<Warning> warnings;  // the stations' doubts(), each with its state
 };
 
 /// One profile with the stations of several, by rising focal length, focus distance and T-stop.
 /// What the stations have in common is pooled (pool()), and by how much each is missed without
-/// itself is noted with it. Labels that one profile lacks come from another.
+/// itself is noted with it, and so are its doubts(). Labels that one profile lacks come from
+/// another.
 ///
 /// errors  kInvalidInput, naming the profile: lenses, serial numbers or bodies that differ; those
 /// of
@@ -43,7 +45,8 @@ Result<Gathered> gather(std::vector<NamedProfile> profiles, const GatherOptions&
 /// quality of a fit; the warning `interpolated` says how well it is known (value: sigma in px),
 /// unless the state is that of a station, which then stays as it is. The lenses of red and blue are
 /// those of channels_at(), or left out, with the warning `colours-left-out`, where `lens` has none
-/// and some station does.
+/// and some station does. The doubts() of the stations that count for more than a hundredth come
+/// with it.
 struct StateProfile {
   profile::Profile profile;  // one station
   StateSigma sigma;

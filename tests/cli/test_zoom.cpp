@@ -406,6 +406,17 @@ TEST_CASE("clips are calibrated and gathered in one go") {
   CHECK(profile->stations[1].without_focal_length.has_value());
   CHECK(read_json(json).at("pooled")[0].at("what") == "principal point");
 
+  // The frames of 50 mm under the label 28 mm.
+  std::vector<std::string> wrongly = arguments;
+  std::string& clip_of_50 = wrongly.at(6);
+  clip_of_50.replace(clip_of_50.rfind("focal=50mm"), 10, "focal=28mm");
+  wrongly.push_back("--overwrite");
+  const auto told = run_well(wrongly);
+  CHECK(told.errors.find("station 28 mm, 1.5 m: the focal length measured is ") !=
+        std::string::npos);
+  CHECK(read_json(json).at("warnings")[0].at("code") == "focal-label-far");
+  CHECK(run_well({"info", zoom}).output.find("focal-label-far") != std::string::npos);
+
   for (const char* clip : {"", "x.csv,zoom=3", "x.csv,focal=", ",focal=35mm", "x.csv,t-stop=nan"}) {
     CAPTURE(clip);
     const ProgramResult wrong =
