@@ -3,6 +3,8 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <chrono>
 #include <csignal>
 #include <cstdio>
 #include <filesystem>
@@ -12,6 +14,8 @@
 
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
+#include "cli/terminal.h"
+#include "cli/version.h"
 
 namespace trueplate::cli {
 namespace {
@@ -26,6 +30,19 @@ std::atomic<bool> interrupted{false};
 static_assert(std::atomic<bool>::is_always_lock_free);
 
 extern "C" void on_interrupt(int) { interrupted.store(true); }
+extern "C" void on_interrupt_at_once(int) { ::_exit(kInterrupted); }
+
+void on_signals(void (*handler)(int)) {
+  struct sigaction action = {};
+  action.sa_handler = handler;
+  // A second Ctrl-C ends the program at once.
+  action.sa_flags = static_cast<int>(SA_RESETHAND);
+  ::sigaction(SIGINT, &action, nullptr);
+  ::sigaction(SIGTERM, &action, nullptr);
+}
+
+/// Whether a line of progress stands on the terminal.
+std::atomic<bool> progress_stands{false};
 
 /// Names and messages may hold what files say: nothing of it may drive the terminal.
 std::string one_line(std::string_view text) { return printable(text, std::string_view::npos); }
@@ -43,33 +60,61 @@ std::string lines_of(std::string_view text) {
   return result;
 }
 
+/// `trueplate calibrate`, in colour where it begins a failure.
+std::string who(bool is_failure) {
+  const std::string name =
+      fmt::format("trueplate{}{}", command_name().empty() ? "" : " ", command_name());
+  return is_failure ? painted(Stream::kErrors, Style::kFailure, name) : name;
+}
+
+/// One line on standard error, in the place of a line of progress.
+void print_error_line(const std::string& line) {
+  const char* clear = progress_stands.exchange(false) ? "\r\033[K" : "";
+  fmt::print(stderr, "{}{}\n", clear, line);
+}
+
+constexpr std::string_view kWarning = "warning:";
+
+std::string warning_line(std::string_view message) {
+  return fmt::format("{}: {} {}",
+                     who(false),
+                     painted(Stream::kErrors, Style::kWarning, kWarning),
+                     one_line(message));
+}
+
+/// `12 s`, `3 min`, `1.5 h`.
+std::string duration_text(double seconds) {
+  if (seconds < 100.0) return fmt::format("{:.0f} s", std::max(seconds, 1.0));
+  if (seconds < 6000.0) return fmt::format("{:.0f} min", seconds / 60.0);
+  return fmt::format("{:.1f} h", seconds / 3600.0);
+}
+
 }  // namespace
 
 void set_command_name(std::string_view name) { command_name() = name; }
 
 int report_failure(const Error& error) {
-  fmt::print(stderr, "trueplate {}: {}\n", command_name(), one_line(error.message));
+  print_error_line(fmt::format("{}: {}", who(true), one_line(error.message)));
   return error.code == ErrorCode::kInterrupted ? kInterrupted : kFailed;
 }
 
 int report_usage(const Error& error) {
-  fmt::print(stderr,
-             "trueplate{}{}: {}\n",
-             command_name().empty() ? "" : " ",
-             command_name(),
-             one_line(error.message));
+  print_error_line(fmt::format("{}: {}", who(true), one_line(error.message)));
   return kUsage;
 }
 
 void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common) {
   if (common.quiet) return;
-  for (const Warning& warning : warnings) {
-    fmt::print(stderr, "trueplate {}: warning: {}\n", command_name(), one_line(warning.message));
-  }
+  for (const Warning& warning : warnings) print_error_line(warning_line(warning.message));
 }
 
 void report_frame_problem(std::string_view message) {
-  fmt::print(stderr, "trueplate {}: {}\n", command_name(), one_line(message));
+  if (message.starts_with(kWarning)) {
+    message.remove_prefix(std::min(message.size(), kWarning.size() + 1));
+    print_error_line(warning_line(message));
+    return;
+  }
+  print_error_line(fmt::format("{}: {}", who(true), one_line(message)));
 }
 
 void print(const CommonOptions& common, std::string_view text) {
@@ -86,11 +131,15 @@ nlohmann::json warnings_json(const std::vector<Warning>& warnings) {
   return list;
 }
 
+nlohmann::json program_json() { return {{"name", "trueplate"}, {"version", kVersion}}; }
+
 Result<void> write_json(const CommonOptions& common, const nlohmann::json& value) {
   if (common.json.empty()) return {};
+  nlohmann::json whole = value;
+  if (whole.is_object() && !whole.contains("program")) whole["program"] = program_json();
   // Text that is not UTF-8 (file names) must not stop the result from being written.
   const std::string text =
-      value.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + "\n";
+      whole.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + "\n";
   if (common.json == "-") {
     if (std::fwrite(text.data(), 1, text.size(), stdout) != text.size() ||
         std::fflush(stdout) != 0) {
@@ -144,48 +193,65 @@ CLI::Validator finite_range(double low, double high) {
 }
 
 struct Progress::State {
+  using Clock = std::chrono::steady_clock;
+
   std::string what;
   bool shown = false;
   bool terminal = false;
-  bool drawn = false;
   std::mutex mutex;
+  Clock::time_point begin = Clock::now();
+  Clock::time_point last_drawn = begin - std::chrono::hours(1);
+
+  /// `, 3.2/s, 11 s left`, once there is something to tell it from.
+  [[nodiscard]] std::string pace(int done, int total) const {
+    const double seconds = std::chrono::duration<double>(Clock::now() - begin).count();
+    if (done <= 0 || seconds < 1.0) return {};
+    const double rate = done / seconds;
+    const std::string text =
+        rate >= 0.1 ? fmt::format(", {:.3g}/s", rate) : fmt::format(", {:.3g} s each", 1.0 / rate);
+    if (done >= total) return text;
+    return fmt::format("{}, {} left", text, duration_text((total - done) / rate));
+  }
 };
 
 Progress::Progress(const CommonOptions& common, std::string what)
     : state_(std::make_unique<State>()) {
   state_->what = std::move(what);
-  state_->terminal = ::isatty(STDERR_FILENO) == 1;
+  state_->terminal = is_terminal(Stream::kErrors);
   state_->shown = !common.quiet && (state_->terminal || common.progress);
 }
 
 Progress::~Progress() {
-  if (state_->drawn && state_->terminal) fmt::print(stderr, "\r\033[K");
+  if (progress_stands.exchange(false)) fmt::print(stderr, "\r\033[K");
 }
 
 void Progress::update(int done, int total, std::string_view name) {
   if (!state_->shown) return;
   const std::lock_guard lock(state_->mutex);
-  state_->drawn = true;
-  const std::string line = fmt::format("{} {}/{} {}", state_->what, done, total, one_line(name));
-  if (state_->terminal) {
-    fmt::print(stderr, "\r\033[K{:.100}", line);
-    std::fflush(stderr);
-  } else {
+  const std::string line = fmt::format(
+      "{} {}/{}{}  {}", state_->what, done, total, state_->pace(done, total), one_line(name));
+  if (!state_->terminal) {
     fmt::print(stderr, "{}\n", line);
+    return;
   }
+  constexpr std::chrono::milliseconds kBetween(50);
+  const auto now = State::Clock::now();
+  if (done < total && now - state_->last_drawn < kBetween) return;
+  state_->last_drawn = now;
+  // A line that ran over the edge could not be taken back.
+  fmt::print(stderr, "\r\033[K{:.{}}", line, terminal_width(Stream::kErrors) - 1);
+  std::fflush(stderr);
+  progress_stands.store(true);
 }
 
 const std::atomic<bool>& interrupt_flag() { return interrupted; }
 
 void install_interrupt_handler() {
-  struct sigaction action = {};
-  action.sa_handler = on_interrupt;
-  // A second Ctrl-C ends the program at once.
-  action.sa_flags = static_cast<int>(SA_RESETHAND);
-  ::sigaction(SIGINT, &action, nullptr);
-  ::sigaction(SIGTERM, &action, nullptr);
+  on_signals(&on_interrupt);
   // A full quota then shows as a failed write, which is reported.
   ::signal(SIGXFSZ, SIG_IGN);
 }
+
+void end_on_interrupt() { on_signals(&on_interrupt_at_once); }
 
 }  // namespace trueplate::cli

@@ -41,8 +41,27 @@ struct CommonOptions {
 using Action = std::function<int(const CommonOptions&)>;
 struct Command {
   std::string_view name;
+  std::string_view group;  // heading in the list of commands
   std::string_view summary;
   Action (*add)(CLI::App& app);
+  /// Whether it looks at interrupt_flag() while it works. Others are ended where they are.
+  bool stops_itself = false;
+};
+
+/// Puts what is declared while it lives under a heading of the help page.
+class OptionsUnder {
+ public:
+  OptionsUnder(CLI::App& app, const std::string& heading)
+      : defaults_(*app.option_defaults()), before_(defaults_.get_group()) {
+    defaults_.group(heading);
+  }
+  ~OptionsUnder() { defaults_.group(before_); }
+  OptionsUnder(const OptionsUnder&) = delete;
+  OptionsUnder& operator=(const OptionsUnder&) = delete;
+
+ private:
+  CLI::OptionDefaults& defaults_;
+  std::string before_;
 };
 
 /// Prints `trueplate <command>: <message>` on standard error and returns the matching status.
@@ -63,11 +82,16 @@ void print(const CommonOptions& common, std::string_view text);
 /// Warnings as [{code, message, value}]; a value that is not finite becomes null.
 nlohmann::json warnings_json(const std::vector<Warning>& warnings);
 
-/// Writes `value` where --json asks for it. Nothing when it was not asked for.
+/// What made a file: {name, version}.
+nlohmann::json program_json();
+
+/// Writes `value` where --json asks for it, with `program` (program_json()) where it is an object that
+/// does not say it. Nothing when it was not asked for.
 Result<void> write_json(const CommonOptions& common, const nlohmann::json& value);
 
-/// A line on standard error that is rewritten as the work goes on. Shown only when standard error
-/// is a terminal or --progress asks for it (then one line each). Safe from any thread.
+/// A line on standard error that is rewritten as the work goes on: how much is done, at what rate,
+/// and how long the rest takes at that rate. Shown only when standard error is a terminal or
+/// --progress asks for it (then one line each). Messages take its place. Safe from any thread.
 class Progress {
  public:
   Progress(const CommonOptions& common, std::string what);
@@ -83,7 +107,11 @@ class Progress {
 
 /// Set when the user asked to stop (SIGINT, SIGTERM); commands hand it to the library.
 const std::atomic<bool>& interrupt_flag();
+/// For commands that look at the flag. A second signal ends the program at once.
 void install_interrupt_handler();
+/// For those that do not: the program ends with kInterrupted. What it was writing has another name
+/// until it is whole, and is taken away by whoever writes there next.
+void end_on_interrupt();
 
 /// Refuses, before any work is done, an output that exists or whose folder does not, two outputs of
 /// one name (--json among them), and an output that would replace an input. Empty names and - do

@@ -7,18 +7,19 @@
 
 #include "calib/base/text.h"
 #include "calib/exchange/chart_file.h"
+#include "calib/footage/observations.h"
 #include "calib/target/checkerboard.h"
 #include "cli/detection_pictures.h"
+#include "cli/help/spelling.h"
+#include "cli/version.h"
 
 namespace trueplate::cli {
 namespace {
 
-/// The kinds of chart, as a list in words.
-std::string known_kinds() {
-  std::string names;
+std::vector<std::string> known_kinds() {
+  std::vector<std::string> names;
   for (const target::ChartKind kind : target::kChartKinds) {
-    if (!names.empty()) names += ", ";
-    names += target::chart_kind_name(kind);
+    names.emplace_back(target::chart_kind_name(kind));
   }
   return names;
 }
@@ -32,8 +33,13 @@ Result<target::Chart> chart_by_name(const ChartOptions& options) {
   target::Chart chart;
   const std::optional<target::ChartKind> kind = target::chart_kind_from_name(options.kind);
   if (!kind) {
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("--chart: unknown kind '{}'; known: {}", options.kind, known_kinds()));
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format(
+            "--chart: unknown kind '{}'{} known: {}",
+            options.kind,
+            meant(options.kind, known_kinds()).empty() ? ";" : meant(options.kind, known_kinds()),
+            fmt::join(known_kinds(), ", ")));
   }
   chart.kind = *kind;
   const Result<double> pitch = parse_length_mm(options.pitch);
@@ -109,10 +115,9 @@ int report_frames(const Error& error) {
 }
 
 void add_chart(CLI::App& app, ChartOptions& chart) {
-  app.add_option("--chart",
-                 chart.kind,
-                 "kind of chart: " + known_kinds() + "; or a description, chart.json")
-      ->type_name("KIND|FILE");
+  const OptionsUnder heading(app, "The chart");
+  app.add_option("--chart", chart.kind, "kind of chart, or its description chart.json")
+      ->type_name(fmt::format("{}|FILE", fmt::join(known_kinds(), "|")));
   app.add_option(
          "--grid",
          chart.grid,
@@ -235,6 +240,13 @@ Result<void> fit_colours(const footage::FrameSet& frames,
   Progress progress(common, "measure colours");
   return fit_colours(
       frames, detected, detect_options(sought, common, progress), fit_options, calibration);
+}
+
+Result<void> write_observations(const std::filesystem::path& path,
+                                footage::Observations observations,
+                                const CommonOptions& common) {
+  observations.comments.push_back({"program", fmt::format("trueplate {}", kVersion)});
+  return footage::write_observations(path, observations, common.overwrite_policy());
 }
 
 std::vector<std::string> paths_of(const footage::FrameSet& frames) {

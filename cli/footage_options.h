@@ -72,6 +72,11 @@ Result<void> fit_colours(const footage::FrameSet& frames,
                          const CommonOptions& common,
                          Calibration& calibration);
 
+/// Writes observations that were measured here, with the program's version as a comment.
+Result<void> write_observations(const std::filesystem::path& path,
+                                footage::Observations observations,
+                                const CommonOptions& common);
+
 /// The paths of the frames, as inputs for check_outputs().
 std::vector<std::string> paths_of(const footage::FrameSet& frames);
 

@@ -14,7 +14,10 @@ void add_sequence(CLI::App& app, SequenceArguments& arguments, const std::string
   app.add_option("-o,--output", arguments.output, "file, folder/ or pattern such as out.####.exr")
       ->required()
       ->type_name("PATTERN");
-  app.add_option("--compression", arguments.compression, "of the output; default: as the input");
+  app.add_option("--compression",
+                 arguments.compression,
+                 "of the output, such as zip, lzw, dwaa or jpeg:90; default: as the input")
+      ->type_name("HOW");
   app.add_option("--in-flight", arguments.in_flight, "most frames in memory; 0: threads + 1")
       ->check(CLI::Range(0, 1024))
       ->type_name("N");

@@ -80,6 +80,7 @@ json common_handoff_json(const warp::Handoff& handoff, const HandoffNotes& notes
   render["overscan_factor"] = xy(handoff.overscan_factor());
   render["crop_px"] = window_json(handoff.crop());
   return {{"format", "trueplate-handoff"},
+          {"program", program_json()},
           {"format_version", kHandoffVersion},
           {"lens",
            {{"name", notes.lens},

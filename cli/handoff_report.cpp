@@ -291,7 +291,7 @@ void add_handoff_option(CLI::App& app, std::string& option) {
                  option,
                  "where the numbers for solve, render and comp go (as .json, and .txt to read); "
                  "default: beside the output, NAME.handoff.json; none: nowhere")
-      ->type_name("FILE");
+      ->type_name("FILE|none");
 }
 
 Result<HandoffFiles> HandoffFiles::create(std::string_view option, std::string_view output) {

@@ -7,6 +7,7 @@
 
 namespace trueplate::cli {
 void add_lens_options(CLI::App& app, LensOptions& options, const std::string& focal_help) {
+  const OptionsUnder heading(app, "The lens");
   app.add_option("--film-back", options.film_back, "sensor area of the frame, such as 24.89x14mm")
       ->type_name("WxH");
   app.add_option("--pixel-aspect", options.pixel_aspect, "width over height of a pixel as shown")

@@ -7,53 +7,103 @@
 #include <cstdio>
 #include <exception>
 #include <string>
+#include <vector>
 
+#include "calib/base/utf8.h"
 #include "cli/command.h"
 #include "cli/commands/commands.h"
+#include "cli/help/documents.h"
+#include "cli/help/reference.h"
+#include "cli/help/spelling.h"
+#include "cli/help/text.h"
+#include "cli/terminal.h"
 #include "cli/version.h"
 
 namespace {
 
 using namespace trueplate::cli;
 
+constexpr std::string_view kMeasure = "Measure a lens";
+constexpr std::string_view kLook = "Look at it, keep it";
+constexpr std::string_view kUse = "Straighten and bend";
+constexpr std::string_view kMaps = "Maps and formats";
+constexpr bool kStopsItself = true;
+
 constexpr std::array kCommands{
-    Command{"chart", "draw a chart to print or show at true size, and its description", &add_chart},
-    Command{"demo", "write synthetic chart footage, a plate and CG with known lenses", &add_demo},
-    Command{"detect", "find the chart in frames, write observations", &add_detect},
-    Command{"calibrate", "fit the lens to chart frames, write its profile", &add_calibrate},
-    Command{"info", "tell what a profile holds, in words", &add_info},
-    Command{"gather", "put calibrations of one lens together: a zoom, a focus pull", &add_gather},
-    Command{"state", "the lens at one focal length and focus, as a profile", &add_state},
-    Command{"handoff", "the numbers for solve, render and comp", &add_handoff},
-    Command{"stmap", "write undistort and redistort ST-maps", &add_stmap},
-    Command{"undistort", "straighten plates", &add_undistort},
-    Command{"redistort", "bend straight renders back to match the plate", &add_redistort},
-    Command{"apply", "move pictures through an ST-map from anywhere", &add_apply},
-    Command{"convert", "lens profiles from ST-maps, and to and from other formats", &add_convert},
-    Command{"reformat", "make an ST-map fit another size or a crop", &add_reformat},
-    Command{"invert", "write the ST-map that undoes another", &add_invert},
-    Command{"compare", "two profiles or two ST-maps, in pixels", &add_compare},
-    Command{"lines", "fit the lens to straight edges, without a chart", &add_lines},
-    Command{"points", "move 2D points and tracks through the lens", &add_points},
-    Command{"report", "what a lens is worth: a page to look at, or a sheet to print", &add_report},
-    Command{"archive", "the catalogue of lenses: file, find, get, check", &add_archive},
-    Command{"solve", "solve the camera of 2D tracks, with and without the lens", &add_solve},
+    Command{"chart",
+            kMeasure,
+            "draw a chart to print or show at true size, and its description",
+            &add_chart,
+            kStopsItself},
+    Command{"demo",
+            kMeasure,
+            "write synthetic chart footage, a plate and CG with known lenses",
+            &add_demo,
+            kStopsItself},
+    Command{"detect",
+            kMeasure,
+            "find the chart in frames, write observations",
+            &add_detect,
+            kStopsItself},
+    Command{"calibrate",
+            kMeasure,
+            "fit the lens to chart frames, write its profile",
+            &add_calibrate,
+            kStopsItself},
+    Command{"lines",
+            kMeasure,
+            "fit the lens to straight edges, without a chart",
+            &add_lines,
+            kStopsItself},
+    Command{"gather",
+            kMeasure,
+            "put calibrations of one lens together: a zoom, a focus pull",
+            &add_gather},
+    Command{"state", kMeasure, "the lens at one focal length and focus, as a profile", &add_state},
+    Command{"info", kLook, "tell what a profile holds, in words", &add_info},
+    Command{"report",
+            kLook,
+            "what a lens is worth: a page to look at, or a sheet to print",
+            &add_report,
+            kStopsItself},
+    Command{"compare", kLook, "two profiles or two ST-maps, in pixels", &add_compare},
+    Command{"archive",
+            kLook,
+            "the catalogue of lenses: file, find, get, check",
+            &add_archive,
+            kStopsItself},
+    Command{"undistort", kUse, "straighten plates", &add_undistort, kStopsItself},
+    Command{"redistort",
+            kUse,
+            "bend straight renders back to match the plate",
+            &add_redistort,
+            kStopsItself},
+    Command{"handoff", kUse, "the numbers for solve, render and comp", &add_handoff},
+    Command{"points", kUse, "move 2D points and tracks through the lens", &add_points},
+    Command{"solve", kUse, "solve the camera of 2D tracks, with and without the lens", &add_solve},
+    Command{"stmap", kMaps, "write undistort and redistort ST-maps", &add_stmap, kStopsItself},
+    Command{
+        "apply", kMaps, "move pictures through an ST-map from anywhere", &add_apply, kStopsItself},
+    Command{"invert", kMaps, "write the ST-map that undoes another", &add_invert},
+    Command{"reformat", kMaps, "make an ST-map fit another size or a crop", &add_reformat},
+    Command{"convert",
+            kMaps,
+            "lens profiles from ST-maps, and to and from other formats",
+            &add_convert},
 };
 
 void add_common(CLI::App& app, CommonOptions& common) {
+  app.get_help_ptr()->group(kCommonGroup);
+  const OptionsUnder heading(app, kCommonGroup);
   app.add_option(
          "--json", common.json, "write the result for machines to FILE (- for standard output)")
-      ->type_name("FILE")
-      ->group("Common options");
-  app.add_flag("--quiet", common.quiet, "print nothing but failures")->group("Common options");
-  app.add_flag("--progress", common.progress, "show progress even when not on a terminal")
-      ->group("Common options");
-  app.add_flag("--overwrite", common.overwrite, "replace outputs that exist")
-      ->group("Common options");
+      ->type_name("FILE");
+  app.add_flag("--quiet", common.quiet, "print nothing but failures");
+  app.add_flag("--progress", common.progress, "show progress even when not on a terminal");
+  app.add_flag("--overwrite", common.overwrite, "replace outputs that exist");
   app.add_option("--threads", common.threads, "number of threads; 0 means all cores")
       ->check(CLI::Range(0, 1024))
-      ->type_name("N")
-      ->group("Common options");
+      ->type_name("N");
 }
 
 std::string one_line(std::string text) {
@@ -61,22 +111,75 @@ std::string one_line(std::string text) {
   return text;
 }
 
-/// The refusal of a first word that is no command; empty when it is one, or an option.
-std::string unknown_command(int argc, char** argv) {
-  if (argc < 2 || argv[1][0] == '-') return {};
-  std::string known;
-  for (const Command& command : kCommands) {
-    if (command.name == argv[1]) return {};
-    known += known.empty() ? "" : ", ";
-    known += command.name;
+std::vector<std::string> names_below(const CLI::App& app) {
+  std::vector<std::string> names;
+  for (const CLI::App* command : app.get_subcommands({})) names.push_back(command->get_name());
+  return names;
+}
+
+std::vector<std::string> option_names(const CLI::App& app) {
+  std::vector<std::string> names;
+  for (const CLI::Option* option : app.get_options()) {
+    for (const std::string& name : option->get_lnames()) names.push_back("--" + name);
   }
-  return fmt::format("unknown command '{}'; known: {}", argv[1], known);
+  return names;
+}
+
+/// The refusal of a word in the place of a command; empty when it is one, or an option.
+std::string unknown_command(const CLI::App& app, std::string_view word) {
+  const std::vector<std::string> known = names_below(app);
+  if (known.empty() || word.starts_with('-') ||
+      std::find(known.begin(), known.end(), word) != known.end()) {
+    return {};
+  }
+  const std::string near = meant(word, known);
+  return fmt::format("unknown command '{}'{} known: {}",
+                     trueplate::printable(word),
+                     near.empty() ? ";" : near,
+                     fmt::join(known, ", "));
+}
+
+/// What is wrong with a command line, and what was probably meant.
+std::string refusal_of(const CLI::ParseError& error, const CLI::App& command) {
+  const std::string help = fmt::format("see trueplate{}{} --help",
+                                       command.get_parent() == nullptr ? "" : " ",
+                                       command.get_parent() == nullptr ? "" : command.get_name());
+  const std::vector<std::string> left = command.remaining(true);
+  for (const std::string& word : left) {
+    if (std::string text = unknown_command(command, word); !text.empty()) return text;
+    if (!word.starts_with('-')) continue;
+    const std::string name = word.substr(0, word.find('='));
+    return fmt::format(
+        "unknown option {}{} {}",
+        trueplate::printable(name),
+        meant(name, option_names(command)).empty() ? ";" : meant(name, option_names(command)),
+        help);
+  }
+  if (error.get_name() == "RequiredError" && command.get_parent() == nullptr) {
+    return "no command; trueplate --help lists them";
+  }
+  return fmt::format("{}; {}", one_line(error.what()), help);
+}
+
+/// The innermost command that was read.
+const CLI::App& innermost(const CLI::App& app) {
+  const std::vector<CLI::App*> parsed = app.get_subcommands();
+  return parsed.empty() ? app : innermost(*parsed.back());
+}
+
+int write_reference(const CLI::App& app, const std::string& folder) {
+  const trueplate::Result<void> written = write_documents(reference_of(app), folder);
+  return written ? static_cast<int>(kDone) : report_failure(written.error());
 }
 
 int run(int argc, char** argv) {
-  CLI::App app("Lens distortion for visual effects: calibrate, straighten plates, bend CG back.",
-               "trueplate");
-  app.set_version_flag("--version", fmt::format("trueplate {}", kVersion));
+  CLI::App app("measure lens distortion, straighten plates, bend CG back", "trueplate");
+  app.formatter_fn([](const CLI::App* asked, const std::string&, CLI::AppFormatMode) {
+    return help_text(reference_of(*asked), terminal_width(Stream::kOutput));
+  });
+  app.set_help_flag("-h,--help", "tell about the command, and end");
+  app.set_version_flag(
+      "--version", fmt::format("trueplate {}", kVersion), "tell the version, and end");
   app.require_subcommand(1);
   app.failure_message(CLI::FailureMessage::simple);
   CommonOptions common;
@@ -84,11 +187,17 @@ int run(int argc, char** argv) {
   std::array<CLI::App*, kCommands.size()> apps{};
   for (std::size_t i = 0; i < kCommands.size(); ++i) {
     apps[i] = app.add_subcommand(std::string(kCommands[i].name), std::string(kCommands[i].summary));
+    apps[i]->group(std::string(kCommands[i].group));
     actions[i] = kCommands[i].add(*apps[i]);
     add_common(*apps[i], common);
   }
-  if (const std::string refusal = unknown_command(argc, argv); !refusal.empty()) {
-    return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
+  // Manual pages and completions are made of the declarations above; the build calls this.
+  if (argc == 3 && std::string_view(argv[1]) == "--write-reference")
+    return write_reference(app, argv[2]);
+  if (argc >= 2) {
+    if (const std::string refusal = unknown_command(app, argv[1]); !refusal.empty()) {
+      return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
+    }
   }
   try {
     app.parse(argc, argv);
@@ -97,12 +206,12 @@ int run(int argc, char** argv) {
     for (std::size_t i = 0; i < kCommands.size(); ++i) {
       if (apps[i]->parsed()) set_command_name(kCommands[i].name);
     }
-    return report_usage({trueplate::ErrorCode::kInvalidInput,
-                         fmt::format("{}; see --help", one_line(error.what()))});
+    return report_usage({trueplate::ErrorCode::kInvalidInput, refusal_of(error, innermost(app))});
   }
   for (std::size_t i = 0; i < kCommands.size(); ++i) {
     if (!apps[i]->parsed()) continue;
     set_command_name(kCommands[i].name);
+    if (!kCommands[i].stops_itself) end_on_interrupt();
     return actions[i](common);
   }
   return kUsage;

@@ -7,16 +7,18 @@
 #include <filesystem>
 
 #include "calib/base/text.h"
+#include "cli/help/spelling.h"
 #include "cli/plate_options.h"
 
 namespace trueplate::cli {
 
 void add_map_options(CLI::App& app, MapArguments& arguments) {
-  app.add_option(
-         "--origin",
-         arguments.origin,
-         "where t counts from in the map: bottom-left, top-left or auto (as its header says, else "
-         "as t grows in it)")
+  const OptionsUnder heading(app, "The map that is read");
+  one_of(app.add_option(
+             "--origin",
+             arguments.origin,
+             "where t counts from in the map; auto: as its header says, else as t grows in it"),
+         {"auto", "bottom-left", "top-left"})
       ->capture_default_str();
   app.add_option(
          "--source",
@@ -31,10 +33,13 @@ void add_map_options(CLI::App& app, MapArguments& arguments) {
 }
 
 void add_map_direction(CLI::App& app, MapArguments& arguments) {
-  app.add_option("--direction",
-                 arguments.direction,
-                 "what the map makes: undistort (the straight picture) or redistort (the plate); "
-                 "default: as its header says, else undistort");
+  const OptionsUnder heading(app, "The map that is read");
+  one_of(app.add_option(
+             "--direction",
+             arguments.direction,
+             "what the map makes: undistort (the straight picture) or redistort (the plate); "
+             "default: as its header says, else undistort"),
+         {"undistort", "redistort"});
 }
 
 Result<warp::StMapAssumptions> map_assumptions(const MapArguments& arguments) {

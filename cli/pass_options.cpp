@@ -5,24 +5,31 @@
 #include <algorithm>
 
 #include "calib/base/utf8.h"
+#include "cli/help/spelling.h"
 
 namespace trueplate::cli {
 
 void add_passes(CLI::App& app, PassArguments& passes) {
-  app.add_option("--filter", passes.filter, "bilinear, cubic, lanczos or area")
+  const OptionsUnder heading(app, "Filter and passes");
+  one_of(app.add_option("--filter",
+                        passes.filter,
+                        "between pixels; area averages where the picture gets smaller"),
+         {"bilinear", "cubic", "lanczos", "area"})
       ->capture_default_str();
   app.add_option(
          "--pass",
          passes.requests,
-         "PATTERN=RULE: how to look up the channels whose names fit: filter, nearest, surface "
-         "or motion; may be repeated")
+         "how to look up the channels whose names fit PATTERN: filter, nearest, surface or motion")
       ->allow_extra_args(false)
       ->type_name("PATTERN=RULE");
-  app.add_option("--edge", passes.edge, "beyond the edge of a picture: black, hold or mirror")
+  one_of(app.add_option("--edge", passes.edge, "beyond the edge of a picture"),
+         {"black", "hold", "mirror"})
       ->capture_default_str();
-  app.add_option("--ringing", passes.ringing, "beside highlights above 1: allow or limit")
+  one_of(app.add_option("--ringing", passes.ringing, "dark rings beside highlights above 1"),
+         {"allow", "limit"})
       ->capture_default_str();
-  app.add_option("--motion-y", passes.motion_y, "which way motion vectors count: up or down")
+  one_of(app.add_option("--motion-y", passes.motion_y, "which way motion vectors count along y"),
+         {"up", "down"})
       ->capture_default_str();
   app.add_flag("--unpremultiplied",
                passes.unpremultiplied,

@@ -113,6 +113,7 @@ std::vector<Result<zoom::ColourZoom::AtState>> lenses_at(
 }  // namespace
 
 void add_per_frame_options(CLI::App& app, PerFrameArguments& arguments, OwnHeaders own_headers) {
+  const OptionsUnder heading(app, "Where the lens is set to");
   app.add_option("--per-frame",
                  arguments.source,
                  own_headers == OwnHeaders::kYes

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "calib/base/text.h"
+#include "cli/help/spelling.h"
 #include "cli/profile_option.h"
 
 namespace trueplate::cli {
@@ -35,11 +36,14 @@ Result<warp::TOrigin> parse_origin(const std::string& text) {
 }
 
 void add_plate_options(CLI::App& app, PlateOptions& options) {
+  const OptionsUnder heading(app, "Plate and straight picture");
   app.add_option("--size", options.size, "for a plate of this size; default: as calibrated")
       ->type_name("WxH");
   app.add_option("--overscan",
                  options.overscan,
-                 "none, auto (keep the whole plate), 8% or L,T,R,B in pixels")
+                 "how much larger the straight picture is: auto keeps the whole plate; 8 % a side, "
+                 "or pixels at each edge")
+      ->type_name("auto|none|8%|L,T,R,B")
       ->capture_default_str();
   app.add_option("--round",
                  options.round_to,
@@ -47,11 +51,14 @@ void add_plate_options(CLI::App& app, PlateOptions& options) {
       ->check(CLI::Range(1, 1024))
       ->capture_default_str()
       ->type_name("N");
-  app.add_option("--filter",
-                 options.filter,
-                 "what the maps will be used with; --overscan auto leaves room for its reach")
+  one_of(
+      app.add_option("--filter",
+                     options.filter,
+                     "what the maps will be used with; --overscan auto leaves room for its reach"),
+      {"bilinear", "cubic", "lanczos", "area"})
       ->capture_default_str();
-  app.add_option("--origin", options.origin, "where t counts from: bottom-left or top-left")
+  one_of(app.add_option("--origin", options.origin, "where t counts from"),
+         {"bottom-left", "top-left"})
       ->capture_default_str();
 }
 

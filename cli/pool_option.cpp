@@ -7,6 +7,7 @@
 
 #include "calib/base/timestamp.h"
 #include "cli/document_date.h"
+#include "cli/help/spelling.h"
 #include "cli/report/write_report.h"
 #include "cli/report/zoom_page.h"
 #include "cli/version.h"
@@ -15,13 +16,13 @@
 namespace trueplate::cli {
 
 void add_pool_option(CLI::App& app, std::string& word) {
-  app.add_option(
-         "--pool",
-         word,
-         "auto: principal point, cylinder axis and sensor tilt common to the stations where "
-         "their differences are noise; none")
-      ->capture_default_str()
-      ->type_name("WORD");
+  one_of(app.add_option(
+             "--pool",
+             word,
+             "auto: principal point, cylinder axis and sensor tilt common to the stations where "
+             "their differences are noise"),
+         {"auto", "none"})
+      ->capture_default_str();
 }
 
 Result<zoom::Pooling> pooling_of(const std::string& word) {

@@ -1,4 +1,5 @@
 #include "cli/profile_option.h"
+#include "cli/version.h"
 
 #include <fmt/format.h>
 
@@ -72,6 +73,7 @@ warp::LensAttributes lens_attributes(const profile::Profile& profile) {
           .camera_model = profile.labels.body,
           .lens_model = profile.labels.lens,
           .lens_serial = profile.labels.serial,
+          .program = fmt::format("trueplate {}", kVersion),
           .pixel_aspect = station.lens.pixel_aspect};
 }
 

@@ -37,6 +37,7 @@ nlohmann::json state_json(const zoom::ZoomState& state) {
 }
 
 void add_state_options(CLI::App& app, StateArguments& arguments) {
+  const OptionsUnder heading(app, "Where the lens is set to");
   app.add_option("--focal", arguments.focal, "focal length the zoom is set to, such as 35mm")
       ->type_name("LENGTH");
   app.add_option("--focus", arguments.focus, "focus distance it is set to, such as 2.5m or inf")

@@ -16,6 +16,7 @@
 #include "cli/detection_pictures.h"
 #include "cli/document_date.h"
 #include "cli/footage_options.h"
+#include "cli/help/spelling.h"
 #include "cli/lens_options.h"
 #include "cli/pool_option.h"
 #include "cli/report/calibration_page.h"
@@ -48,9 +49,9 @@ struct Options {
 };
 
 /// What --model understands.
-std::string model_words() {
-  std::string words = "auto";
-  for (const lens::ModelInfo& row : lens::model_table()) words += fmt::format(", {}", row.name);
+std::vector<std::string> model_words() {
+  std::vector<std::string> words{"auto"};
+  for (const lens::ModelInfo& row : lens::model_table()) words.emplace_back(row.name);
   return words;
 }
 
@@ -66,14 +67,6 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   result.accept_fold = options.accept_fold;
   result.choose_model = options.model == "auto";
   if (!result.choose_model) result.fit.model = options.model;
-  const auto table = lens::model_table();
-  if (std::none_of(table.begin(), table.end(), [&](const lens::ModelInfo& row) {
-        return row.name == result.fit.model;
-      })) {
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format("--model: no model is called '{}'; known: {}", options.model, model_words()));
-  }
   if (options.fix_focal && options.lens.focal.empty()) {
     return fail(ErrorCode::kInvalidInput,
                 "--fix-focal: there is no focal length to keep; add --focal, such as --focal 35mm, "
@@ -222,8 +215,7 @@ int calibrate_frames(const Options& options,
   const Result<footage::Observations> observations = observations_of(*detected, *chart);
   if (!observations) return report_failure(observations.error());
   if (!options.observations.empty()) {
-    if (Result<void> written = footage::write_observations(
-            options.observations, *observations, common.overwrite_policy());
+    if (Result<void> written = write_observations(options.observations, *observations, common);
         !written) {
       return report_failure(written.error());
     }
@@ -356,14 +348,16 @@ Action add_calibrate(CLI::App& app) {
   add_chart(app, options->chart);
   add_draw(app, options->draw);
   app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
-  app.add_option("--model", options->model, "lens model: " + model_words())
-      ->capture_default_str()
-      ->type_name("NAME");
-  app.add_option("--chart-shape",
-                 options->chart_shape,
-                 "what is fitted of the print: auto, flat, stretched, bent, misprinted")
-      ->capture_default_str()
-      ->type_name("WORD");
+  one_of(app.add_option("--model",
+                        options->model,
+                        "lens model; auto tries all and takes the one that predicts best"),
+         model_words())
+      ->capture_default_str();
+  one_of(app.add_option("--chart-shape",
+                        options->chart_shape,
+                        "what is fitted of the print; auto: what the frames show of it"),
+         {"auto", "flat", "stretched", "bent", "misprinted"})
+      ->capture_default_str();
   add_lens_options(app, options->lens, "nominal focal length, a start value; needs --film-back");
   app.add_option("--entrance-pupil",
                  options->entrance_pupil,

@@ -15,6 +15,7 @@
 #include "charts/draw/vector.h"
 #include "cli/commands/commands.h"
 #include "cli/document_date.h"
+#include "cli/help/spelling.h"
 #include "cli/version.h"
 #include "warp/io/frame_writer.h"
 
@@ -398,7 +399,13 @@ Action add_chart(CLI::App& app) {
   const auto add = [&](const char* names, std::string& value, const char* text, const char* type) {
     return app.add_option(names, value, text)->type_name(type);
   };
-  add("--kind", options->kind, "checkerboard, lines, dots, dots-staggered or coded", "KIND")
+  std::vector<std::string> kinds;
+  for (const target::ChartKind kind : target::kChartKinds) {
+    kinds.emplace_back(target::chart_kind_name(kind));
+  }
+  one_of(
+      app.add_option("--kind", options->kind, "what is drawn; coded: a checkerboard with markers"),
+      kinds)
       ->required();
   add("--pitch",
       options->pitch,
@@ -418,10 +425,8 @@ Action add_chart(CLI::App& app) {
       options->sheet,
       "A4 .. A0, letter, tabloid, ansi-c .. ansi-e or a size such as 600x400mm; default A4",
       "SHEET");
-  add("--orientation",
-      options->orientation,
-      "of a sheet with a name: landscape or portrait",
-      "WORD")
+  one_of(app.add_option("--orientation", options->orientation, "of a sheet with a name"),
+         {"landscape", "portrait"})
       ->capture_default_str();
   add("--roll", options->roll, "width of a roll; as much of it as --grid needs", "LENGTH");
   add("--margin", options->margin, "left free along the edges of paper; default 10mm", "LENGTH");

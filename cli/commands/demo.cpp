@@ -12,6 +12,7 @@
 #include "calib/profile/profile.h"
 #include "charts/synth/demo.h"
 #include "cli/commands/commands.h"
+#include "cli/footage_options.h"
 #include "cli/version.h"
 #include "warp/io/frame_writer.h"
 
@@ -68,7 +69,8 @@ class DemoWriter {
         "marker", "x", "y", "x_undistorted", "y_undistorted"};
     const std::vector<CsvComment> comments{
         {"image", fmt::format("{}x{}", plate_size.width, plate_size.height)},
-        {"x and y", "on the plate, and in the straight picture"}};
+        {"x and y", "on the plate, and in the straight picture"},
+        {"program", fmt::format("trueplate {}", kVersion)}};
     CsvWriter csv(kColumns, comments);
     for (const synth::SetMarker& marker : markers) {
       csv.add_row(std::vector<std::string>{marker.name,
@@ -115,7 +117,7 @@ class DemoWriter {
   }
 
   Result<void> corners(const fs::path& path, const footage::Observations& observations) const {
-    return footage::write_observations(folder_ / path, observations, common_.overwrite_policy());
+    return write_observations(folder_ / path, observations, common_);
   }
 
  private:

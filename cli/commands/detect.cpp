@@ -45,9 +45,7 @@ int run(const Options& options, const CommonOptions& common) {
   if (!observations) return report_failure(observations.error());
   const ImageSize plate_size = common_plate_size(*detected);
   report_other_sizes(*detected, plate_size);
-  if (Result<void> written =
-          footage::write_observations(options.output, *observations, common.overwrite_policy());
-      !written) {
+  if (Result<void> written = write_observations(options.output, *observations, common); !written) {
     return report_failure(written.error());
   }
 

@@ -4,7 +4,9 @@
 #include <string>
 
 #include "cli/commands/commands.h"
+#include "cli/help/spelling.h"
 #include "cli/map_options.h"
+#include "cli/version.h"
 #include "warp/map_tools.h"
 #include "warp/overscan.h"
 
@@ -58,6 +60,7 @@ int run(const Options& options, const CommonOptions& common) {
                                       .overwrite = common.overwrite_policy(),
                                       .lens_text = file->lens_text,
                                       .pixel_aspect = file->pixel_aspect,
+                                      .lens = {.program = fmt::format("trueplate {}", kVersion)},
                                       .threads = common.threads};
   if (Result<void> written = warp::write_st_map(options.output, *inverse, write); !written) {
     return report_failure(written.error());
@@ -93,13 +96,14 @@ Action add_invert(CLI::App& app) {
   app.add_option("-o,--output", options->output, "the map that undoes it")
       ->required()
       ->type_name("FILE");
-  app.add_option("--overscan",
-                 options->overscan,
-                 "of the picture it makes: auto (all that MAP looks at), none or L,T,R,B in pixels")
+  app.add_option(
+         "--overscan", options->overscan, "of the picture it makes: auto is all that MAP looks at")
+      ->type_name("auto|none|L,T,R,B")
       ->capture_default_str();
   add_map_options(app, options->arguments);
   add_map_direction(app, options->arguments);
-  app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
+  one_of(app.add_option("--compression", options->compression, "of the EXR"),
+         {"zip", "zips", "piz", "rle", "none"})
       ->capture_default_str();
   return [options](const CommonOptions& common) { return run(*options, common); };
 }

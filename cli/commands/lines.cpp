@@ -12,6 +12,7 @@
 #include "cli/document_date.h"
 #include "cli/footage_options.h"
 #include "cli/frame_pictures.h"
+#include "cli/help/spelling.h"
 #include "cli/lens_options.h"
 #include "cli/report/lines_page.h"
 #include "cli/report/write_report.h"
@@ -33,9 +34,9 @@ struct Options {
   bool keep_all = false;
 };
 
-std::string model_words() {
-  std::string words = "auto";
-  for (const std::string& name : plate::line_models()) words += ", " + name;
+std::vector<std::string> model_words() {
+  std::vector<std::string> words = plate::line_models();
+  words.insert(words.begin(), "auto");
   return words;
 }
 
@@ -62,14 +63,6 @@ Result<LensFromLinesOptions> lines_options(const Options& options) {
   result.fit.model = options.model;
   result.fit.radial_terms = options.radial_terms;
   if (options.keep_all) result.fit.rejection = plate::LineRejection::kOff;
-  const std::vector<std::string> models = plate::line_models();
-  if (options.model != "auto" &&
-      std::find(models.begin(), models.end(), options.model) == models.end()) {
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format(
-            "--model: lines are not fitted with '{}'; known: {}", options.model, model_words()));
-  }
   if (options.radial_terms != 0 && options.model.starts_with("division")) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("--radial-terms: those of {} are in its name; leave the option out",
@@ -404,9 +397,8 @@ Action add_lines(CLI::App& app) {
   auto options = std::make_shared<Options>();
   add_frames(app, options->frames, "plates (files, folders, globs, patterns) or a file of lines");
   app.add_option("-o,--output", options->output, "the lens profile")->required()->type_name("FILE");
-  app.add_option("--model", options->model, "lens model: " + model_words())
-      ->capture_default_str()
-      ->type_name("NAME");
+  one_of(app.add_option("--model", options->model, "lens model"), model_words())
+      ->capture_default_str();
   app.add_option("--radial-terms",
                  options->radial_terms,
                  "of radial-tangential, fit 1 (k1) or 2 (k1, k2); 0: chosen")
@@ -415,9 +407,9 @@ Action add_lines(CLI::App& app) {
       ->type_name("N");
   app.add_option("--centre",
                  options->centre,
-                 "distortion centre: free (near the middle), middle, or X,Y in plate pixels")
+                 "distortion centre: free is near the middle; or in plate pixels")
       ->capture_default_str()
-      ->type_name("PLACE");
+      ->type_name("free|middle|X,Y");
   add_lens_options(
       app, options->lens, "focal length, believed: lines cannot tell it; needs --film-back");
   app.add_flag("--keep-all", options->keep_all, "take every line for straight in the world");

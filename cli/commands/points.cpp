@@ -159,11 +159,10 @@ Action add_points(CLI::App& app) {
   app.add_option("-o,--output", options->output, "the moved points")->required()->type_name("FILE");
   app.add_flag("--undistort", options->undistort, "from the plate to the straight picture");
   app.add_flag("--redistort", options->redistort, "from the straight picture to the plate");
-  app.add_option(
-         "--overscan",
-         options->overscan,
-         "of the straight picture, whose corner its points are counted from: none, auto, 8% "
-         "or L,T,R,B in pixels")
+  app.add_option("--overscan",
+                 options->overscan,
+                 "of the straight picture, whose corner its points are counted from")
+      ->type_name("none|auto|8%|L,T,R,B")
       ->capture_default_str();
   app.add_option("--round",
                  options->round_to,

@@ -6,8 +6,10 @@
 
 #include "calib/base/text.h"
 #include "cli/commands/commands.h"
+#include "cli/help/spelling.h"
 #include "cli/map_options.h"
 #include "cli/plate_options.h"
+#include "cli/version.h"
 #include "warp/map_reformat.h"
 
 namespace trueplate::cli {
@@ -86,6 +88,7 @@ int run(const Options& options, const CommonOptions& common) {
                                       .overwrite = common.overwrite_policy(),
                                       .lens_text = file->lens_text,
                                       .pixel_aspect = file->pixel_aspect,
+                                      .lens = {.program = fmt::format("trueplate {}", kVersion)},
                                       .threads = common.threads};
   if (Result<void> written = warp::write_st_map(options.output, made->map, write); !written) {
     return report_failure(written.error());
@@ -123,12 +126,14 @@ Action add_reformat(CLI::App& app) {
       ->type_name("WxH");
   app.add_option("--crop", options->crop, "then both cropped to this part, such as 128,0,1792x1080")
       ->type_name("X,Y,WxH");
-  app.add_option("--output-origin",
-                 options->output_origin,
-                 "of t in the new map: bottom-left or top-left; default that of MAP");
+  one_of(app.add_option("--output-origin",
+                        options->output_origin,
+                        "where t counts from in the new map; default: as in MAP"),
+         {"bottom-left", "top-left"});
   add_map_options(app, options->arguments);
   add_map_direction(app, options->arguments);
-  app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
+  one_of(app.add_option("--compression", options->compression, "of the EXR"),
+         {"zip", "zips", "piz", "rle", "none"})
       ->capture_default_str();
   return [options](const CommonOptions& common) { return run(*options, common); };
 }

@@ -15,6 +15,7 @@
 #include "calib/plate/usd_text.h"
 #include "cli/commands/commands.h"
 #include "cli/document_date.h"
+#include "cli/help/spelling.h"
 #include "cli/plate_options.h"
 #include "cli/profile_option.h"
 #include "cli/report/solve_page.h"
@@ -356,12 +357,9 @@ Action add_solve(CLI::App& app) {
   app.add_option("--camera", options->camera, "camera and points as JSON")->type_name("FILE");
   app.add_option("--usd", options->usd, "camera and points as a USD text file (.usda)")
       ->type_name("FILE");
-  app.add_option("--camera-lens",
-                 options->camera_lens,
-                 "whose camera is written: auto, none, profile, free")
-      ->check(CLI::IsMember({"auto", "none", "profile", "free"}))
-      ->capture_default_str()
-      ->type_name("WORD");
+  one_of(app.add_option("--camera-lens", options->camera_lens, "whose camera is written"),
+         {"auto", "none", "profile", "free"})
+      ->capture_default_str();
   app.add_option("--scale", options->scale, "two tracks and their distance, such as a,b,2.4m")
       ->type_name("TRACK_A,TRACK_B,LENGTH");
   app.add_option("--ground", options->ground, "three tracks on the floor")->type_name("A,B,C");

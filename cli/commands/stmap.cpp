@@ -15,6 +15,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/handoff_report.h"
+#include "cli/help/spelling.h"
 #include "cli/map_options.h"
 #include "cli/per_frame.h"
 #include "cli/plate_options.h"
@@ -347,12 +348,12 @@ Action add_stmap(CLI::App& app) {
       ->type_name("FILE");
   app.add_option("--redistort", options->redistort, "write the map that bends renders back")
       ->type_name("FILE");
-  app.add_option("--channel",
-                 options->channel,
-                 "for one colour of a profile that has three lenses: red, green or blue")
-      ->type_name("NAME");
+  one_of(app.add_option(
+             "--channel", options->channel, "for one colour of a profile that has three lenses"),
+         {"red", "green", "blue"});
   add_plate_options(app, options->plate);
-  app.add_option("--compression", options->compression, "zip, zips, piz, rle or none")
+  one_of(app.add_option("--compression", options->compression, "of the EXR"),
+         {"zip", "zips", "piz", "rle", "none"})
       ->capture_default_str();
   add_handoff_option(app, options->handoff);
   return [options](const CommonOptions& common) { return run(*options, common); };

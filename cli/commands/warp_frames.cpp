@@ -279,9 +279,10 @@ Action add(CLI::App& app, warp::MapDirection direction) {
   app.add_option("--overscan",
                  options->overscan,
                  undistort
-                     ? "none, auto (keep the whole plate), 8% or L,T,R,B in pixels"
-                     : "of the renders: auto (as the file's windows say), none, 8% or L,T,R,B "
-                       "in pixels")
+                     ? "how much larger the straight picture is: auto keeps the whole plate; 8 % "
+                       "a side, or pixels at each edge"
+                     : "of the renders; auto: as the file's windows say")
+      ->type_name("auto|none|8%|L,T,R,B")
       ->capture_default_str();
   app.add_option("--round",
                  options->round_to,

@@ -1,5 +1,5 @@
-# Debian packages, made by `cpack -G DEB` in the build folder: `trueplate`, the program with its modules,
-# and `libtrueplate-dev`, the static libraries with headers, for CMake and pkg-config.
+# Debian packages, made by `cpack -G DEB` in the build folder: `trueplate`, the program with its modules, manual
+# pages and completions, and `libtrueplate-dev`, the static libraries with headers, for CMake and pkg-config.
 set(TRUEPLATE_MAINTAINER_ADDRESS "maintainers@trueplate.invalid" CACHE STRING "E-mail address in Debian packages")
 
 # The moment of the sources where it is said, so that the same sources give the same package.

@@ -47,10 +47,10 @@ std::map<std::string, std::string> sections() {
 /// The commands that a help text lists; none where it lists none.
 std::set<std::string> commands_in(const std::string& help) {
   std::set<std::string> found;
-  const std::size_t list = help.find("Subcommands:");
+  const std::size_t list = help.find("Usage:");
   if (list == std::string::npos) return found;
   std::istringstream lines(help.substr(list));
-  const std::regex command(R"(^  ([a-z]+) .*)");
+  const std::regex command(R"(^  ([a-z]+)  .*)");
   for (std::string line; std::getline(lines, line);) {
     std::smatch match;
     if (std::regex_match(line, match, command)) found.insert(match[1]);

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Makes the Debian packages of a build and does the main job with them: installed by dpkg on a copy of this system
 # that is thrown away (an overlay; needs root), else unpacked into a folder. What they have to hold is Debian Policy
-# (12.5 copyright, 12.7 changelog), read by hand.
+# (12.1 manual pages, 12.5 copyright, 12.7 changelog), read by hand.
 #   smoke.sh BUILD WORK SOURCE VERSION
 set -euo pipefail
 build=$1 work=$2 source=$3 version=$4
@@ -22,6 +22,9 @@ has() { grep -qxE "$2" <<< "${!1}" || fail "$1: no $2"; }
 has program_files './usr/bin/trueplate'
 has program_files './usr/lib/(.*/)?trueplate/trueplate_pictures\.so'
 has program_files './usr/lib/(.*/)?trueplate/trueplate_movies\.so'
+has program_files './usr/share/man/man1/trueplate-calibrate\.1\.gz'
+has program_files './usr/share/bash-completion/completions/trueplate'
+has program_files './usr/share/zsh/vendor-completions/_trueplate'
 has program_files './usr/share/doc/trueplate/copyright'
 has program_files './usr/share/doc/trueplate/changelog\.gz'
 has development_files './usr/lib/(.*/)?libtrueplate_warp\.a'

@@ -82,6 +82,9 @@ std::vector<std::string> detail::add_lens_attributes(Imf::Header& header,
   notes.text("cameraModel", attributes.camera_model);
   notes.text("lensModel", attributes.lens_model);
   notes.text("lensSerialNumber", attributes.lens_serial);
+  if (!attributes.program.empty()) {
+    header.insert("trueplateProgram", Imf::StringAttribute(attributes.program));
+  }
   return std::move(notes.differences);
 }
 

@@ -20,13 +20,15 @@ struct LensAttributes {
   std::string camera_model = {};  // cameraModel
   std::string lens_model = {};    // lensModel
   std::string lens_serial = {};   // lensSerialNumber
+  std::string program = {};       // trueplateProgram: what wrote the file
   double pixel_aspect = 1.0;      // compared only: a picture always has its own
 };
 
 /// Adds them to the headers that an EXR file of this frame will have, of every part. What the
-/// header says already stays, whatever it is: it may be of this very frame, the profile is of one
-/// state of the lens. Where the two differ (numbers by more than rounding to float) the frame gets
-/// the warning `header-differs` that names both (value: how many attributes).
+/// header says already stays, whatever it is (but for trueplateProgram): it may be of this very
+/// frame, the profile is of one state of the lens. Where the two differ (numbers by more than
+/// rounding to float) the frame gets the warning `header-differs` that names both (value: how many
+/// attributes).
 void add_lens_attributes(footage::Frame& frame, const LensAttributes& attributes);
 
 }  // namespace trueplate::warp

@@ -48,6 +48,7 @@ Result<void> check_writable_st_map(const std::filesystem::path& path,
 ///   trueplatePixelCenter    float   0.5: pixel i of n has its centre at (i + 0.5) / n
 ///   trueplateNoSource       float   kNoSource: the value of R and G where there is no source
 ///   trueplateLens           string  lens_text, where given
+///   trueplateProgram        string  name and version of what wrote it, where given in `lens`
 ///   comments                string  the same in words
 /// and the attributes of StMapWriteOptions::lens.
 /// errors  kInvalidInput: an invalid map, a lossy or unknown compression; kUnsupported: a name that
