@@ -85,8 +85,8 @@ nlohmann::json warnings_json(const std::vector<Warning>& warnings);
 /// What made a file: {name, version}.
 nlohmann::json program_json();
 
-/// Writes `value` where --json asks for it, with `program` (program_json()) where it is an object that
-/// does not say it. Nothing when it was not asked for.
+/// Writes `value` where --json asks for it, with `program` (program_json()) where it is an object
+/// that does not say it. Nothing when it was not asked for.
 Result<void> write_json(const CommonOptions& common, const nlohmann::json& value);
 
 /// A line on standard error that is rewritten as the work goes on: how much is done, at what rate,

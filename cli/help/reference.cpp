@@ -44,7 +44,7 @@ OptionEntry entry_of(const CLI::Option& option) {
   } else {
     entry.names.push_back(option.get_name(true, false));
   }
-  if (option.get_type_size() != 0) {
+  if (option.get_type_size() != 0 && option.get_expected_max() > 0) {  // 0: a flag
     take_type(option.get_type_name(), entry);
     if (entry.value.empty() && option.nonpositional()) entry.value = "VALUE";
     entry.preset = option.get_default_str();

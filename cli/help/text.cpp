@@ -100,9 +100,9 @@ std::string help_text(const CommandEntry& command, int columns) {
   const bool is_program = command.words.size() == 1;
   const HelpPage* page =
       is_program ? nullptr : help_page(command.name().substr(command.words.front().size() + 1));
-  std::string text =
-      painted(Stream::kOutput, Style::kHeading, command.name()) + ": " + command.summary + "\n";
-  text += '\n';
+  const std::string title = wrapped(command.name() + ": " + command.summary, 0, columns);
+  std::string text = painted(Stream::kOutput, Style::kHeading, command.name()) +
+                     title.substr(command.name().size()) + '\n';
   text += wrapped(fmt::format("Usage: {}", command.usage()), 0, columns);
   if (page != nullptr) {
     text += '\n';

@@ -128,12 +128,16 @@ TEST_CASE("every command has a page with examples, exit statuses, and no line be
       CAPTURE(part);
       CHECK(has(help.output, part));
     }
+    CHECK_FALSE(has(help.output, ":INT"));
+    CHECK(has(help.output, "\n  --quiet   "));  // flags take no value
     for (const std::string& line : lines_of(help.output)) {
       CAPTURE(line);
       // A single word may be longer: it is pasted as a whole.
       CHECK(
           (line.size() <= 80 || line.find(' ', line.find_first_not_of(' ')) == std::string::npos));
     }
+    // The page of `archive` shows commands whose options are on their own pages.
+    if (has(help.output, " COMMAND [options]\n")) continue;
     const std::size_t examples = help.output.find("\nExamples\n");
     const std::size_t end = help.output.find("\n\n", examples + 1);
     const std::set<std::string> declared = declared_in(help.output);
@@ -141,7 +145,6 @@ TEST_CASE("every command has a page with examples, exit statuses, and no line be
       CAPTURE(option);
       CHECK(declared.contains(option));
     }
-    CHECK_FALSE(has(help.output, ":INT"));
   }
 }
 

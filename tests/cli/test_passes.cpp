@@ -175,16 +175,44 @@ TEST_CASE("wrong words about passes end with status 2 and say what fits") {
   refused({"--pass", "data.Y=nearest"}, "no channel fits 'data.Y'; the nearest name is 'data.Z'");
   refused({"--pass", "Z=nearby"}, "filter, nearest, surface or motion");
   refused({"--pass", "Z"}, "PATTERN=RULE");
-  refused({"--edge", "wrap"}, "black, hold or mirror");
-  refused({"--ringing", "none"}, "allow or limit");
-  refused({"--motion-y", "left"}, "up or down");
-  refused({"--filter", "box"}, "bilinear, cubic, lanczos or area");
+  refused({"--edge", "wrap"}, "known: black, hold, mirror");
+  refused({"--ringing", "none"}, "known: allow, limit");
+  refused({"--motion-y", "left"}, "known: up, down");
+  refused({"--filter", "box"}, "known: bilinear, cubic, lanczos, area");
   // Known only when the channels are looked at: the frame fails.
   const ProgramResult numbers = run_trueplate(
       {"undistort", lens, path("cg.exr"), "-o", path("never.exr"), "--pass", "id=filter"});
   CHECK(numbers.status == 1);
   CHECK(numbers.errors.find("only nearest keeps them") != std::string::npos);
+  CHECK(numbers.errors.find(path("cg.exr") + ": ") != std::string::npos);
   CHECK_FALSE(fs::exists(path("never.exr")));
+}
+
+TEST_CASE("an option that has changed nothing is named") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  const std::string lens = write_lens(path("lens.json"));
+  footage::Frame frame;
+  frame.windows = {{0, 0, 96, 64}, {0, 0, 96, 64}};
+  frame.pixels = Image<float>(96, 64, 2);
+  frame.pixels.fill(0.5F);
+  frame.channels = {{"motion.x", footage::SampleFormat::kHalf},
+                    {"motion.y", footage::SampleFormat::kHalf}};
+  REQUIRE(warp::write_frame(path("motion.exr"), frame));
+  frame.channels = {{"R", footage::SampleFormat::kHalf}, {"G", footage::SampleFormat::kHalf}};
+  REQUIRE(warp::write_frame(path("colour.exr"), frame));
+  const auto errors_of = [&](const char* input, const std::vector<std::string>& words) {
+    std::vector<std::string> arguments{
+        "undistort", lens, path(input), "-o", path("out.exr"), "--overwrite"};
+    arguments.insert(arguments.end(), words.begin(), words.end());
+    const ProgramResult result = run_trueplate(arguments);
+    CHECK(result.status == 0);
+    return result.errors;
+  };
+  const std::string unused = "--motion-y: no channel was taken for motion";
+  CHECK(errors_of("colour.exr", {"--motion-y", "down"}).find(unused) != std::string::npos);
+  CHECK(errors_of("motion.exr", {"--motion-y", "down"}).find(unused) == std::string::npos);
+  CHECK(errors_of("colour.exr", {}).find(unused) == std::string::npos);
 }
 
 TEST_CASE("a file of several parts cut short is named, and the others are done") {
@@ -199,7 +227,12 @@ TEST_CASE("a file of several parts cut short is named, and the others are done")
                                               "-o",
                                               (folder.path() / "out.#.exr").string()});
   CHECK(result.status == 3);
-  CHECK(result.errors.find("cg.2.exr: damaged or incomplete") != std::string::npos);
+  const std::string damaged = "cg.2.exr: damaged or incomplete";
+  const std::size_t named = result.errors.find(damaged);
+  REQUIRE(named != std::string::npos);
+  // The library says the name again, in each of its layers.
+  CHECK(result.errors.find("cg.2.exr", named + damaged.size()) == std::string::npos);
+  CHECK(result.errors.find("image file") == std::string::npos);
   CHECK(fs::exists(folder.path() / "out.1.exr"));
   CHECK_FALSE(fs::exists(folder.path() / "out.2.exr"));
 }

@@ -15,7 +15,7 @@ NOT_WARNINGS = set("""
     rational-prism-tilt spline-field dots-staggered
     bottom-left top-left mm-1 mm-2 radial-table entrance-pupil t-stop rotation-and-focal
     trueplate-chart trueplate-handoff trueplate-lens-profile trueplate-shot-handoff
-    not-distinguishable too-uncertain
+    not-distinguishable too-uncertain bash-completion vendor-completions
 """.split())
 VERDICTS = set("""little-parallax markers-off one-plane pure-rotation slipped-track too-few-common wrong-focal""".split())
 FIRST_IN_WARNING = re.compile(
