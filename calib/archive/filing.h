@@ -48,7 +48,8 @@ struct Filing {
   std::string note;
   std::vector<Attachment> attachments;
   /// The calibration it takes the place of: nullopt finds the current one of the same lens, body,
-  /// recording mode and states; 0 none.
+  /// recording mode, states and plate size; 0 none. One that is named has to be of the same plate
+  /// size, and no label of its lens may say otherwise.
   std::optional<std::int64_t> supersedes = std::nullopt;
 };
 
@@ -86,6 +87,8 @@ struct Filed {
   std::int64_t id = 0;
   bool was_there = false;  // the same document had been filed as `id`; nothing was added
   std::int64_t supersedes = 0;
+  /// With was_there: names of the labels and files that were handed in and are not in its record.
+  std::vector<std::string> not_taken = {};
 };
 
 }  // namespace trueplate::archive

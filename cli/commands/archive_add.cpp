@@ -10,6 +10,7 @@
 
 #include "calib/archive/archive.h"
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 #include "calib/profile/profile.h"
 #include "cli/archive_paths.h"
 #include "cli/archive_query.h"
@@ -82,6 +83,21 @@ std::string filed_text(const std::string& file, const archive::Filed& filed) {
   return fmt::format("{}: filed as {}, takes the place of {}\n", file, filed.id, filed.supersedes);
 }
 
+/// The profile is there, and something said of it now is not in its record, which never changes.
+Warning not_taken(const std::string& file, const archive::Filed& filed) {
+  std::string names;
+  for (const std::string& name : filed.not_taken) {
+    names += fmt::format("{}{}", names.empty() ? "" : ", ", printable(name));
+  }
+  return {"not-taken-over",
+          fmt::format("{}: its record {} stays as it was filed; not taken over: {}. A record never "
+                      "changes: what has to be kept goes with the next calibration",
+                      file,
+                      filed.id,
+                      names),
+          static_cast<double>(filed.id)};
+}
+
 /// One profile of a call took the place of another: as likely two states of a lens that do not say
 /// which.
 Warning superseded_now(const std::string& file, const archive::Filed& filed) {
@@ -136,11 +152,13 @@ int run_add(const AddOptions& options, const std::string& location, const Common
     if (!one.was_there && filed_now.contains(one.supersedes)) {
       warnings.push_back(superseded_now(file, one));
     }
+    if (!one.not_taken.empty()) warnings.push_back(not_taken(file, one));
     filed_now.insert(one.id);
     added.push_back(
         {{"file", file},
          {"id", one.id},
          {"was_there", one.was_there},
+         {"not_taken", one.not_taken},
          {"supersedes",
           one.supersedes == 0 ? nlohmann::json(nullptr) : nlohmann::json(one.supersedes)}});
   }
@@ -187,7 +205,7 @@ ArchiveCommand add_archive_add(CLI::App& app, const ArchiveLocation& location) {
   add.add_option("--supersedes",
                  options->supersedes,
                  "the calibration it takes the place of; default the current one of the same lens, "
-                 "body, recording mode and states")
+                 "body, recording mode, states and plate size")
       ->type_name("ID|none");
   return {&add, [=](const CommonOptions& common) { return run_add(*options, *location, common); }};
 }

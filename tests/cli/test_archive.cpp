@@ -75,6 +75,9 @@ TEST_CASE("a lens is filed, found, got back byte by byte, and takes the place of
   CHECK_MESSAGE(filed.status == 0, filed.errors);
   CHECK(filed.output == first + ": filed as 1\n");
   CHECK(catalogue.run({"add", first}).output == first + ": is there already, as 1\n");
+  const ProgramResult again = catalogue.run({"add", first, "--maker", "Other", "--note", "new"});
+  CHECK(again.status == 0);
+  CHECK(again.errors.find("not taken over: maker, note") != std::string::npos);
 
   const std::string second = catalogue.profile("second.json", "A-1001", 0.12);
   CHECK(catalogue.json({"add", second, "--maker", "Lumen"})["added"][0]["supersedes"] == 1);

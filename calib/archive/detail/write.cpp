@@ -2,12 +2,15 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <chrono>
 #include <initializer_list>
+#include <string_view>
 
 #include "calib/archive/detail/bound.h"
 #include "calib/archive/detail/entries.h"
 #include "calib/base/timestamp.h"
+#include "calib/base/utf8.h"
 #include "calib/profile/profile.h"
 
 namespace trueplate::archive::detail {
@@ -47,30 +50,97 @@ long long thing_id(Database& database,
   return id;
 }
 
-/// The calibration that one of this lens, camera and states takes the place of; 0: none.
-long long current_id(Database& database,
-                     long long lens,
-                     long long camera,
-                     const std::string& states) {
+/// The calibration that `entry`, of this lens and camera, takes the place of by itself: of the same
+/// states and plate; 0: none.
+long long current_id(Database& database, long long lens, long long camera, const Entry& entry) {
   long long id = 0;
+  const long long width = entry.plate.width;
+  const long long height = entry.plate.height;
   database.sql << "SELECT coalesce(max(c.id), 0) FROM calibration c "
                   "LEFT JOIN calibration n ON n.supersedes = c.id "
                   "WHERE c.lens_id = :lens AND c.camera_id = :camera AND c.states = :states "
-                  "AND n.id IS NULL",
-      soci::use(lens, "lens"), soci::use(camera, "camera"), soci::use(states, "states"),
-      soci::into(id);
+                  "AND c.plate_width = :width AND c.plate_height = :height AND n.id IS NULL",
+      soci::use(lens, "lens"), soci::use(camera, "camera"), soci::use(entry.states, "states"),
+      soci::use(width, "width"), soci::use(height, "height"), soci::into(id);
   return id;
 }
 
-Result<void> check_superseded(Database& database, std::int64_t id) {
+/// What says that two calibrations are not of one lens and plate; empty: nothing. A label that one
+/// of them lacks says nothing.
+std::string contradiction(const Entry& old, const Entry& entry) {
+  struct Label {
+    std::string_view name;
+    const std::string& before;
+    const std::string& now;
+  };
+  for (const Label& label : {Label{"maker", old.lens.maker, entry.lens.maker},
+                             Label{"model", old.lens.model, entry.lens.model},
+                             Label{"series", old.lens.series, entry.lens.series},
+                             Label{"serial number", old.lens.serial, entry.lens.serial}}) {
+    if (label.before.empty() || label.now.empty() || label.before == label.now) continue;
+    return fmt::format(
+        "the {} '{}', not '{}'", label.name, printable(label.before), printable(label.now));
+  }
+  if (old.plate == entry.plate) return {};
+  return fmt::format("a plate of {}x{} px, not {}x{}",
+                     old.plate.width,
+                     old.plate.height,
+                     entry.plate.width,
+                     entry.plate.height);
+}
+
+Result<void> check_superseded(Database& database,
+                              std::int64_t id,
+                              const Entry& entry,
+                              const std::string& source) {
   const Result<Entry> old = read_entry(database, id);
   if (!old) return fail(old.error());
-  if (old->superseded_by == 0) return {};
+  if (old->superseded_by != 0) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{}: calibration {} has been superseded already, by {}",
+                            database.name,
+                            id,
+                            old->superseded_by));
+  }
+  const std::string other = contradiction(*old, entry);
+  if (other.empty()) return {};
   return fail(ErrorCode::kInvalidInput,
-              fmt::format("{}: calibration {} has been superseded already, by {}",
-                          database.name,
+              fmt::format("{}: cannot take the place of calibration {}, which has {}; name another "
+                          "calibration or another label, or file it beside that one, superseding "
+                          "none",
+                          source,
                           id,
-                          old->superseded_by));
+                          other));
+}
+
+/// What a filing says that the record of the same document does not: that record stays as it is.
+std::vector<std::string> not_taken(const Database& database,
+                                   const Entry& there,
+                                   const Filing& filing,
+                                   const std::vector<StoredAttachment>& attachments) {
+  std::vector<std::string> names;
+  const auto compare = [&](const char* name, const std::string& given, const std::string& kept) {
+    if (!given.empty() && given != kept) names.emplace_back(name);
+  };
+  compare("maker", filing.lens.maker, there.lens.maker);
+  compare("model", filing.lens.model, there.lens.model);
+  compare("series", filing.lens.series, there.lens.series);
+  compare("serial number", filing.lens.serial, there.lens.serial);
+  compare("body", filing.body, there.body);
+  compare("recording mode", filing.recording_mode, there.recording_mode);
+  compare("note", filing.note, there.note);
+  if (filing.supersedes.value_or(there.supersedes) != there.supersedes) {
+    names.emplace_back("what it takes the place of");
+  }
+  if (attachments.empty()) return names;
+  const std::vector<StoredAttachment> kept = read_attachments(database, there.id);
+  for (const StoredAttachment& attachment : attachments) {
+    const bool known = std::any_of(kept.begin(), kept.end(), [&](const StoredAttachment& other) {
+      return other.digest.sha256 == attachment.digest.sha256;
+    });
+    if (!known) names.push_back(attachment.digest.name);
+  }
+  return names;
 }
 
 void insert_calibration(Database& database, const Entry& entry, long long lens, long long camera) {
@@ -143,7 +213,13 @@ Result<Filed> write(Database& database, const Filing& filing, Checked checked) {
   long long there = 0;
   database.sql << "SELECT coalesce(max(id), 0) FROM calibration WHERE document_sha256 = :digest",
       soci::use(entry.document_sha256, "digest"), soci::into(there);
-  if (there != 0) return Filed{.id = there, .was_there = true, .supersedes = 0};
+  if (there != 0) {
+    const Result<Entry> kept = read_entry(database, there);
+    if (!kept) return fail(kept.error());
+    return Filed{.id = there,
+                 .was_there = true,
+                 .not_taken = not_taken(database, *kept, filing, checked.attachments)};
+  }
 
   const long long lens = thing_id(database,
                                   "lens",
@@ -154,11 +230,12 @@ Result<Filed> write(Database& database, const Filing& filing, Checked checked) {
   const long long camera = thing_id(
       database, "camera", {{"body", entry.body}, {"recording_mode", entry.recording_mode}});
   if (filing.supersedes.value_or(0) != 0) {
-    if (Result<void> good = check_superseded(database, *filing.supersedes); !good) {
+    if (Result<void> good = check_superseded(database, *filing.supersedes, entry, filing.source);
+        !good) {
       return fail(good.error());
     }
   }
-  entry.supersedes = filing.supersedes.value_or(current_id(database, lens, camera, entry.states));
+  entry.supersedes = filing.supersedes.value_or(current_id(database, lens, camera, entry));
 
   entry.id = newest_id(database) + 1;
   entry.added_at = utc_timestamp(std::chrono::system_clock::now());
@@ -185,7 +262,7 @@ Result<Filed> write(Database& database, const Filing& filing, Checked checked) {
   }
   write_derived(database, entry.id, checked.derived);
   write_words(database, entry.id, checked.words);
-  return Filed{.id = entry.id, .was_there = false, .supersedes = entry.supersedes};
+  return Filed{.id = entry.id, .supersedes = entry.supersedes};
 }
 
 }  // namespace trueplate::archive::detail

@@ -77,6 +77,11 @@ TEST_CASE("what is filed is read back as it was") {
     const Filed again = file_one(archive, filing);
     CHECK(again.id == 1);
     CHECK(again.was_there);
+    CHECK(again.not_taken == std::vector<std::string>{"note"});
+    filing.note.clear();
+    filing.lens.maker = "Other";
+    filing.attachments.push_back({AttachmentKind::kPicture, "new.png", "new"});
+    CHECK(file_one(archive, filing).not_taken == std::vector<std::string>{"maker", "new.png"});
     CHECK(archive.entry(2).error().code == ErrorCode::kNotFound);
     const Result<Verification> verified = archive.verify();
     REQUIRE(verified.has_value());
@@ -111,18 +116,43 @@ TEST_CASE("a new calibration takes the place of the old one, which stays") {
     CHECK(ids(archive.find({.superseded = true, .oldest_first = true})) == Ids{1, 2, 3, 4, 5});
     CHECK(ids(archive.history(5)) == Ids{1, 2, 4, 5});
 
+    // One on another plate stands beside it.
+    profile::Profile larger = lens_profile({.rms_px = 0.155});
+    larger.stations[0].lens.plate_size = {3840, 2160};
+    CHECK(file_one(archive, filing_of(larger)).supersedes == 0);  // 6
+
     // By number, and not at all.
     Filing named = filing_of(LensWords{.serial = "B-7", .focus_m = 9.0, .rms_px = 0.16});
     named.supersedes = 3;
     CHECK(file_one(archive, named).supersedes == 3);
     Filing twice = filing_of(LensWords{.serial = "B-7", .rms_px = 0.17});
     twice.supersedes = 3;
-    CHECK(archive.add({&twice, 1}).error().message.find("superseded already, by 6") !=
+    CHECK(archive.add({&twice, 1}).error().message.find("superseded already, by 7") !=
           std::string::npos);
     twice.supersedes = 99;
     CHECK(archive.add({&twice, 1}).error().code == ErrorCode::kNotFound);
     twice.supersedes = 0;
     CHECK(file_one(archive, twice).supersedes == 0);
+
+    // Another lens or plate does not take its place, and hides nothing.
+    const auto refusal = [&](Filing filing, std::int64_t id) {
+      filing.supersedes = id;
+      const auto filed = archive.add({&filing, 1});
+      return filed ? "accepted" : filed.error().message;
+    };
+    const Filing other_serial = filing_of(LensWords{.serial = "C-3", .rms_px = 0.18});
+    CHECK(refusal(other_serial, 4).find("the serial number 'A-1001', not 'C-3'") !=
+          std::string::npos);
+    const Filing other_name = filing_of(LensWords{.model = "Brumm 50", .rms_px = 0.19});
+    CHECK(refusal(other_name, 4).find("the model 'Lumen Vista 35'") != std::string::npos);
+    larger.stations[0].quality->rms_px = 0.2;
+    CHECK(refusal(filing_of(larger), 4).find("a plate of 1920x1080 px, not 3840x2160") !=
+          std::string::npos);
+    CHECK(archive.entry(4)->superseded_by == 0);
+    Filing with_maker = filing_of(LensWords{.rms_px = 0.21});  // a label more is no contradiction
+    with_maker.lens.maker = "Lumen";
+    with_maker.supersedes = 4;
+    CHECK(file_one(archive, with_maker).supersedes == 4);
     CHECK(archive.verify()->damages.empty());
   }
 }
