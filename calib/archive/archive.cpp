@@ -42,13 +42,16 @@ Result<Archive> Archive::open(const std::string& location, Absent absent) {
 const std::string& Archive::name() const { return state_->database->name; }
 
 Result<std::vector<Filed>> Archive::add(std::span<const Filing> filings) {
+  Database& database = *state_->database;
+  if (!database.file.unwritable.empty()) {
+    return fail(ErrorCode::kUnwritable, database.file.unwritable);
+  }
   std::vector<detail::Checked> checked;
   for (const Filing& filing : filings) {
     Result<detail::Checked> next = detail::check(filing);
     if (!next) return fail(next.error());
     checked.push_back(std::move(*next));
   }
-  Database& database = *state_->database;
   return guarded(database, [&]() -> Result<std::vector<Filed>> {
     detail::WriteTransaction transaction(database);
     std::vector<Filed> filed;

@@ -42,12 +42,14 @@ struct Verification {
 ///
 /// The archive is a file (SQLite), or a database that a URL names (`postgresql://...`, PostgreSQL).
 /// Records are added, never changed or removed: the database itself refuses both. A calibration of
-/// the same lens, body, recording mode and states takes the place of the current one, which stays
-/// in the history. Each record has a checksum that covers its whole content and the checksum of the
-/// record before it, so whatever is changed, removed or put between is found by verify().
+/// the same lens, body, recording mode, states and plate size takes the place of the current one,
+/// which stays in the history. Each record has a checksum that covers its whole content and the
+/// checksum of the record before it, so whatever is changed, removed or put between is found by
+/// verify().
 ///
 /// Any number of processes may read and write together. A writer that is killed leaves its record
-/// whole or not at all. An object is for one thread at a time.
+/// whole or not at all. Who may not write to a file may read it, and leaves nothing beside it;
+/// add() then says why not. An object is for one thread at a time.
 ///
 /// Errors: kNotFound (no such archive or id), kUnreadable (no archive of ours, a newer one, a
 /// damaged file, a server that does not answer), kUnwritable, kInvalidInput. Messages name the

@@ -8,16 +8,12 @@
 #include <algorithm>
 #include <array>
 #include <chrono>
-#include <filesystem>
-#include <fstream>
 #include <string_view>
-#include <system_error>
 #include <thread>
+#include <utility>
 
 namespace trueplate::archive::detail {
 namespace {
-
-namespace fs = std::filesystem;
 
 /// How long a writer waits for another one.
 constexpr int kBusySeconds = 60;
@@ -32,37 +28,40 @@ std::string one_line(std::string text) {
   return text;
 }
 
-Result<void> check_file(const fs::path& path, FileAbsent absent) {
-  std::error_code code;
-  const fs::file_status status = fs::status(path, code);
-  if (!fs::exists(status)) {
-    if (absent == FileAbsent::kRefuse) {
-      return fail(ErrorCode::kNotFound,
-                  fmt::format("{}: no such archive; `archive add` begins one", path.string()));
-    }
-    const fs::path folder = path.has_parent_path() ? path.parent_path() : fs::path(".");
-    if (!fs::is_directory(folder, code)) {
-      return fail(ErrorCode::kNotFound,
-                  fmt::format("{}: no such folder for an archive", folder.string()));
-    }
-    return {};
+/// What a database says that people meet, and what helps.
+struct Known {
+  std::string_view sign;
+  ErrorCode code;
+  std::string_view remedy;
+};
+constexpr std::string_view kRestore = "restore it from a copy";
+constexpr std::array kKnown{
+    Known{"malformed", ErrorCode::kUnreadable, kRestore},
+    Known{"not a database", ErrorCode::kUnreadable, kRestore},
+    Known{"no such table", ErrorCode::kUnreadable, kRestore},
+    Known{
+        "readonly database",
+        ErrorCode::kUnwritable,
+        "you may not write to it, or to one of the files -wal and -shm beside it; ask their owner"},
+    Known{"unable to open database file",
+          ErrorCode::kUnreadable,
+          "look who may read and write the file, its folder, and -wal and -shm beside it"},
+    Known{"database is locked",
+          ErrorCode::kUnwritable,
+          "another program has kept it for itself for a minute; try again"},
+    Known{"disk is full", ErrorCode::kUnwritable, "make room, then file again"}};
+
+/// Without the name of the client library's function that met an error, and its own sentence.
+std::string own_words(std::string text) {
+  for (const std::string_view sentence : {std::string_view("Cannot establish connection to the "
+                                                           "database. "),
+                                          std::string_view("Cannot establish connection: ")}) {
+    if (text.starts_with(sentence)) text.erase(0, sentence.size());
   }
-  if (!fs::is_regular_file(status)) {
-    return fail(ErrorCode::kUnreadable, fmt::format("{}: not a file", path.string()));
-  }
-  constexpr std::string_view kMagic("SQLite format 3\0", 16);
-  std::array<char, kMagic.size()> start{};
-  std::ifstream file(path, std::ios::binary);
-  file.read(start.data(), start.size());
-  if (!file.is_open() || file.bad()) {
-    return fail(ErrorCode::kUnreadable, fmt::format("{}: cannot be read", path.string()));
-  }
-  // An empty file is what a writer leaves that was killed while it began an archive.
-  const auto count = static_cast<std::size_t>(file.gcount());
-  if (count == 0 || std::string_view(start.data(), count) == kMagic) return {};
-  return fail(ErrorCode::kUnreadable,
-              fmt::format("{}: is no archive (its first bytes are those of no SQLite database)",
-                          path.string()));
+  const std::size_t colon = text.find(": ");
+  const std::size_t scope = text.find("_backend::");
+  if (scope < colon && colon != std::string::npos) text.erase(0, colon + 2);
+  return text;
 }
 
 /// Runs a statement that needs the file for itself for a moment, for which the database does not
@@ -83,16 +82,15 @@ void run_when_free(Database& database, const std::string& statement) {
 }
 
 Result<void> open_file(const std::string& location, FileAbsent absent, Database& database) {
-  if (Result<void> good = check_file(location, absent); !good) return good;
   if (location.find('"') != std::string::npos) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("{}: the name of an archive must not hold quotes", location));
   }
+  Result<FileAccess> access = access_to(location, absent);
+  if (!access) return fail(access.error());
+  database.file = std::move(*access);
   database.sql.open(*soci::factory_sqlite3(),
-                    fmt::format("db=\"{}\" timeout={}", location, kBusySeconds));
-  // Changes go to a log beside the file, so readers go on while somebody writes; a change that was
-  // committed is on disk.
-  run_when_free(database, "PRAGMA journal_mode = WAL");
+                    fmt::format("db=\"{}\" timeout={}", database.file.location, kBusySeconds));
   run_when_free(database, "PRAGMA synchronous = FULL");
   run_when_free(database, "PRAGMA foreign_keys = ON");
   return {};
@@ -158,13 +156,25 @@ Error error_of(const std::exception& exception, const Database& database) {
       code = ErrorCode::kUnreadable;
     }
   }
-  if (text.find("malformed") != std::string::npos ||
-      text.find("not a database") != std::string::npos ||
-      text.find("no such table") != std::string::npos) {
-    code = ErrorCode::kUnreadable;
-    text += "; restore it from a copy";
+  text = own_words(std::move(text));
+  for (const Known& known : kKnown) {
+    if (text.find(known.sign) == std::string::npos) continue;
+    code = known.code;
+    text += fmt::format("; {}", known.remedy);
+    break;
   }
   return {code, fmt::format("{}: the database says: {}", database.name, text)};
+}
+
+void begin_log(Database& database) {
+  if (database.dialect != Dialect::kSqlite || !database.file.unwritable.empty()) return;
+  run_when_free(database, "PRAGMA journal_mode = WAL");
+}
+
+Result<void> check_still(const Database& database) {
+  if (!database.file.still || stamp_of(database.name) == database.file.still) return {};
+  return fail(ErrorCode::kUnreadable,
+              fmt::format("{}: was written to while it was read; ask again", database.name));
 }
 
 Result<std::unique_ptr<Database>> connect(const std::string& location, FileAbsent absent) {

@@ -7,6 +7,7 @@
 #include <memory>
 #include <string>
 
+#include "calib/archive/detail/file_access.h"
 #include "calib/base/result.h"
 
 namespace trueplate::archive::detail {
@@ -21,13 +22,21 @@ struct Database {
   /// Questions that stay prepared, by their text; what they are is known to those who ask. To
   /// prepare one takes several times as long as a short answer.
   mutable std::map<std::string, std::shared_ptr<void>> prepared = {};
+  /// How the file is used; of a server nothing.
+  FileAccess file = {};
 };
-
-/// Whether a file that does not exist is made.
-enum class FileAbsent { kRefuse, kCreate };
 
 /// Connects, and sets what each connection needs. Does not look at tables.
 Result<std::unique_ptr<Database>> connect(const std::string& location, FileAbsent absent);
+
+/// From now on changes of a file go to a log beside it, so readers go on while somebody writes; a
+/// change that was committed is on disk. Changes the file, so it has to be known for an archive.
+/// Does nothing on a server, or where the file is only read.
+void begin_log(Database& database);
+
+/// Fails when a file that is read without locks was written to since it was opened: what was read
+/// may be of two times.
+Result<void> check_still(const Database& database);
 
 /// The location for showing: a URL without its password.
 [[nodiscard]] std::string shown(const std::string& location);
@@ -39,8 +48,11 @@ Result<std::unique_ptr<Database>> connect(const std::string& location, FileAbsen
 template <class Work>
 auto guarded(const Database& database, Work&& work) -> decltype(work()) {
   try {
-    return work();
+    auto result = work();
+    if (Result<void> still = check_still(database); !still) return fail(still.error());
+    return result;
   } catch (const std::exception& exception) {
+    if (Result<void> still = check_still(database); !still) return fail(still.error());
     return fail(error_of(exception, database));
   }
 }

@@ -180,8 +180,9 @@ Result<void> prepare_tables(Database& database, FileAbsent absent) {
       return fail(ErrorCode::kNotFound,
                   fmt::format("{}: holds no archive; `archive add` begins one", database.name));
     }
-    if (*version == newest) return {};
     if (Result<void> known = check_version(database, *version); !known) return known;
+    begin_log(database);
+    if (*version == newest) return {};
 
     WriteTransaction transaction(database);
     version = version_of(database);  // another process may have been first
