@@ -4,6 +4,8 @@
 #include <cmath>
 #include <span>
 
+#include "calib/plate/detail/deviation.h"
+#include "calib/plate/detail/grow.h"
 #include "calib/plate/detail/resection.h"
 
 namespace trueplate::plate::detail {
@@ -46,20 +48,33 @@ Step best_step(const std::vector<Point2d>& residuals) {
 struct TrackErrors {
   std::vector<std::size_t> observations;
   std::vector<Point2d> residuals;
+  std::vector<char> wrong;  // by itself
   std::size_t num_wrong = 0;
   double max_px = 0.0;
   std::size_t worst = 0;
   double squares = 0.0;
 };
 
-TrackErrors errors_of(const Shot& shot, const Scene& scene, std::size_t track, double limit_px) {
+/// From where on a point is wrong.
+struct Limits {
+  double error_px = 0.0;
+  double distance_px = 0.0;  // Deviations::distance_px
+};
+
+TrackErrors errors_of(const Shot& shot,
+                      const Scene& scene,
+                      std::size_t track,
+                      std::span<const double> distance_px,
+                      const Limits& limits) {
   TrackErrors errors;
   for (const std::size_t i : shot.of_track[track]) {
     if (shot.used[i] == 0) continue;
     const std::optional<Point2d> residual = residual_px(shot, scene, shot.observations[i]);
     if (!residual) continue;
     const double size = residual->norm();
-    if (size > limit_px) ++errors.num_wrong;
+    const bool wrong = size > limits.error_px && distance_px[i] > limits.distance_px;
+    errors.wrong.push_back(wrong ? 1 : 0);
+    errors.num_wrong += wrong ? 1 : 0;
     if (size > errors.max_px) {
       errors.max_px = size;
       errors.worst = errors.residuals.size();
@@ -121,14 +136,11 @@ Step best_split(const Shot& shot,
 }
 
 /// Which points of the track are to be left out.
-std::vector<char> wrong_points(const TrackErrors& errors,
-                               const Step& step,
-                               bool slipped,
-                               double limit_px) {
+std::vector<char> wrong_points(const TrackErrors& errors, const Step& step, bool slipped) {
   // A bad marker is bad in the frames between as well.
   constexpr double kShareOfWhole = 0.25;
   const std::size_t n = errors.residuals.size();
-  std::vector<char> wrong(n, 0);
+  std::vector<char> wrong = errors.wrong;
   const bool whole =
       !slipped && static_cast<double>(errors.num_wrong) > kShareOfWhole * static_cast<double>(n);
   double before = 0.0;
@@ -140,7 +152,7 @@ std::vector<char> wrong_points(const TrackErrors& errors,
       slipped && before / static_cast<double>(step.at) > after / static_cast<double>(n - step.at);
   for (std::size_t i = 0; i < n; ++i) {
     const bool in_wrong_part = slipped && (i < step.at) == before_is_wrong;
-    if (whole || in_wrong_part || errors.residuals[i].norm() > limit_px) wrong[i] = 1;
+    if (whole || in_wrong_part) wrong[i] = 1;
   }
   return wrong;
 }
@@ -148,17 +160,18 @@ std::vector<char> wrong_points(const TrackErrors& errors,
 }  // namespace
 
 std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
-  const double sigma_px = robust_sigma_px(shot, scene);
-  const double limit_px = std::max(kFaultSigmas * sigma_px, kFaultPx * shot.scale());
+  const Deviations deviating = deviations(shot, scene, cauchy_scale_px(shot, scene));
+  const Limits limits{kFaultPx * shot.scale(), kFaultSigmas * deviating.sigma_px};
+  const double least_jump_px = std::max(limits.error_px, limits.distance_px);
   // What a jump explains; a steady drift leaves a quarter.
   constexpr double kStepLeft = 0.2;
   const std::vector<std::optional<Point2d>> ideal = ideal_points(shot, scene.intrinsics);
   std::vector<TrackFault> faults;
   for (std::size_t track = 0; track < shot.of_track.size(); ++track) {
-    const TrackErrors errors = errors_of(shot, scene, track, limit_px);
+    const TrackErrors errors = errors_of(shot, scene, track, deviating.distance_px, limits);
     if (errors.num_wrong == 0) continue;
     const auto is_slip = [&](const Step& step) {
-      return step.at > 0 && step.left < kStepLeft && step.jump_px > limit_px;
+      return step.at > 0 && step.left < kStepLeft && step.jump_px > least_jump_px;
     };
     Step step = best_step(errors.residuals);
     if (!is_slip(step)) {
@@ -174,7 +187,7 @@ std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
         .size_px = slipped ? step.jump_px : errors.max_px,
         .rms_px = std::sqrt(errors.squares / static_cast<double>(errors.residuals.size())),
         .frames = {}};
-    const std::vector<char> wrong = wrong_points(errors, step, slipped, limit_px);
+    const std::vector<char> wrong = wrong_points(errors, step, slipped);
     for (std::size_t i = 0; i < wrong.size(); ++i) {
       if (wrong[i] == 0) continue;
       shot.used[errors.observations[i]] = 0;
