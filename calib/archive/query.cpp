@@ -2,9 +2,11 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <string_view>
 
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 
 namespace trueplate::archive {
 namespace {
@@ -40,12 +42,28 @@ Result<void> take(std::optional<double>& place, double value, std::string_view w
   return {};
 }
 
+/// Whether any of these holds a letter or digit, or what is not ASCII.
+bool hold_letters(std::span<const std::string> words) {
+  return std::any_of(words.begin(), words.end(), [](const std::string& word) {
+    return std::any_of(word.begin(), word.end(), [](char c) {
+      return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') ||
+             static_cast<unsigned char>(c) >= 0x80U;
+    });
+  });
+}
+
 bool ends_in_mm(std::string_view word) { return word.ends_with("mm"); }
 
 }  // namespace
 
 Result<void> add_words(std::span<const std::string> arguments, Query& query) {
   const std::vector<std::string> words = pieces(arguments);
+  if (!words.empty() && !hold_letters(words)) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("'{}' holds no letter or digit to look for; without words `archive "
+                            "find` lists everything",
+                            printable(words.front())));
+  }
   for (std::size_t i = 0; i < words.size(); ++i) {
     const auto length_in = [](std::string_view word) {
       if (word.starts_with('@')) word.remove_prefix(1);

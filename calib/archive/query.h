@@ -42,7 +42,7 @@ struct Query {
 /// Reads what a person types: lengths in mm are focal lengths, those in m, cm, ft or in, and `inf`,
 /// focus distances; everything else is a word. `near`, `at` and `@` before a length are skipped,
 /// and a unit may stand by itself: "35mm near 2 m", "vista 50mm @inf". Errors: two focal lengths or
-/// two distances; the arguments' options set already what a length says.
+/// two distances, also where the query has one; words without any letter or digit.
 Result<void> add_words(std::span<const std::string> arguments, Query& query);
 
 }  // namespace trueplate::archive

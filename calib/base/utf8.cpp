@@ -1,9 +1,27 @@
 #include "calib/base/utf8.h"
 
+#include <algorithm>
+#include <array>
+
 namespace trueplate {
 namespace {
 
 constexpr std::string_view kReplacement = "\xEF\xBF\xBD";  // U+FFFD
+
+/// The characters that turn the direction of what follows (Unicode Standard Annex 9, section 2), so
+/// that a name could be shown as another.
+constexpr std::array<std::string_view, 12> kTurns{"\xD8\x9C",      // U+061C
+                                                  "\xE2\x80\x8E",  // U+200E, U+200F
+                                                  "\xE2\x80\x8F",
+                                                  "\xE2\x80\xAA",  // U+202A .. U+202E
+                                                  "\xE2\x80\xAB",
+                                                  "\xE2\x80\xAC",
+                                                  "\xE2\x80\xAD",
+                                                  "\xE2\x80\xAE",
+                                                  "\xE2\x81\xA6",  // U+2066 .. U+2069
+                                                  "\xE2\x81\xA7",
+                                                  "\xE2\x81\xA8",
+                                                  "\xE2\x81\xA9"};
 
 /// Bytes of the well-formed sequence at the start of `text` (not empty), 0 when there is none.
 /// The ranges are those of the grammar in RFC 3629, section 4.
@@ -32,7 +50,8 @@ bool is_control(std::string_view sequence) {
   const auto first = static_cast<unsigned char>(sequence[0]);
   if (sequence.size() == 1) return first < 0x20 || first == 0x7F;
   // U+0080 .. U+009F, among them the one-byte form of the escape sequences.
-  return sequence.size() == 2 && first == 0xC2 && static_cast<unsigned char>(sequence[1]) < 0xA0;
+  if (sequence.size() == 2 && first == 0xC2) return static_cast<unsigned char>(sequence[1]) < 0xA0;
+  return std::find(kTurns.begin(), kTurns.end(), sequence) != kTurns.end();
 }
 
 }  // namespace

@@ -13,8 +13,8 @@ namespace trueplate {
 /// `text` with U+FFFD in place of each byte that is not part of well-formed UTF-8.
 [[nodiscard]] std::string replace_invalid_utf8(std::string_view text);
 
-/// `text` for showing to a person: line breaks, tabs and other control characters become blanks,
-/// bytes that are not UTF-8 become U+FFFD, and what is longer than `max_bytes` is cut and ends with
+/// `text` for showing to a person: what controls (line breaks, tabs, turns of the writing's
+/// direction) becomes blank, bytes not UTF-8 U+FFFD, what is longer than `max_bytes` ends with
 /// "...". So text from a file can neither drive a terminal nor break a one-line message.
 [[nodiscard]] std::string printable(std::string_view text, std::size_t max_bytes = 60);
 
