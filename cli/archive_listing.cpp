@@ -92,6 +92,13 @@ nlohmann::json id_json(std::int64_t id) {
   return id == 0 ? nlohmann::json(nullptr) : nlohmann::json(id);
 }
 
+/// Whether a program that shows tables may take a text for a formula, apostrophes before it or not.
+bool like_formula(std::string_view text) {
+  const std::size_t first = text.find_first_not_of('\'');
+  return first != std::string_view::npos &&
+         std::string_view("=+-@\t\r").find(text[first]) != std::string_view::npos;
+}
+
 }  // namespace
 
 std::string entries_text(std::span<const Entry> entries) {
@@ -180,7 +187,7 @@ nlohmann::json entries_json(std::span<const Entry> entries) {
 }
 
 std::string entries_csv(std::span<const Entry> entries) {
-  constexpr std::array<std::string_view, 22> kColumns{"id",
+  constexpr std::array<std::string_view, 24> kColumns{"id",
                                                       "maker",
                                                       "model",
                                                       "series",
@@ -201,42 +208,57 @@ std::string entries_csv(std::span<const Entry> entries) {
                                                       "added_at",
                                                       "added_by",
                                                       "note",
-                                                      "superseded_by"};
+                                                      "superseded_by",
+                                                      "supersedes",
+                                                      "document_sha256"};
   const auto number = [](std::optional<double> value) {
     return value ? to_lossless_text(*value) : std::string();
   };
   const auto distance = [](double per_m) {
     return per_m == 0.0 ? std::string("inf") : to_lossless_text(1.0 / per_m);
   };
+  const auto id = [](std::int64_t value) {
+    return value == 0 ? std::string() : fmt::format("{}", value);
+  };
   CsvWriter writer(kColumns);
   for (const Entry& entry : entries) {
     const bool focal = entry.focal_mm.has_value();
     const bool focus = entry.focus_per_m.has_value();
-    writer.add_row(std::vector<std::string>{
-        fmt::format("{}", entry.id),
-        entry.lens.maker,
-        entry.lens.model,
-        entry.lens.series,
-        entry.lens.serial,
-        entry.body,
-        entry.recording_mode,
-        entry.states,
-        focal ? to_lossless_text(entry.focal_mm->least) : "",
-        focal ? to_lossless_text(entry.focal_mm->most) : "",
-        focus ? distance(entry.focus_per_m->most) : "",
-        focus ? distance(entry.focus_per_m->least) : "",
-        entry.lens_model,
-        fmt::format("{}", entry.plate.width),
-        fmt::format("{}", entry.plate.height),
-        number(entry.rms_px),
-        number(entry.map_sigma_px),
-        entry.calibrated_at,
-        entry.added_at,
-        entry.added_by,
-        entry.note,
-        entry.superseded_by == 0 ? "" : fmt::format("{}", entry.superseded_by)});
+    writer.add_row(std::vector<std::string>{fmt::format("{}", entry.id),
+                                            listed_cell(entry.lens.maker),
+                                            listed_cell(entry.lens.model),
+                                            listed_cell(entry.lens.series),
+                                            listed_cell(entry.lens.serial),
+                                            listed_cell(entry.body),
+                                            listed_cell(entry.recording_mode),
+                                            entry.states,
+                                            focal ? to_lossless_text(entry.focal_mm->least) : "",
+                                            focal ? to_lossless_text(entry.focal_mm->most) : "",
+                                            focus ? distance(entry.focus_per_m->most) : "",
+                                            focus ? distance(entry.focus_per_m->least) : "",
+                                            entry.lens_model,
+                                            fmt::format("{}", entry.plate.width),
+                                            fmt::format("{}", entry.plate.height),
+                                            number(entry.rms_px),
+                                            number(entry.map_sigma_px),
+                                            entry.calibrated_at,
+                                            entry.added_at,
+                                            listed_cell(entry.added_by),
+                                            listed_cell(entry.note),
+                                            id(entry.superseded_by),
+                                            id(entry.supersedes),
+                                            entry.document_sha256});
   }
   return writer.text();
+}
+
+std::string listed_cell(const std::string& text) {
+  return like_formula(text) ? fmt::format("'{}", text) : text;
+}
+
+std::string listed_text(std::string cell) {
+  if (cell.starts_with('\'') && like_formula(cell)) cell.erase(0, 1);
+  return cell;
 }
 
 }  // namespace trueplate::cli

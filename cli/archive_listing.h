@@ -19,4 +19,9 @@ nlohmann::json entry_json(const archive::Entry& entry);
 nlohmann::json entries_json(std::span<const archive::Entry> entries);
 std::string entries_csv(std::span<const archive::Entry> entries);
 
+/// A text for a cell of such a CSV, and back. Programs that show tables take what begins with one
+/// of = + - @ for a formula, so that gets an apostrophe before it.
+std::string listed_cell(const std::string& text);
+std::string listed_text(std::string cell);
+
 }  // namespace trueplate::cli

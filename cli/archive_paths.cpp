@@ -6,12 +6,17 @@
 
 #include <algorithm>
 #include <cstdlib>
+#include <string_view>
 #include <system_error>
+
+#include "calib/base/sha256.h"
 
 namespace trueplate::cli {
 namespace {
 
 namespace fs = std::filesystem;
+
+constexpr std::string_view kAttachmentsEnding = "_attachments";
 
 bool plain(char c) {
   return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
@@ -50,6 +55,9 @@ Result<std::vector<fs::path>> profile_files(const std::vector<std::string>& path
     std::vector<fs::path> below;
     fs::recursive_directory_iterator it(path, fs::directory_options::skip_permission_denied, code);
     for (; !code && it != fs::recursive_directory_iterator(); it.increment(code)) {
+      if (it->path().filename().string().ends_with(kAttachmentsEnding) && it->is_directory(code)) {
+        it.disable_recursion_pending();
+      }
       if (it->path().extension() == ".json" && it->is_regular_file(code)) {
         below.push_back(it->path());
       }
@@ -62,6 +70,10 @@ Result<std::vector<fs::path>> profile_files(const std::vector<std::string>& path
     files.insert(files.end(), below.begin(), below.end());
   }
   return files;
+}
+
+fs::path attachments_folder(std::int64_t id) {
+  return fmt::format("{:06}{}", id, kAttachmentsEnding);
 }
 
 std::string profile_file_name(const archive::Entry& entry) {
@@ -81,13 +93,13 @@ std::string attachment_file_name(const archive::Attachment& attachment, std::siz
   return fmt::format("{}_{}{}", number, stem, extension);
 }
 
-Result<std::vector<std::string>> write_attachments(const archive::Archive& archive,
-                                                   std::int64_t id,
-                                                   const fs::path& folder,
-                                                   Overwrite overwrite) {
+Result<std::vector<WrittenAttachment>> write_attachments(const archive::Archive& archive,
+                                                         std::int64_t id,
+                                                         const fs::path& folder,
+                                                         Overwrite overwrite) {
   const Result<std::vector<archive::Attachment>> attachments = archive.attachments(id);
   if (!attachments) return fail(attachments.error());
-  std::vector<std::string> written;
+  std::vector<WrittenAttachment> written;
   if (attachments->empty()) return written;
   std::error_code code;
   fs::create_directories(folder, code);
@@ -96,11 +108,14 @@ Result<std::vector<std::string>> write_attachments(const archive::Archive& archi
                 fmt::format("{}: cannot be made ({})", folder.string(), code.message()));
   }
   for (std::size_t i = 0; i < attachments->size(); ++i) {
-    const fs::path path = folder / attachment_file_name((*attachments)[i], i + 1);
-    if (Result<void> good = write_text_file(path, (*attachments)[i].content, overwrite); !good) {
+    const archive::Attachment& one = (*attachments)[i];
+    const fs::path path = folder / attachment_file_name(one, i + 1);
+    if (Result<void> good = write_text_file(path, one.content, overwrite); !good) {
       return fail(good.error());
     }
-    written.push_back(path.string());
+    const Result<std::string> digest = sha256_of_text(one.content);
+    if (!digest) return fail(digest.error());
+    written.push_back({id, path.string(), one.kind, one.name, *digest});
   }
   return written;
 }

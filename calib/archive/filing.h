@@ -45,6 +45,7 @@ struct Filing {
   std::string body;      // camera body; empty: what the profile's labels say
   std::string recording_mode;
   std::string added_by;
+  std::string added_at = {};  // UTC, RFC 3339: when another archive filed it; empty: now
   std::string note;
   std::vector<Attachment> attachments;
   /// The calibration it takes the place of: nullopt finds the current one of the same lens, body,

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cstdint>
 #include <filesystem>
 #include <memory>
@@ -9,9 +10,11 @@
 #include <vector>
 
 #include "calib/archive/archive.h"
+#include "calib/base/sha256.h"
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
 #include "calib/profile/profile.h"
+#include "cli/archive_index.h"
 #include "cli/archive_paths.h"
 #include "cli/archive_query.h"
 #include "cli/commands/archive_commands.h"
@@ -49,7 +52,7 @@ Result<archive::Filing> common_filing(const AddOptions& options) {
   filing.lens = options.lens;
   filing.body = options.body;
   filing.recording_mode = options.recording_mode;
-  filing.added_by = options.by.empty() ? user_name() : options.by;
+  filing.added_by = options.by;
   filing.note = options.note;
   if (options.supersedes == "none") {
     filing.supersedes = 0;
@@ -110,6 +113,57 @@ Warning superseded_now(const std::string& file, const archive::Filed& filed) {
           static_cast<double>(filed.supersedes)};
 }
 
+/// The lists of those of `paths` that `archive export` wrote.
+Result<std::vector<ExportIndex>> read_indexes(const std::vector<std::string>& paths) {
+  std::vector<ExportIndex> indexes;
+  for (const std::string& path : paths) {
+    Result<ExportIndex> index = ExportIndex::read(path);
+    if (!index) return fail(index.error());
+    indexes.push_back(std::move(*index));
+  }
+  return indexes;
+}
+
+/// Files one profile, with what the list of an export says of it where there is one.
+Result<archive::Filed> file_profile(const std::string& file,
+                                    archive::Filing filing,
+                                    std::vector<ExportIndex>& indexes,
+                                    Archive& archive) {
+  Result<std::string> document = read_text_file(file, profile::kMaxProfileBytes);
+  if (!document) return fail(document.error());
+  filing.source = file;
+  filing.document = std::move(*document);
+  const Result<std::string> digest = sha256_of_text(filing.document);
+  if (!digest) return fail(digest.error());
+  const auto index = std::find_if(
+      indexes.begin(), indexes.end(), [&](const ExportIndex& one) { return one.knows(*digest); });
+  if (index != indexes.end()) {
+    if (Result<void> completed = index->complete(*digest, filing); !completed) {
+      return fail(completed.error());
+    }
+  }
+  if (filing.added_by.empty()) filing.added_by = user_name();
+  const Result<std::vector<archive::Filed>> filed = archive.add({&filing, 1});
+  if (!filed) return fail(filed.error());
+  if (index != indexes.end()) index->remember(*digest, filed->front());
+  return filed->front();
+}
+
+/// What came from the lists of exports.
+std::string indexes_text(const std::vector<ExportIndex>& indexes, const AddOptions& options) {
+  std::string text;
+  for (const ExportIndex& index : indexes) {
+    if (index.num_filed() == 0) continue;
+    text += fmt::format("{}: labels, notes, {}and what is kept with them taken over for {} {}\n",
+                        index.path().string(),
+                        options.by.empty() ? "who filed them and when, " : "",
+                        index.num_filed(),
+                        index.num_filed() == 1 ? "profile" : "profiles");
+    if (!options.by.empty()) text += "who filed them and when: as --by says, and now\n";
+  }
+  return text;
+}
+
 int run_add(const AddOptions& options, const std::string& location, const CommonOptions& common) {
   const Result<std::vector<fs::path>> files = profile_files(options.paths);
   if (!files) return report_archive(files.error());
@@ -122,6 +176,8 @@ int run_add(const AddOptions& options, const std::string& location, const Common
   }
   Result<archive::Filing> filing = common_filing(options);
   if (!filing) return report_archive(filing.error());
+  Result<std::vector<ExportIndex>> indexes = read_indexes(options.paths);
+  if (!indexes) return report_archive(indexes.error());
   Result<Archive> archive = open_archive(location, archive::Absent::kCreate);
   if (!archive) return report_archive(archive.error());
 
@@ -133,21 +189,13 @@ int run_add(const AddOptions& options, const std::string& location, const Common
   for (std::size_t i = 0; i < files->size() && !interrupt_flag().load(); ++i) {
     const std::string file = (*files)[i].string();
     progress.update(static_cast<int>(i), static_cast<int>(files->size()), file);
-    filing->source = file;
-    Result<std::string> document = read_text_file(file, profile::kMaxProfileBytes);
-    Result<std::vector<archive::Filed>> filed = fail(ErrorCode::kUnreadable, "");
-    if (document) {
-      filing->document = std::move(*document);
-      filed = archive->add({&*filing, 1});
-    } else {
-      filed = fail(document.error());
-    }
+    const Result<archive::Filed> filed = file_profile(file, *filing, *indexes, *archive);
     if (!filed) {
       report_frame_problem(filed.error().message);
       failed.push_back({{"file", file}, {"reason", filed.error().message}});
       continue;
     }
-    const archive::Filed& one = filed->front();
+    const archive::Filed& one = *filed;
     print(common, filed_text(file, one));
     if (!one.was_there && filed_now.contains(one.supersedes)) {
       warnings.push_back(superseded_now(file, one));
@@ -162,6 +210,7 @@ int run_add(const AddOptions& options, const std::string& location, const Common
          {"supersedes",
           one.supersedes == 0 ? nlohmann::json(nullptr) : nlohmann::json(one.supersedes)}});
   }
+  print(common, indexes_text(*indexes, options));
   report_warnings(warnings, common);
   const bool some = !added.empty();
   const bool all = failed.empty();

@@ -134,16 +134,16 @@ int run_get(const GetOptions& options, const std::string& location, const Common
   if (!entry) return report_archive(entry.error());
   const Result<std::string> document = archive->document(entry->id);
   if (!document) return report_failure(document.error());
+  std::vector<std::string> files;
+  if (!options.attachments.empty()) {
+    const Result<std::vector<WrittenAttachment>> attachments =
+        write_attachments(*archive, entry->id, options.attachments, common.overwrite_policy());
+    if (!attachments) return report_failure(attachments.error());
+    for (const WrittenAttachment& one : *attachments) files.push_back(one.path);
+  }
   if (Result<void> written = write_text_file(options.output, *document, common.overwrite_policy());
       !written) {
     return report_failure(written.error());
-  }
-  std::vector<std::string> files;
-  if (!options.attachments.empty()) {
-    Result<std::vector<std::string>> attachments =
-        write_attachments(*archive, entry->id, options.attachments, common.overwrite_policy());
-    if (!attachments) return report_failure(attachments.error());
-    files = std::move(*attachments);
   }
   print(common, fmt::format("calibration {} -> {}\n", entry->id, options.output));
   std::vector<Warning> warnings;

@@ -3,9 +3,11 @@
 #include <filesystem>
 #include <limits>
 #include <memory>
+#include <utility>
 #include <vector>
 
 #include "calib/archive/archive.h"
+#include "cli/archive_index.h"
 #include "cli/archive_listing.h"
 #include "cli/archive_paths.h"
 #include "cli/archive_query.h"
@@ -35,6 +37,7 @@ int run_export(const std::string& folder,
   Progress progress(common, "writing");
   const Overwrite overwrite = common.overwrite_policy();
   int done = 0;
+  std::vector<WrittenAttachment> kept;
   for (const Entry& entry : *entries) {
     if (interrupt_flag().load()) return kInterrupted;
     const std::string name = profile_file_name(entry);
@@ -44,11 +47,21 @@ int run_export(const std::string& folder,
     Result<void> written =
         write_text_file(fs::path(folder) / name, *document, overwrite, Flush::kLeaveToSystem);
     if (!written) return report_failure(written.error());
-    const fs::path beside = fs::path(folder) / fmt::format("{:06}_attachments", entry.id);
-    const auto attachments = write_attachments(*archive, entry.id, beside, overwrite);
+    const fs::path beside = fs::path(folder) / attachments_folder(entry.id);
+    Result<std::vector<WrittenAttachment>> attachments =
+        write_attachments(*archive, entry.id, beside, overwrite);
     if (!attachments) return report_failure(attachments.error());
+    for (WrittenAttachment& one : *attachments) {
+      one.path = (attachments_folder(entry.id) / fs::path(one.path).filename()).string();
+      kept.push_back(std::move(one));
+    }
   }
-  const fs::path index = fs::path(folder) / "index.csv";
+  if (!kept.empty()) {
+    Result<void> written =
+        write_text_file(fs::path(folder) / kAttachmentsName, attachments_csv(kept), overwrite);
+    if (!written) return report_failure(written.error());
+  }
+  const fs::path index = fs::path(folder) / kIndexName;
   if (Result<void> written = write_text_file(index, entries_csv(*entries), overwrite); !written) {
     return report_failure(written.error());
   }

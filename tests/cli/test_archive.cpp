@@ -7,6 +7,7 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 #include <string>
+#include <vector>
 
 #include "calib/base/atomic_file.h"
 #include "calib/profile/profile.h"
@@ -95,6 +96,12 @@ TEST_CASE("a lens is filed, found, got back byte by byte, and takes the place of
   CHECK(old.errors.find("superseded by 2") != std::string::npos);
   CHECK(content_of(catalogue.path("kept/1_obs.csv")) == content_of(catalogue.path("obs.csv")));
   CHECK(catalogue.run({"get", "1", "-o", catalogue.path("old.json")}).status == 1);  // exists
+  CHECK(
+      catalogue
+          .run(
+              {"get", "1", "-o", catalogue.path("x.json"), "--attachments", catalogue.path("kept")})
+          .status == 1);
+  CHECK_FALSE(fs::exists(catalogue.path("x.json")));  // all or nothing
 
   const nlohmann::json checked = catalogue.json({"verify"});
   CHECK(checked["checked"] == 2);
@@ -126,6 +133,67 @@ TEST_CASE("a folder is taken in, everything is written out, and taken in elsewhe
   CHECK(other.json({"add", catalogue.path("out")})["added"][0]["was_there"] == true);
   CHECK(catalogue.run({"find", "--csv", catalogue.path("list.csv"), "--most", "2"})
             .output.find("more than 2") != std::string::npos);
+}
+
+TEST_CASE("an export taken in again brings its labels, notes, files, and who filed it when") {
+  const Catalogue catalogue;
+  const std::string first = catalogue.profile("first.json", "A-1001", 0.11);
+  const std::string second = catalogue.profile("second.json", "A-1001", 0.12);
+  const std::string third = catalogue.profile("third.json", "A-1001", 0.13);
+  std::ofstream(catalogue.path("Obs, 1.csv")) << "# image: 1920x1080\nframe,chart_x_mm\n";
+  std::ofstream(catalogue.path("grid.json")) << "no picture, no profile";
+  const std::vector<std::string> labels{"--maker",
+                                        "'=Lumen",
+                                        "--series",
+                                        "=HYPERLINK(1)",
+                                        "--recording-mode",
+                                        "open gate",
+                                        "--note",
+                                        "fell\n\"hard\", wobbles",
+                                        "--by",
+                                        "mira"};
+  const auto add = [&](std::vector<std::string> arguments) {
+    arguments.insert(arguments.begin(), "add");
+    arguments.insert(arguments.end(), labels.begin(), labels.end());
+    CHECK(catalogue.run(arguments).status == 0);
+  };
+  add({first, "--observations", catalogue.path("Obs, 1.csv")});
+  add({second, "--picture", catalogue.path("grid.json")});
+  add({third, "--supersedes", "none"});
+  CHECK(catalogue.run({"export", "-o", catalogue.path("out")}).status == 0);
+  // No cell is a formula.
+  CHECK(content_of(catalogue.path("out/index.csv")).find(",'=HYPERLINK(1),") != std::string::npos);
+
+  const Catalogue other;
+  const ProgramResult told = other.run({"add", catalogue.path("out")});
+  CHECK_MESSAGE(told.status == 0, told.errors);
+  CHECK(told.output.find("taken over for 3 profiles") != std::string::npos);
+  for (const char* id : {"1", "2", "3"}) {
+    const nlohmann::json before = catalogue.json({"show", id});
+    const nlohmann::json after = other.json({"show", id});
+    CHECK(before == after);  // the checksum too, so all that it covers
+  }
+  CHECK(other.json({"verify"})["seal"] == catalogue.json({"verify"})["seal"]);
+
+  // Who takes it in may say who files it; what was exported must still be there, and nothing else.
+  const Catalogue by_another;
+  const nlohmann::json added =
+      by_another.json({"add", catalogue.path("out"), "--by", "z", "--note", "from the house"});
+  CHECK(added["added"].size() == 3);
+  const nlohmann::json shown = by_another.json({"show", "1"});
+  CHECK(shown["added_by"] == "z");
+  CHECK(shown["note"] == "from the house");
+  CHECK(shown["maker"] == "'=Lumen");
+  const Catalogue damaged;
+  std::ofstream(catalogue.path("out/000001_attachments/1_obs-1.csv")) << "another";
+  CHECK(damaged.run({"add", catalogue.path("out")}).errors.find("not the file that was exported") !=
+        std::string::npos);
+  std::ofstream(catalogue.path("out/attachments.csv"))
+      << "id,kind,name,file,sha256\n1,picture,x,../third.json,00\n";
+  CHECK(damaged.run({"add", catalogue.path("out")}).errors.find("outside the folder") !=
+        std::string::npos);
+  std::ofstream(catalogue.path("out/index.csv")) << "shot,lens\n1,wide\n";  // another list
+  CHECK(damaged.json({"add", catalogue.path("out")})["failed"].empty());
 }
 
 TEST_CASE("profiles of one state in one call are warned of: they may be several states") {
@@ -164,6 +232,7 @@ TEST_CASE("wrong words, absent archives and hostile labels") {
 
   CHECK(catalogue.run({"find", "--focal", "wide"}).status == 2);
   CHECK(catalogue.run({"find", "35mm", "50mm"}).status == 2);
+  CHECK(catalogue.run({"find", "%"}).status == 2);
   CHECK(catalogue.run({"find", "--plate", "huge"}).status == 2);
   CHECK(catalogue.run({"find", "--footage", catalogue.path("gone.exr")}).status == 1);
   CHECK(catalogue.run({"show", "99"}).status == 1);

@@ -145,6 +145,15 @@ Result<Entry> entry_of(const Filing& filing, const profile::Profile& profile) {
   entry.recording_mode = filing.recording_mode;
   entry.added_by = filing.added_by;
   entry.note = filing.note;
+  for (std::string* label : {&entry.lens.maker,
+                             &entry.lens.model,
+                             &entry.lens.series,
+                             &entry.lens.serial,
+                             &entry.body,
+                             &entry.recording_mode,
+                             &entry.note}) {
+    if (trim(*label).empty()) label->clear();  // blanks name nothing
+  }
   if (Result<void> good = check_labels(entry, filing.source); !good) return fail(good.error());
 
   entry.states = states_text(profile);

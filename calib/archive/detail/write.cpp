@@ -187,6 +187,13 @@ void insert_calibration(Database& database, const Entry& entry, long long lens, 
 Result<Checked> check(const Filing& filing) {
   const Result<profile::Profile> profile = profile::parse_profile(filing.document, filing.source);
   if (!profile) return fail(profile.error());
+  if (!filing.added_at.empty() && !is_utc_timestamp(filing.added_at)) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{}: the moment it was filed is '{}', wanted UTC as "
+                            "2031-05-04T10:20:30Z",
+                            filing.source,
+                            printable(filing.added_at)));
+  }
   Checked result;
   Result<Entry> entry = entry_of(filing, *profile);
   if (!entry) return fail(entry.error());
@@ -238,7 +245,8 @@ Result<Filed> write(Database& database, const Filing& filing, Checked checked) {
   entry.supersedes = filing.supersedes.value_or(current_id(database, lens, camera, entry));
 
   entry.id = newest_id(database) + 1;
-  entry.added_at = utc_timestamp(std::chrono::system_clock::now());
+  entry.added_at =
+      filing.added_at.empty() ? utc_timestamp(std::chrono::system_clock::now()) : filing.added_at;
   const long long before = entry.id - 1;
   std::string previous;
   if (before > 0) {

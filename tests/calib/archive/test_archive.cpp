@@ -254,6 +254,11 @@ TEST_CASE("hostile text in every field is kept and found, never obeyed") {
     CHECK(refusal(std::string(kMaxNoteBytes + 1, 'n')).find("longer") != std::string::npos);
     Filing nameless = filing_of(LensWords{.serial = "", .model = ""});
     CHECK(archive.add({&nameless, 1}).error().message.find("which lens") != std::string::npos);
+    nameless.lens.model = " \t";  // blanks are no name
+    CHECK(archive.add({&nameless, 1}).error().message.find("which lens") != std::string::npos);
+    Filing undated = filing_of(LensWords{.rms_px = 0.5});
+    undated.added_at = "last spring";
+    CHECK(archive.add({&undated, 1}).error().message.find("'last spring'") != std::string::npos);
     Filing damaged = filing_of(LensWords{});
     damaged.document.resize(damaged.document.size() / 2);
     CHECK_FALSE(archive.add({&damaged, 1}).has_value());
