@@ -30,6 +30,11 @@ int run_find(const FindOptions& options, const std::string& location, const Comm
   if (Result<void> free = check_outputs({options.csv}, {}, common); !free) {
     return report_failure(free.error());
   }
+  const bool csv_shown = options.csv == "-";
+  if (csv_shown && common.json == "-") {
+    return report_usage({ErrorCode::kInvalidInput,
+                         "--csv and --json both go to standard output; name a file for one"});
+  }
   Result<archive::Query> query = query_of(options.wanted);
   if (!query) return report_archive(query.error());
   query->most = options.most + 1;
@@ -39,13 +44,16 @@ int run_find(const FindOptions& options, const std::string& location, const Comm
   if (!entries) return report_failure(entries.error());
   const bool more = entries->size() > static_cast<std::size_t>(options.most);
   if (more) entries->pop_back();
-  if (entries->empty()) {
+  if (csv_shown) {
+    fmt::print("{}", entries_csv(*entries));
+  } else if (entries->empty()) {
     print(common, "nothing fits\n");
   } else {
     print(common, entries_text(*entries));
   }
-  if (more) print(common, fmt::format("more than {}: --most N shows more\n", options.most));
-  if (!options.csv.empty()) {
+  if (more && !csv_shown)
+    print(common, fmt::format("more than {}: --most N shows more\n", options.most));
+  if (!options.csv.empty() && !csv_shown) {
     if (Result<void> written =
             write_text_file(options.csv, entries_csv(*entries), common.overwrite_policy());
         !written) {

@@ -133,6 +133,9 @@ TEST_CASE("a folder is taken in, everything is written out, and taken in elsewhe
   CHECK(other.json({"add", catalogue.path("out")})["added"][0]["was_there"] == true);
   CHECK(catalogue.run({"find", "--csv", catalogue.path("list.csv"), "--most", "2"})
             .output.find("more than 2") != std::string::npos);
+  CHECK(catalogue.run({"find", "--csv", "-", "--most", "2"}).output ==
+        content_of(catalogue.path("list.csv")));
+  CHECK(catalogue.run({"find", "--csv", "-", "--json", "-"}).status == 2);
 }
 
 TEST_CASE("an export taken in again brings its labels, notes, files, and who filed it when") {
