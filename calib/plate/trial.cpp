@@ -324,7 +324,7 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   trial.parallax_px = motion.pair.rotation_px;
   trial.noise_px = motion.pair.noise_px;
   if (motion.lacking && motion.lacking->cause == Cause::kPureRotation) {
-    return without_solve(std::move(trial), *motion.lacking, motion.lens);
+    return without_solve(std::move(trial), *motion.lacking, motion.beside);
   }
 
   const std::optional<Start> start = best_start(setup, chain, views);
@@ -342,7 +342,7 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
     const std::optional<Finding> turn = turn_after_all(tracks, setup, trial, motion.pair);
     if (turn) {
       trial.faults.clear();
-      return without_solve(std::move(trial), *turn, motion.lens);
+      return without_solve(std::move(trial), *turn, motion.beside);
     }
   }
   trial.keyframes = {start->pair.frame_a, start->pair.frame_b};
@@ -360,7 +360,9 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   }
   add_warnings(tracks, trial);
   trial.findings = error_findings(tracks, trial, trials, scale);
-  if (motion.lens && !has_cause(trial, Cause::kLens)) trial.findings.push_back(*motion.lens);
+  if (motion.beside && !has_cause(trial, motion.beside->cause)) {
+    trial.findings.push_back(*motion.beside);
+  }
   add_lacking(motion.lacking, trial.findings);
   add_broken_chain(tracks, trial);
   doubt_lens(trial);

@@ -98,17 +98,43 @@ std::optional<Motion> behind_the_lens(const Tracks& tracks,
     const std::optional<Finding> lacking = motion_finding(tracks, found->motion, scale);
     if (!lacking) continue;
     Motion result{found->motion, lacking, std::nullopt};
-    constexpr double kLeastShiftPx = 1.0;
-    if (std::abs(found->corner_shift_px) > kLeastShiftPx * scale) {
-      const bool turn = still == Still::kByTurn;
-      result.lens = lens_by_motion(turn ? motion.rotation_px : motion.homography_px,
-                                   turn ? found->motion.rotation_px : found->motion.homography_px,
-                                   found->intrinsics(1),
-                                   found->corner_shift_px);
+    const bool turn = still == Still::kByTurn;
+    Finding lens = lens_by_motion(turn ? motion.rotation_px : motion.homography_px,
+                                  turn ? found->motion.rotation_px : found->motion.homography_px,
+                                  found->intrinsics(1),
+                                  found->corner_shift_px);
+    constexpr double kLeastShiftPx = 2.0;
+    if (std::abs(found->corner_shift_px) > kLeastShiftPx * scale &&
+        lens.share_px > kMattersPx * scale) {
+      result.beside = std::move(lens);
     }
     return result;
   }
   return std::nullopt;
+}
+
+/// A turn that the focal length as given hides: one that is a few per cent off looks like parallax.
+/// Much longer ones are not looked at, by which a plane that slides past would be a turn.
+std::optional<Motion> turn_behind_the_focal(const Tracks& tracks,
+                                            const Shot& shot,
+                                            const View& view,
+                                            const PairMotion& motion) {
+  constexpr double kLeastChange = 0.005;
+  constexpr double kMostChange = 0.25;
+  const std::optional<LensMotion> found =
+      stillest_motion(shot, view.intrinsics, view.pairs, motion, {.free_focal = true});
+  if (!found) return std::nullopt;
+  const double change = std::abs(found->intrinsics(0) - view.intrinsics(0));
+  if (change < kLeastChange || change > kMostChange) return std::nullopt;
+  std::optional<Finding> lacking = motion_finding(tracks, found->motion, shot.scale());
+  // At the border the focal length has only taken up some of a small parallax.
+  if (!lacking || lacking->cause != Cause::kPureRotation || lacking->or_cause) return std::nullopt;
+  return Motion{found->motion,
+                std::move(lacking),
+                focal_by_motion(motion.rotation_px,
+                                found->motion.rotation_px,
+                                std::exp(view.intrinsics(0)),
+                                std::exp(found->intrinsics(0)))};
 }
 
 }  // namespace
@@ -147,6 +173,10 @@ Motion look_at_motion(const Tracks& tracks, const Setup& setup, const std::vecto
     if (found && found->motion.rotation_px < motion.rotation_px) motion = found->motion;
   }
   Motion result{motion, motion_finding(tracks, motion, scale), std::nullopt};
+  if (!focal_open && !(result.lacking && result.lacking->cause == Cause::kPureRotation)) {
+    std::optional<Motion> turn = turn_behind_the_focal(tracks, setup.base, view, motion);
+    if (turn) return std::move(*turn);
+  }
   if (result.lacking && result.lacking->cause != Cause::kLittleParallax) return result;
   const std::optional<Motion> behind =
       behind_the_lens(tracks, setup.base, view, motion, focal_open);

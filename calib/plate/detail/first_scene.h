@@ -41,11 +41,12 @@ struct View {
 struct Motion {
   PairMotion pair;
   std::optional<Finding> lacking;  // nullopt: nothing
-  std::optional<Finding> lens;     // the lens, where it hides what is lacking
+  std::optional<Finding> beside;   // the lens or the focal length, where it hides what is lacking
 };
 
 /// Looks at the motion as it is and, where that is more than a turn or a plane makes, with the
-/// focal length and the lens that leave least of it: a wrong one looks like parallax.
+/// focal length (also where one is given) or the lens that leave least of it: a wrong one looks
+/// like parallax.
 [[nodiscard]] Motion look_at_motion(const Tracks& tracks,
                                     const Setup& setup,
                                     const std::vector<View>& views);

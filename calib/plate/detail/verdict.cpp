@@ -208,7 +208,11 @@ void add_camera_findings(const Trial& trial,
                          const LensTrials& trials,
                          double scale,
                          std::vector<Finding>& findings) {
-  constexpr double kAsWell = 0.9;  // of the larger share
+  // Of what the better of the two leaves.
+  constexpr double kAsWell = 1.1;
+  const auto as_well = [](const ChainFit& other, const ChainFit& better) {
+    return other.rms_px() <= kAsWell * better.rms_px();
+  };
   const bool focal = shows_focal(trials, scale);
   const bool lens = shows_lens(trial, trials, scale);
   if (focal && (!lens || trials.by_focal.share_px >= trials.by_lens.share_px)) {
@@ -225,7 +229,7 @@ void add_camera_findings(const Trial& trial,
                                       trials.all_free,
                                       fall_of(trials, trials.focal_free, trials.all_free),
                                       trials.by_lens_after_focal));
-    } else if (lens && trials.by_lens.share_px > kAsWell * trials.by_focal.share_px) {
+    } else if (lens && as_well(trials.lens_free, trials.focal_free)) {
       findings.back().or_cause = Cause::kLens;
     }
   } else if (lens) {
@@ -237,10 +241,28 @@ void add_camera_findings(const Trial& trial,
                                        true,
                                        fall_of(trials, trials.lens_free, trials.all_free),
                                        trials.by_focal_after_lens));
-    } else if (focal && trials.by_focal.share_px > kAsWell * trials.by_lens.share_px) {
+    } else if (focal && as_well(trials.focal_free, trials.lens_free)) {
       findings.back().or_cause = Cause::kWrongFocal;
     }
   }
+}
+
+/// Where neither lens nor focal length brings the errors near what a solve has, most markers are
+/// off, and what little these explain of it says nothing about them.
+void add_hopeless(const LensTrials& trials, double scale, std::vector<Finding>& findings) {
+  const double left_px = trials.all_free.rms_px();
+  if (!(left_px > kBadPx * scale)) return;
+  std::erase_if(findings, [left_px](const Finding& finding) {
+    return (finding.cause == Cause::kLens || finding.cause == Cause::kWrongFocal) &&
+           finding.share_px < left_px;
+  });
+  findings.push_back(
+      {Cause::kMarkersOff,
+       left_px,
+       fmt::format("Most markers are off: with focal length and lens free the average error is "
+                   "still {:.2f} px{}.",
+                   left_px,
+                   fall_of(trials, trials.as_given, trials.all_free).over)});
 }
 
 /// A point's error in the second picture has the noise of both pictures and both coordinates.
@@ -354,6 +376,19 @@ Finding lens_by_motion(double before_px, double after_px, double k1, double corn
                       after_px)};
 }
 
+Finding focal_by_motion(double before_px, double after_px, double given_px, double found_px) {
+  return {Cause::kWrongFocal,
+          std::sqrt(std::max(0.0, before_px * before_px - after_px * after_px)),
+          fmt::format("The focal length is wrong: with the {:.0f} px given a turn explains the "
+                      "motion but for {:.2f} px, with {:.0f} px ({:+.1f} %) but for {:.2f} px. "
+                      "Check focal length and film back.",
+                      given_px,
+                      before_px,
+                      found_px,
+                      100.0 * (found_px / given_px - 1.0),
+                      after_px)};
+}
+
 namespace {
 
 /// At the border between a turn and little parallax the noise of the noise decides: the figures,
@@ -442,6 +477,7 @@ std::vector<Finding> error_findings(const Tracks& tracks,
     }
   }
   add_camera_findings(trial, trials, scale, findings);
+  add_hopeless(trials, scale, findings);
   std::stable_sort(findings.begin(), findings.end(), [](const Finding& a, const Finding& b) {
     return a.share_px > b.share_px;
   });

@@ -48,6 +48,13 @@ inline constexpr double kMostUnsolved = 0.25;
                                      double k1,
                                      double corner_shift_px);
 
+/// The focal length as seen by the motion alone: what a turn leaves of it with the one given and
+/// with the one that leaves least.
+[[nodiscard]] Finding focal_by_motion(double before_px,
+                                      double after_px,
+                                      double given_px,
+                                      double found_px);
+
 /// Parallax (root mean square, for a plate 2048 px wide) below which depths are worth little.
 inline constexpr double kLittleParallaxPx = 3.0;
 
