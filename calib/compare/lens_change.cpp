@@ -261,4 +261,21 @@ std::string verdict_text(const LensChange& change, const ChangeOptions& options)
       options.matters_px);
 }
 
+std::string_view chance_and_size_text(const LensChange& change) {
+  if (!change.has_uncertainty) return {};
+  const bool changed = change.verdict == ChangeVerdict::kChanged;
+  const bool larger = change.after.rms_px > change.explained_rms_px;
+  if (changed && !larger) {
+    return "p asks for the shape of the difference too, the two figures in px for its size alone: "
+           "this one is no larger than explained, but of a shape that both calibrations know too "
+           "well for it to be chance";
+  }
+  if (!changed && larger) {
+    return "p asks for the shape of the difference too, the two figures in px for its size alone: "
+           "this one is larger than explained on average, but of a shape that the calibrations "
+           "know least";
+  }
+  return {};
+}
+
 }  // namespace trueplate::compare

@@ -85,4 +85,8 @@ Result<LensChange> lens_change(const profile::Station& first,
 /// The verdict and the number behind it in one line, without a line break.
 [[nodiscard]] std::string verdict_text(const LensChange& change, const ChangeOptions& options = {});
 
+/// Why p and the two figures in px seem to contradict each other, one sentence; empty where they do
+/// not: `changed` though no larger than explained, or not `changed` though larger.
+[[nodiscard]] std::string_view chance_and_size_text(const LensChange& change);
+
 }  // namespace trueplate::compare

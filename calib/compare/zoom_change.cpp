@@ -208,11 +208,12 @@ std::string verdict_text(const ZoomChange& change, const ChangeOptions& options)
   const StationChange& worst = least_explained(change);
   const std::string numbers = fmt::format(
       "{:.4f} px rms apart after turn and focal length at {}, {:.4f} px are explained, "
-      "p = {:.2g} times {} stations{}",
+      "p = {:.2g} there and at most {:.2g} for all {} stations{}",
       worst.change.after.rms_px,
       zoom::state_text(worst.state),
       worst.change.explained_rms_px,
       worst.change.p_value,
+      change.p_value,
       change.stations.size(),
       between);
   switch (change.verdict) {

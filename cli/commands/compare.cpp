@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "calib/base/utf8.h"
+#include "calib/compare/calibration_doubts.h"
 #include "calib/compare/lens_change.h"
 #include "calib/compare/zoom_change.h"
 #include "calib/profile/profile.h"
@@ -191,9 +192,12 @@ int run_maps(const Options& options,
   return kDone;
 }
 
-/// Whether both are of one lens, as far as their labels tell.
-std::vector<Warning> identity_doubts(const Profiles& profiles) {
+/// Whether both are of one lens, as far as their labels tell, and what they themselves warn of.
+std::vector<Warning> doubts_of(const Profiles& profiles) {
   std::vector<Warning> warnings;
+  if (auto doubt = compare::calibration_doubts(profiles.first.stations, profiles.second.stations)) {
+    warnings.push_back(*std::move(doubt));
+  }
   const profile::Labels& a = profiles.first.labels;
   const profile::Labels& b = profiles.second.labels;
   if (a.serial != b.serial) {
@@ -231,7 +235,7 @@ int run_stations(const Options& options, const Profiles& profiles, const CommonO
   const Result<compare::ZoomChange> change =
       compare::zoom_change(profiles.first.stations, profiles.second.stations, change_options);
   if (!change) return report_failure(change.error());
-  std::vector<Warning> warnings = identity_doubts(profiles);
+  std::vector<Warning> warnings = doubts_of(profiles);
   const std::size_t alone = change->num_only_first + change->num_only_second;
   if (alone > 0) {
     warnings.push_back({"stations-alone",
@@ -272,7 +276,7 @@ int run_profiles(const Options& options, const CommonOptions& common) {
   const compare::ChangeOptions change_options{.matters_px = options.matters_px};
   const Result<compare::LensChange> change = compare::lens_change(first, second, change_options);
   if (!change) return report_failure(change.error());
-  const std::vector<Warning> warnings = identity_doubts(*profiles);
+  const std::vector<Warning> warnings = doubts_of(*profiles);
   report_warnings(warnings, common);
   print(common,
         fmt::format("A: {}\nB: {}\n{}",
@@ -285,6 +289,9 @@ int run_profiles(const Options& options, const CommonOptions& common) {
                     change->turn_deg,
                     1.0 / change->focal_ratio,
                     compare::verdict_text(*change, change_options)));
+  if (const std::string_view why = compare::chance_and_size_text(*change); !why.empty()) {
+    print(common, fmt::format("({})\n", why));
+  }
   nlohmann::json json = difference_json(*found, warnings);
   json["a"] = identity_json(profiles->first);
   json["b"] = identity_json(profiles->second);

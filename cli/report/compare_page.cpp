@@ -31,6 +31,8 @@ json verdict_of(const compare::LensChange& change, const compare::ChangeOptions&
   }
   std::string words = compare::verdict_text(change, options) + ".";
   words.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(words.front())));
+  const std::string_view why = compare::chance_and_size_text(change);
+  if (!why.empty()) words += fmt::format(" Note that {}.", why);
   return {{"level", level},
           {"headline", headline},
           {"lines",

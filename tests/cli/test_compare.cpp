@@ -72,3 +72,25 @@ TEST_CASE("compare says whether the lens changed, and exits by it when asked") {
   CHECK(other.errors.find("serial numbers differ") != std::string::npos);
   CHECK(run_trueplate({"compare", path("a.json"), path("a.json"), "--matters", "nan"}).status == 2);
 }
+
+TEST_CASE("what the calibrations themselves warn of stands beside the verdict") {
+  const tests::ScratchFolder folder;
+  const auto path = [&](const char* name) { return (folder.path() / name).string(); };
+  write_profile(path("a.json"), -0.10, 0.1, "0042");
+  write_profile(path("b.json"), -0.13, 0.1, "0042");
+  auto doubtful = profile::read_profile(path("b.json"));
+  REQUIRE(doubtful);
+  doubtful->stations[0].warnings = {{"few-frames", "5 frames", 5.0},
+                                    {"focal-assumed", "not what a map is judged by", 0.0},
+                                    {"few-frames", "said twice", 5.0}};
+  REQUIRE(profile::write_profile(path("b.json"), *doubtful, Overwrite::kAllow));
+  const auto told =
+      run_trueplate({"compare", path("a.json"), path("b.json"), "--json", path("out.json")});
+  CHECK(told.errors.find("the calibrations warn, B of few-frames: ") != std::string::npos);
+  const auto warnings = read_json(path("out.json")).at("warnings");
+  REQUIRE(warnings.size() == 1);
+  CHECK(warnings[0].at("code") == "doubtful-calibration");
+  CHECK(warnings[0].at("value") == 1.0);
+  // A change that is large and explained by nothing needs no more words.
+  CHECK(told.output.find("(p asks for") == std::string::npos);
+}

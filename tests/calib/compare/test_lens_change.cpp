@@ -162,6 +162,25 @@ TEST_CASE("the three verdicts, and a calibration that does not say how certain i
   CHECK(compare::verdict_text(unknown).starts_with("too uncertain to say"));
 }
 
+// By the definitions alone: p against 0.01, and one root mean square against the other.
+TEST_CASE("where p and the sizes seem to contradict each other a sentence says why") {
+  LensChange change;
+  change.has_uncertainty = true;
+  change.explained_rms_px = 1.0;
+  for (const double rms_px : {0.5, 2.0}) {
+    for (const ChangeVerdict verdict : {ChangeVerdict::kChanged,
+                                        ChangeVerdict::kNotDistinguishable,
+                                        ChangeVerdict::kTooUncertain}) {
+      change.after.rms_px = rms_px;
+      change.verdict = verdict;
+      const bool changed = verdict == ChangeVerdict::kChanged;
+      CHECK(compare::chance_and_size_text(change).empty() == (changed == (rms_px > 1.0)));
+    }
+  }
+  change.has_uncertainty = false;
+  CHECK(compare::chance_and_size_text(change).empty());
+}
+
 TEST_CASE("what a model is known not to follow is no change") {
   const lens::Lens lens = tests::synthetic_lens();
   const lens::Lens other = changed_by(lens, 0.1, 0);
