@@ -89,7 +89,10 @@ Result<const profile::Station*> station_of(const LensConversion& options,
     return fail(
         ErrorCode::kUnsupported,
         fmt::format(
-            "{}: holds {} stations; choose one with --station, from 1 on", options.input, count));
+            "{}: holds {} stations; choose one with --station, from 1 on, or make a profile of any "
+            "state between them with `state`",
+            options.input,
+            count));
   }
   if (options.station > count) {
     return fail(

@@ -10,6 +10,7 @@
 #include "calib/base/utf8.h"
 #include "calib/lens/film_back_aspect.h"
 #include "calib/lens/model.h"
+#include "calib/profile/describe.h"
 #include "cli/handoff_json.h"
 
 namespace trueplate::cli {
@@ -221,6 +222,7 @@ HandoffNotes handoff_notes(const profile::Profile& profile,
   notes.lens = profile.labels.lens;
   notes.serial = profile.labels.serial;
   notes.calibrated = profile.provenance.created;
+  notes.made_words = profile::made_words(profile);
   return notes;
 }
 
@@ -242,10 +244,11 @@ std::vector<HandoffGroup> common_handoff_groups(const warp::Handoff& handoff,
 }
 
 std::string handoff_title(const warp::Handoff& handoff, const HandoffNotes& notes) {
-  return fmt::format("{}{}, {}, calibrated {}",
+  return fmt::format("{}{}, {}, {} {}",
                      notes.lens.empty() ? "lens not named" : printable(notes.lens),
                      notes.serial.empty() ? "" : ", serial " + printable(notes.serial),
                      lens::model_name(handoff.lens.model),
+                     notes.made_words,
                      printable(notes.calibrated));
 }
 

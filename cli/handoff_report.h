@@ -22,6 +22,7 @@ struct HandoffNotes {
   std::string lens;  // as engraved; empty: not named
   std::string serial;
   std::string calibrated;     // when, as in the profile
+  std::string made_words;     // what that day is (profile::made_words)
   std::string undistort_map;  // names of map files written along; empty: none
   std::string redistort_map;
   std::vector<Warning> warnings;

@@ -77,6 +77,7 @@ void put_rest(cv::FileStorage& file,
   put_text(file, "camera_body", profile.labels.body);
   put_text(file, "lens_name", profile.labels.lens);
   put_text(file, "lens_serial", profile.labels.serial);
+  put_text(file, "created", profile.provenance.created);
   put_number(file, "nominal_focal_mm", station.nominal_focal_mm);
   put_number(file, "focus_m", station.focus_m);
   put_number(file, "t_stop", station.t_stop);
@@ -290,7 +291,7 @@ Result<lens::Lens> lens_of(const Reader& reader, const Known& known) {
 
 /// Names at the top of the file that were not read.
 std::vector<std::string> unread(const cv::FileStorage& file) {
-  constexpr std::array<std::string_view, 24> kRead{"image_width",
+  constexpr std::array<std::string_view, 25> kRead{"image_width",
                                                    "image_height",
                                                    "camera_matrix",
                                                    "cameraMatrix",
@@ -302,6 +303,7 @@ std::vector<std::string> unread(const cv::FileStorage& file) {
                                                    "camera_body",
                                                    "lens_name",
                                                    "lens_serial",
+                                                   "created",
                                                    "nominal_focal_mm",
                                                    "focus_m",
                                                    "t_stop",
@@ -335,6 +337,7 @@ Result<Taken> taken_of(const cv::FileStorage& file, const Known& known, std::str
   taken.profile.labels.body = reader.text("camera_body");
   taken.profile.labels.lens = reader.text("lens_name");
   taken.profile.labels.serial = reader.text("lens_serial");
+  taken.profile.provenance.created = reader.text("created");
   profile::Station& station = taken.profile.stations.emplace_back();
   station.nominal_focal_mm = reader.number("nominal_focal_mm");
   station.focus_m = reader.number("focus_m");
@@ -359,7 +362,9 @@ const char* suffix(OpenCvSyntax syntax) {
 }
 
 Error refusal(std::string_view source, ErrorCode code, const cv::Exception& exception) {
-  return {code, fmt::format("{}: OpenCV: {}", source, printable(exception.err, 200))};
+  return {code,
+          fmt::format(
+              "{}: OpenCV's FileStorage refuses it ({})", source, printable(exception.err, 200))};
 }
 
 /// The library prints what it refuses; here the message is enough.
@@ -421,7 +426,9 @@ Result<Taken> lens_from_open_cv(std::string_view text,
     }
     return taken_of(file, known, source);
   } catch (const cv::Exception& exception) {
-    return fail(refusal(source, ErrorCode::kUnreadable, exception));
+    Error error = refusal(source, ErrorCode::kUnreadable, exception);
+    error.message += "; is it whole, and does its ending fit what it holds (YAML, XML, JSON)?";
+    return fail(std::move(error));
   }
 }
 

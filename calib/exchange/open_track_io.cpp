@@ -6,11 +6,13 @@
 #include <cmath>
 #include <utility>
 
+#include "calib/base/timestamp.h"
 #include "calib/base/utf8.h"
 #include "calib/exchange/detail/parts.h"
 #include "calib/exchange/detail/refit.h"
 #include "calib/lens/radial_tangential.h"
 #include "calib/lens/rational.h"
+#include "calib/profile/describe.h"
 
 namespace trueplate::exchange {
 namespace {
@@ -109,7 +111,8 @@ std::vector<std::string> history_of(const profile::Profile& profile,
                                     const Written& written) {
   std::vector<std::string> history;
   history.push_back(fmt::format(
-      "calibrated {} with {} {}, model {}{}",
+      "{} {} with {} {}, model {}{}",
+      profile::made_words(profile),
       profile.provenance.created,
       profile.provenance.program,
       profile.provenance.program_version,
@@ -124,6 +127,19 @@ std::vector<std::string> history_of(const profile::Profile& profile,
     history.push_back(fmt::format("not carried: {}", phrase));
   }
   return history;
+}
+
+/// The day of the numbers, where an entry of history_of() states it; else empty.
+std::string created_in(const std::vector<std::string>& history) {
+  constexpr std::size_t kLength = std::string_view("2031-05-04T10:20:30Z").size();
+  for (const std::string& entry : history) {
+    for (const std::string_view words : {"calibrated ", "profile made "}) {
+      if (!entry.starts_with(words)) continue;
+      const std::string created = entry.substr(words.size(), kLength);
+      if (is_utc_timestamp(created)) return created;
+    }
+  }
+  return {};
 }
 
 /// The lens as U-D coefficients with one focal length.
@@ -275,6 +291,32 @@ Result<Refit> lens_of(const Frame& frame,
   return detail::lens_of_field(field, frame.lens, model);
 }
 
+/// Refuses numbers that no lens has, by their names in the file.
+Result<void> within_limit(const LensSampleDistortion& distortion,
+                          const std::array<double, 8>& values,
+                          double focal_mm,
+                          std::string_view source) {
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    if (std::abs(values[i]) <= kLargestCoefficient) continue;
+    const bool tangential = i >= kNumRadial;
+    const std::size_t at = tangential ? i - kNumRadial : i < 3 ? 2 * i : 2 * i - kNumRadial + 1;
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format("{}: lens.distortion: {}[{}] is {:g}, which at the focal length of {:g} mm is "
+                    "{:.3g} on the plane z = 1, wanted at most {:g}: no lens has such; wanted "
+                    "are powers of 1/mm. Placeholders such as 1, 2, 3, as in the published "
+                    "examples, are no lens",
+                    source,
+                    tangential ? "tangential" : "radial",
+                    at,
+                    tangential ? distortion.tangential[at] : distortion.radial[at],
+                    focal_mm,
+                    values[i],
+                    kLargestCoefficient));
+  }
+  return {};
+}
+
 /// What a reader of the file should look at twice.
 std::vector<Warning> doubts(const Frame& frame,
                             const LensSampleDistortion& distortion,
@@ -320,6 +362,7 @@ Taken labels_of(const LensSample& sample) {
   taken.profile.labels.body = joined(sample.camera_make, sample.camera_model);
   taken.profile.labels.lens = joined(sample.lens_make, sample.lens_model);
   taken.profile.labels.serial = sample.lens_serial;
+  taken.profile.provenance.created = created_in(sample.calibration_history);
   profile::Station& station = taken.profile.stations.emplace_back();
   station.nominal_focal_mm = sample.nominal_focal_mm;
   station.focus_m = sample.focus_m;
@@ -392,14 +435,8 @@ Result<Taken> lens_from_sample(const LensSample& sample,
         fmt::format("the other {} of lens.distortion", sample.distortion.size() - 1));
   }
   const std::array<double, 8> values = values_of(**distortion, frame->focal_mm, known.tangential);
-  for (const double value : values) {
-    if (std::abs(value) <= kLargestCoefficient) continue;
-    return fail(ErrorCode::kInvalidInput,
-                fmt::format("{}: lens.distortion: a coefficient is {:.3g} at unit focal length, "
-                            "wanted at most {:g}: no lens has such; are the numbers in mm?",
-                            source,
-                            value,
-                            kLargestCoefficient));
+  if (Result<void> sane = within_limit(**distortion, values, frame->focal_mm, source); !sane) {
+    return fail(sane.error());
   }
   const Result<Refit> refit = lens_of(*frame, **distortion, values, known.model);
   if (!refit) {

@@ -149,6 +149,7 @@ std::vector<CsvComment> comments_of(const profile::Profile& profile,
   add("lens", profile.labels.lens);
   add("serial", profile.labels.serial);
   add("body", profile.labels.body);
+  add("created", profile.provenance.created);
   add_number("nominal_focal_mm", station.nominal_focal_mm);
   add_number("focus_m", station.focus_m);
   add_number("t_stop", station.t_stop);
@@ -357,6 +358,7 @@ Result<Taken> lens_from_radial_table(std::string text,
   taken.profile.labels.lens = reader.text("lens");
   taken.profile.labels.serial = reader.text("serial");
   taken.profile.labels.body = reader.text("body");
+  taken.profile.provenance.created = reader.text("created");
   profile::Station& station = taken.profile.stations.emplace_back();
   station.nominal_focal_mm = reader.number("nominal_focal_mm");
   station.focus_m = reader.number("focus_m");

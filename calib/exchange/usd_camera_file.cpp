@@ -25,6 +25,7 @@ constexpr std::array kCarried{Part::kBody,
                               Part::kLensName,
                               Part::kSerial,
                               Part::kNominalFocal,
+                              Part::kFocus,
                               Part::kTStop,
                               Part::kEntrancePupil,
                               Part::kFilmBack,
@@ -67,6 +68,7 @@ std::string custom_text(const profile::Profile& profile, const profile::Station&
   custom.text("name", profile.labels.lens);
   custom.text("serial", profile.labels.serial);
   custom.text("cameraBody", profile.labels.body);
+  custom.text("created", profile.provenance.created);
   if (station.nominal_focal_mm) custom.number("nominalFocalMm", *station.nominal_focal_mm);
   if (station.t_stop) custom.number("tStop", *station.t_stop);
   if (station.entrance_pupil_mm) custom.number("entrancePupilMm", *station.entrance_pupil_mm);
@@ -383,6 +385,7 @@ Result<Taken> lens_from_usd(std::string_view text, const Known& known, std::stri
   taken.profile.labels.lens = attributes.text("lens:name");
   taken.profile.labels.serial = attributes.text("lens:serial");
   taken.profile.labels.body = attributes.text("lens:cameraBody");
+  taken.profile.provenance.created = attributes.text("lens:created");
   profile::Station& station = taken.profile.stations.emplace_back();
   if (attributes.has("lens:nominalFocalMm")) {
     station.nominal_focal_mm = attributes.number_or("lens:nominalFocalMm", 0.0);

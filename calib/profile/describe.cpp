@@ -460,4 +460,12 @@ std::string describe(const Profile& profile) {
   return page.text();
 }
 
+std::string_view made_words(const Profile& profile) {
+  const bool fitted =
+      std::any_of(profile.stations.begin(), profile.stations.end(), [](const Station& station) {
+        return station.quality.has_value();
+      });
+  return fitted ? "calibrated" : "profile made";
+}
+
 }  // namespace trueplate::profile

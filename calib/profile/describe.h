@@ -1,6 +1,7 @@
 #pragma once
 
 #include <string>
+#include <string_view>
 
 #include "calib/profile/profile.h"
 
@@ -13,5 +14,9 @@ namespace trueplate::profile {
 /// calib/lens/distortion_measures.h. Text from the file is shown with control characters replaced,
 /// so that a hostile label cannot drive a terminal.
 [[nodiscard]] std::string describe(const Profile& profile);
+
+/// What the day in Provenance::created is, in front of it: "calibrated" where a station was fitted
+/// to footage, else "profile made", since the day of a conversion is none of calibration.
+[[nodiscard]] std::string_view made_words(const Profile& profile);
 
 }  // namespace trueplate::profile

@@ -10,6 +10,7 @@
 
 #include "calib/base/utf8.h"
 #include "calib/lens/distortion_measures.h"
+#include "calib/profile/describe.h"
 #include "charts/draw/detail/strokes.h"
 
 namespace trueplate::draw {
@@ -412,7 +413,10 @@ Result<Document> lens_sheet(const profile::Profile& profile,
 
   Layout page;
   page.text(kLeft, 22.0, "Lens sheet", 7.0);
-  page.right(kRight, 18.0, fmt::format("calibrated {}", profile.provenance.created.substr(0, 10)));
+  page.right(
+      kRight,
+      18.0,
+      fmt::format("{} {}", profile::made_words(profile), profile.provenance.created.substr(0, 10)));
   page.right(kRight, 22.6, fmt::format("printed {}", options.date), kSmall);
   page.rule(26.0, 0.5);
   double y = add_identity(page, 33.0, profile, station);

@@ -12,6 +12,7 @@
 #include "calib/footage/frame.h"
 #include "calib/footage/frame_set.h"
 #include "calib/lens/lens.h"
+#include "calib/profile/describe.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/handoff_report.h"
@@ -52,9 +53,10 @@ std::string lens_text(const profile::Profile& profile,
   if (const auto focal_mm = lens::focal_mm(lens)) {
     text += fmt::format(", {:.4f} x {:.4f} mm", focal_mm->x(), focal_mm->y());
   }
-  return text + fmt::format(", {:.4f} x {:.4f} px, calibrated {}",
+  return text + fmt::format(", {:.4f} x {:.4f} px, {} {}",
                             lens.focal_px.x(),
                             lens.focal_px.y(),
+                            profile::made_words(profile),
                             profile.provenance.created);
 }
 

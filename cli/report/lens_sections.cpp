@@ -11,6 +11,7 @@
 #include "calib/base/utf8.h"
 #include "calib/lens/distortion_measures.h"
 #include "calib/lens/model.h"
+#include "calib/profile/describe.h"
 #include "calib/profile/verdict.h"
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
@@ -419,7 +420,7 @@ json provenance_section(const profile::Profile& profile, const profile::Station&
   }
   const profile::Provenance& made = profile.provenance;
   json rows = json::array();
-  rows.push_back(label_row("calibrated", printable(made.created)));
+  rows.push_back(label_row(std::string(profile::made_words(profile)), printable(made.created)));
   rows.push_back(label_row("by", printable(made.program) + " " + printable(made.program_version)));
   rows.push_back(label_row("method", printable(made.method, kLongestNote)));
   const auto hashed = std::count_if(made.footage.begin(), made.footage.end(), [](const auto& item) {

@@ -97,7 +97,7 @@ std::string words_of(Part part, const Profile& profile, const Station& station) 
     case Part::kChart:
       return profile.chart || station.chart_as_found ? "the chart it was calibrated with" : "";
     case Part::kMethod:
-      return profile.provenance.method.empty() ? "" : "how and when it was calibrated";
+      return profile.provenance.method.empty() ? "" : "how it was calibrated";
     case Part::kFootage:
       return profile.provenance.footage.empty()
                  ? std::string()
@@ -158,16 +158,18 @@ Result<Taken> taken_lens(Taken taken,
   put_in(profile.labels.body, known.labels.body);
   put_in(profile.labels.lens, known.labels.lens);
   put_in(profile.labels.serial, known.labels.serial);
-  profile.provenance.created = utc_timestamp(std::chrono::system_clock::now());
+  const std::string now = utc_timestamp(std::chrono::system_clock::now());
+  const std::string read_from = fmt::format("read on {} from {}", now.substr(0, 10), origin);
+  if (!is_utc_timestamp(profile.provenance.created)) profile.provenance.created = now;
   profile.provenance.program = "trueplate";
   profile.provenance.program_version = known.program_version;
   profile.provenance.method =
       taken.fidelity.refitted
-          ? fmt::format("read from {}; fitted to its field: rms {:.4f} px, largest miss {:.4f} px",
-                        origin,
+          ? fmt::format("{}; fitted to its field: rms {:.4f} px, largest miss {:.4f} px",
+                        read_from,
                         taken.fidelity.rms_px,
                         taken.fidelity.max_px)
-          : fmt::format("read from {}", origin);
+          : read_from;
   if (Result<void> valid = profile::validate(profile); !valid) {
     return fail(ErrorCode::kInvalidInput,
                 fmt::format("as a lens profile: {}", valid.error().message));

@@ -54,7 +54,8 @@ inline constexpr std::array kNamesAndStates{Part::kBody,
                                                    std::span<const Part> carried);
 
 /// `taken` completed: a profile of one station with this lens, what is known put in, its
-/// provenance. `origin` says what was read: "the OpenTrackIO file a.json".
+/// provenance. Its day is the one in `taken`, where the file states that of its numbers, else
+/// today. `origin` says what was read: "the OpenTrackIO file a.json".
 /// errors  kInvalidInput: numbers that no profile may hold; named by their path in it.
 Result<Taken> taken_lens(Taken taken,
                          const lens::Lens& lens,

@@ -209,7 +209,10 @@ TEST_CASE("the four published samples are read; their placeholders are no lens")
     Known known;
     known.plate_size = ImageSize{3840, 2160};
     known.film_back = lens::FilmBack{36.0, 20.25};
-    tests::check_refusal(lens_from_sample(*sample, known, name));
+    const Result<Taken> none = lens_from_sample(*sample, known, name);
+    tests::check_refusal(none);
+    CHECK(none.error().message.find(": lens.distortion: radial[") != std::string::npos);
+    CHECK(none.error().message.find("Placeholders") != std::string::npos);
   }
 }
 
