@@ -138,3 +138,10 @@ TEST_CASE("of a spline field: its formula, the size of its values and where it e
   CHECK(text.find("within 560 px (x) and 320 px (y)") != std::string::npos);
   CHECK(text.find("from 1040 and 800 px on") != std::string::npos);
 }
+
+TEST_CASE("a day is one of calibration only where something was fitted to footage") {
+  Profile profile = example_profile();
+  CHECK(trueplate::profile::made_words(profile) == "calibrated");
+  for (trueplate::profile::Station& station : profile.stations) station.quality.reset();
+  CHECK(trueplate::profile::made_words(profile) == "profile made");
+}
