@@ -162,14 +162,22 @@ void add_warnings(const Tracks& tracks, Trial& trial) {
                      tracks.frames[static_cast<std::size_t>(trial.unsolved_frames.front())]),
          static_cast<double>(trial.unsolved_frames.size())});
   }
-  if (!trial.unsolved_tracks.empty()) {
+  // Those that are off are told as such.
+  std::vector<int> open = trial.unsolved_tracks;
+  std::erase_if(open, [&trial](int track) {
+    return std::any_of(trial.faults.begin(), trial.faults.end(), [track](const TrackFault& fault) {
+      return fault.track == track;
+    });
+  });
+  if (!open.empty()) {
     trial.warnings.push_back(
         {"tracks-unsolved",
          fmt::format("{} of {} tracks are seen too rarely, or with too little parallax, to have a "
-                     "place",
-                     trial.unsolved_tracks.size(),
-                     tracks.names.size()),
-         static_cast<double>(trial.unsolved_tracks.size())});
+                     "place: {}",
+                     open.size(),
+                     tracks.names.size(),
+                     listed_tracks(tracks, open)),
+         static_cast<double>(open.size())});
   }
 }
 

@@ -153,7 +153,7 @@ struct Trial {
   std::vector<TrackFault> faults;  // the worst first
   LensEstimate lens;
   std::vector<int> unsolved_frames;  // that see too few known points
-  std::vector<int> unsolved_tracks;  // seen too rarely, or with too little parallax
+  std::vector<int> unsolved_tracks;  // seen too rarely, with too little parallax, or off throughout
   int num_left_out = 0;              // points left out as wrong
   std::vector<Warning> warnings;
 

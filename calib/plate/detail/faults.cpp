@@ -1,5 +1,6 @@
 #include "calib/plate/detail/faults.h"
 
+#include <Eigen/Geometry>
 #include <algorithm>
 #include <cmath>
 #include <span>
@@ -157,6 +158,40 @@ std::vector<char> wrong_points(const TrackErrors& errors, const Step& step, bool
   return wrong;
 }
 
+/// A track that has no place though enough cameras see it: off throughout where not even a point at
+/// infinity, in the middle of its rays, is seen there. One with too little parallax is.
+std::optional<TrackFault> rays_apart(const Shot& shot,
+                                     const Scene& scene,
+                                     std::span<const std::optional<Point2d>> ideal,
+                                     std::size_t track,
+                                     double limit_px) {
+  constexpr std::size_t kFewest = 4;
+  std::vector<std::size_t> seen;
+  std::vector<Eigen::Vector3d> rays;
+  Eigen::Vector3d middle = Eigen::Vector3d::Zero();
+  for (const std::size_t i : shot.of_track[track]) {
+    const auto& pose = scene.poses[static_cast<std::size_t>(shot.observations[i].frame)];
+    if (shot.used[i] == 0 || !pose || !ideal[i]) continue;
+    rays.push_back(rotation_of(*pose).transpose() * ideal[i]->homogeneous().normalized());
+    middle += rays.back();
+    seen.push_back(i);
+  }
+  if (seen.size() < kFewest) return std::nullopt;
+  TrackFault fault{.track = static_cast<int>(track), .frames = {}};
+  double squares = 0.0;
+  for (std::size_t k = 0; k < seen.size(); ++k) {
+    const double angle = std::atan2(rays[k].cross(middle).norm(), rays[k].dot(middle));
+    const double size = scene.focal_px() * angle;
+    squares += size * size;
+    fault.frames.push_back(shot.observations[seen[k]].frame);
+    if (size <= fault.size_px) continue;
+    fault.size_px = size;
+    fault.frame = fault.frames.back();
+  }
+  fault.rms_px = std::sqrt(squares / static_cast<double>(seen.size()));
+  return fault.rms_px > limit_px ? std::optional(std::move(fault)) : std::nullopt;
+}
+
 }  // namespace
 
 std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
@@ -168,6 +203,11 @@ std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
   const std::vector<std::optional<Point2d>> ideal = ideal_points(shot, scene.intrinsics);
   std::vector<TrackFault> faults;
   for (std::size_t track = 0; track < shot.of_track.size(); ++track) {
+    if (!scene.points[track]) {
+      std::optional<TrackFault> fault = rays_apart(shot, scene, ideal, track, least_jump_px);
+      if (fault) faults.push_back(std::move(*fault));
+      continue;
+    }
     const TrackErrors errors = errors_of(shot, scene, track, deviating.distance_px, limits);
     if (errors.num_wrong == 0) continue;
     const auto is_slip = [&](const Step& step) {

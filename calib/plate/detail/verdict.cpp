@@ -464,6 +464,12 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
   return std::nullopt;
 }
 
+std::string listed_tracks(const Tracks& tracks, const std::vector<int>& which) {
+  std::vector<std::string> names;
+  for (const int track : which) names.push_back(shown(tracks, track));
+  return listed(names);
+}
+
 std::vector<Finding> error_findings(const Tracks& tracks,
                                     const Trial& trial,
                                     const LensTrials& trials,

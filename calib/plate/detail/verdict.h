@@ -58,6 +58,9 @@ inline constexpr double kMostUnsolved = 0.25;
 /// Parallax (root mean square, for a plate 2048 px wide) below which depths are worth little.
 inline constexpr double kLittleParallaxPx = 3.0;
 
+/// The first few of these tracks by name, and how many more there are.
+[[nodiscard]] std::string listed_tracks(const Tracks& tracks, const std::vector<int>& which);
+
 /// What the errors of a solved shot say, the largest share first; good when nothing else.
 [[nodiscard]] std::vector<Finding> error_findings(const Tracks& tracks,
                                                   const Trial& trial,

@@ -70,3 +70,19 @@ TEST_CASE("a lens that explains far more than any focal length is a lens") {
   CHECK(trial.findings.front().cause == Cause::kLens);
   CHECK_FALSE(trial.findings.front().or_cause.has_value());
 }
+
+TEST_CASE("a track that is anywhere is named, and no shot with it is good") {
+  for (const int which : {3, 11, 17}) {
+    CAPTURE(which);
+    const ShotPlan plan{.num_tracks = 40, .num_frames = 24, .seed = 15};
+    MadeShot shot = make_shot(plan);
+    std::mt19937 generator(static_cast<unsigned>(which));
+    scatter(shot, which, generator);
+    const Trial trial = solved(shot, plan.focal_px);
+    const Finding& verdict = trial.findings.front();
+    CHECK(verdict.cause == Cause::kMarkersOff);
+    const std::string name = "'" + shot.tracks.names[static_cast<std::size_t>(which)] + "'";
+    CHECK_MESSAGE(verdict.words.find(name) != std::string::npos, verdict.words);
+    CHECK(trial.warnings.empty());
+  }
+}
