@@ -210,8 +210,12 @@ std::vector<TrackFault> take_out_faults(const Scene& scene, Shot& shot) {
     }
     const TrackErrors errors = errors_of(shot, scene, track, deviating.distance_px, limits);
     if (errors.num_wrong == 0) continue;
+    // What no two places explain is not slipped, and has no part that is right.
     const auto is_slip = [&](const Step& step) {
-      return step.at > 0 && step.left < kStepLeft && step.jump_px > least_jump_px;
+      const double left_px =
+          std::sqrt(step.left * errors.squares / static_cast<double>(errors.residuals.size()));
+      return step.at > 0 && step.left < kStepLeft && left_px < least_jump_px &&
+             step.jump_px > least_jump_px;
     };
     Step step = best_step(errors.residuals);
     if (!is_slip(step)) {
