@@ -6,7 +6,9 @@
 #include <doctest/doctest.h>
 
 #include <Eigen/Dense>
+#include <algorithm>
 #include <cmath>
+#include <cstdio>
 #include <opencv2/calib3d.hpp>
 #include <random>
 #include <vector>
@@ -115,6 +117,8 @@ TEST_CASE("eight points of the check set give its F, and E its pose") {
   CHECK(distance(e, kCheckE) < 1e-7);
   const RecoveredPose recovered = recover_pose(e, ideal(kCheckPx));
   CHECK(recovered.num_in_front == 8);
+  std::printf(
+      "check set: F off by %.1e, E by %.1e\n", (scaled - kCheckF).norm(), distance(e, kCheckE));
   const Matrix3d turned = Eigen::AngleAxisd(0.1, Vector3d::UnitY()).toRotationMatrix();
   CHECK((recovered.pose.rotation - turned).norm() < 1e-7);
   CHECK((recovered.pose.translation - Vector3d(-1.0, 0.0, 0.1).normalized()).norm() < 1e-6);
@@ -122,16 +126,22 @@ TEST_CASE("eight points of the check set give its F, and E its pose") {
 
 TEST_CASE("five points of the check set allow its E") {
   const std::vector<PointPair> pairs = ideal(kCheckPx);
+  double worst = 0.0;
   for (std::size_t first = 0; first < 4; ++first) {
     const std::vector<Matrix3d> found =
         essential_five_point(std::span(pairs).subspan(first).first<5>());
     CHECK(found.size() <= 10);
-    CHECK(nearest(found, kCheckE) < 1e-7);
+    worst = std::max(worst, nearest(found, kCheckE));
   }
+  CHECK(worst < 1e-7);
+  std::printf("check set, five points: E off by %.1e\n", worst);
 }
 
 TEST_CASE("five and eight points agree with OpenCV's on the same points") {
   std::mt19937 generator(7);
+  double worst_eight = 0.0;
+  double worst_five = 0.0;
+  int num_five = 0;
   for (int trial = 0; trial < 20; ++trial) {
     CAPTURE(trial);
     const Scene scene = random_scene(generator, 12, 2e-4);
@@ -145,7 +155,7 @@ TEST_CASE("five and eight points agree with OpenCV's on the same points") {
     REQUIRE(ours_f);
     Matrix3d library;
     for (int i = 0; i < 9; ++i) library(i / 3, i % 3) = theirs_f.at<double>(i / 3, i % 3);
-    CHECK(distance(*ours_f, library) < 1e-5);  // OpenCV takes single precision points
+    worst_eight = std::max(worst_eight, distance(*ours_f, library));
 
     // With five points the library returns all its solutions, stacked.
     const std::vector<cv::Point2d> a(first.begin(), first.begin() + 5);
@@ -156,7 +166,8 @@ TEST_CASE("five and eight points agree with OpenCV's on the same points") {
         essential_five_point(std::span(std::as_const(scene.pairs)).first<5>());
     for (int k = 0; k + 3 <= stacked.rows; k += 3) {
       for (int i = 0; i < 9; ++i) library(i / 3, i % 3) = stacked.at<double>(k + i / 3, i % 3);
-      CHECK(nearest(ours, library) < 1e-6);
+      worst_five = std::max(worst_five, nearest(ours, library));
+      ++num_five;
     }
     for (const Matrix3d& e : ours) {
       const Vector3d values = e.jacobiSvd().singularValues();
@@ -165,6 +176,13 @@ TEST_CASE("five and eight points agree with OpenCV's on the same points") {
       for (int i = 0; i < 5; ++i) CHECK(sampson_squared(e, scene.pairs[i]) < 1e-16);
     }
   }
+  CHECK(worst_eight < 1e-5);  // OpenCV takes single precision points
+  CHECK(worst_five < 1e-6);
+  CHECK(num_five >= 20);
+  std::printf("OpenCV: F of eight points off by %.1e, %d solutions of five points by %.1e\n",
+              worst_eight,
+              num_five,
+              worst_five);
 }
 
 TEST_CASE("a third of the pairs may be wrong") {
