@@ -67,8 +67,9 @@ struct Files {
 
 Files files_of(const std::string& path) {
   std::error_code code;
-  fs::path real = fs::weakly_canonical(path, code);
-  if (code) real = fs::absolute(path, code);
+  const fs::path full = fs::absolute(path, code);  // of a file that is not there yet, too
+  fs::path real = fs::weakly_canonical(full, code);
+  if (code) real = full;
   return {real, real.string() + "-wal", real.string() + "-shm"};
 }
 
