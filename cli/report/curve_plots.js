@@ -51,7 +51,11 @@ sectionKinds.curves = (host, section) => {
       const [px, py] = [x(end[0]), y(end[1])];
       if (taken.some(([qx, qy]) => Math.abs(qy - py) < 14 && Math.abs(qx - px) < 90)) continue;
       taken.push([px, py]);
-      svg.append("text").attr("class", "halo").attr("text-anchor", "end").attr("x", px).attr("y", py - 5).text(series.name);
+      // On the side that the curve does not come from.
+      const before = series.points[Math.max(0, series.points.indexOf(end) - Math.ceil(series.points.length / 8))];
+      const falls = y(before[1]) < py - 4;
+      svg.append("text").attr("class", "halo").attr("text-anchor", "end").attr("x", px)
+          .attr("y", falls ? Math.min(py + 15, y.range()[0] - 4) : py - 5).text(series.name);
     }
   }
   const readout = readoutBelow(figure, "Point at the curves for their figures.");
