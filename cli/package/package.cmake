@@ -1,6 +1,7 @@
 # Debian packages, made by `cpack -G DEB` in the build folder: `trueplate`, the program with its modules, manual
 # pages and completions, and `libtrueplate-dev`, the static libraries with headers, for CMake and pkg-config.
-set(TRUEPLATE_MAINTAINER_ADDRESS "maintainers@trueplate.invalid" CACHE STRING "E-mail address in Debian packages")
+# A domain that belongs to nobody (RFC 2606, section 3): who hands packages on states an address of their own.
+set(TRUEPLATE_MAINTAINER_ADDRESS "trueplate@example.org" CACHE STRING "E-mail address in Debian packages")
 
 # The moment of the sources where it is said, so that the same sources give the same package.
 string(TIMESTAMP TRUEPLATE_CHANGELOG_DATE "%a, %d %b %Y %H:%M:%S +0000" UTC)
