@@ -45,12 +45,7 @@ void add_plate_options(CLI::App& app, PlateOptions& options) {
                  "or pixels at each edge")
       ->type_name("auto|none|8%|L,T,R,B")
       ->capture_default_str();
-  app.add_option("--round",
-                 options.round_to,
-                 "round the overscan of each edge up to a multiple (auto and percentages)")
-      ->check(CLI::Range(1, 1024))
-      ->capture_default_str()
-      ->type_name("N");
+  add_round_option(app, options.round_to);
   one_of(
       app.add_option("--filter",
                      options.filter,
@@ -60,6 +55,30 @@ void add_plate_options(CLI::App& app, PlateOptions& options) {
   one_of(app.add_option("--origin", options.origin, "where t counts from"),
          {"bottom-left", "top-left"})
       ->capture_default_str();
+}
+
+void add_round_option(CLI::App& app, int& round_to, const std::string& help) {
+  app.add_option("--round",
+                 round_to,
+                 help.empty()
+                     ? "round the overscan of each edge up to a multiple (auto and percentages)"
+                     : help)
+      ->check(CLI::Range(1, 1024))
+      ->capture_default_str()
+      ->type_name("N");
+}
+
+std::vector<Warning> unused_round(const CLI::App& app, const std::string& overscan) {
+  const Result<warp::OverscanRequest> request = warp::parse_overscan(overscan);
+  using Kind = warp::OverscanRequest::Kind;
+  const bool is_as_given =
+      request && (request->kind == Kind::kNone || request->kind == Kind::kPixels);
+  if (!is_as_given || app.count("--round") == 0) return {};
+  return {{"unused-option",
+           fmt::format("--round: --overscan {} is taken as it is given, so it has changed nothing; "
+                       "auto and percentages are rounded",
+                       overscan),
+           1.0}};
 }
 
 Result<std::vector<lens::Lens>> lenses_of(const profile::Profile& profile,

@@ -24,6 +24,11 @@ struct PlateOptions {
 };
 void add_plate_options(CLI::App& app, PlateOptions& options);
 
+/// --round, of commands that have an --overscan.
+void add_round_option(CLI::App& app, int& round_to, const std::string& help = "");
+/// Doubt about --round beside an overscan that is taken as it is given. `unused-option` (value 1).
+std::vector<Warning> unused_round(const CLI::App& app, const std::string& overscan);
+
 /// The calibrated lenses of a profile that share a straight picture: the one whose map is wanted,
 /// then, where `channel` is red, green or blue, those of red, green and blue. An error when the
 /// profile, read from `path`, was not fitted by colour.

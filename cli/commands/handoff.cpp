@@ -100,7 +100,10 @@ Action add_handoff(CLI::App& app) {
   app.add_flag("--per-channel",
                options->per_channel,
                "the overscan that red, green and blue need together, of a profile made so");
-  return [options](const CommonOptions& common) { return run(*options, common); };
+  return [options, &app](const CommonOptions& common) {
+    report_warnings(unused_round(app, options->plate.overscan), common);
+    return run(*options, common);
+  };
 }
 
 }  // namespace trueplate::cli

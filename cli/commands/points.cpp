@@ -9,6 +9,7 @@
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
 #include "cli/per_frame.h"
+#include "cli/plate_options.h"
 #include "cli/points_per_frame.h"
 #include "warp/overscan.h"
 #include "warp/resample.h"
@@ -164,12 +165,7 @@ Action add_points(CLI::App& app) {
                  "of the straight picture, whose corner its points are counted from")
       ->type_name("none|auto|8%|L,T,R,B")
       ->capture_default_str();
-  app.add_option("--round",
-                 options->round_to,
-                 "round the overscan of each edge up to a multiple (auto and percentages)")
-      ->check(CLI::Range(1, 1024))
-      ->capture_default_str()
-      ->type_name("N");
+  add_round_option(app, options->round_to);
   app.add_flag("--rays",
                options->rays,
                "rays in camera axes, columns ray_x, ray_y, ray_z, in the place of straight points");
@@ -177,7 +173,10 @@ Action add_points(CLI::App& app) {
                  options->columns,
                  "how the file calls its columns x, y, frame, ray_x, ray_y, ray_z, such as x=u,y=v")
       ->type_name("NAME=COLUMN,...");
-  return [options](const CommonOptions& common) { return run(*options, common); };
+  return [options, &app](const CommonOptions& common) {
+    report_warnings(unused_round(app, options->overscan), common);
+    return run(*options, common);
+  };
 }
 
 }  // namespace trueplate::cli

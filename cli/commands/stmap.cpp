@@ -358,7 +358,10 @@ Action add_stmap(CLI::App& app) {
          {"zip", "zips", "piz", "rle", "none"})
       ->capture_default_str();
   add_handoff_option(app, options->handoff);
-  return [options](const CommonOptions& common) { return run(*options, common); };
+  return [options, &app](const CommonOptions& common) {
+    report_warnings(unused_round(app, options->plate.overscan), common);
+    return run(*options, common);
+  };
 }
 
 }  // namespace trueplate::cli

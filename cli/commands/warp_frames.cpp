@@ -16,6 +16,7 @@
 #include "cli/handoff_report.h"
 #include "cli/pass_options.h"
 #include "cli/per_frame.h"
+#include "cli/plate_options.h"
 #include "cli/profile_option.h"
 #include "cli/sequence_report.h"
 #include "cli/shot_handoff.h"
@@ -249,6 +250,7 @@ int run(const Options& options,
   if (!summary) return report_failure(summary.error());
 
   report_warnings(unused_options(app, channels), common);
+  report_warnings(unused_round(app, options.overscan), common);
   if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
     if (straight) print(common, size_text(*straight));
@@ -284,14 +286,9 @@ Action add(CLI::App& app, warp::MapDirection direction) {
                      : "of the renders; auto: as the file's windows say")
       ->type_name("auto|none|8%|L,T,R,B")
       ->capture_default_str();
-  app.add_option("--round",
-                 options->round_to,
-                 undistort
-                     ? "round the overscan of each edge up to a multiple (auto and percentages)"
-                     : "as for undistort, where --overscan is a percentage")
-      ->check(CLI::Range(1, 1024))
-      ->capture_default_str()
-      ->type_name("N");
+  add_round_option(app,
+                   options->round_to,
+                   undistort ? "" : "as for undistort, where --overscan is a percentage");
   if (undistort) add_handoff_option(app, options->handoff);
   add_passes(app, options->passes);
   app.add_flag("--per-channel",

@@ -8,10 +8,12 @@ filter; a pixel that differs by more than DIFFERENCE ends the run.
 Processor time (user and system) of whole processes, taken in turn, so that other work on the machine meets all
 alike; medians of ROUNDS rounds, and the ratio to copy_exr in the same run. "A further frame" is the same ratio of what
 the frames after the first cost, one more first than threads: without the start of the program, and without the memory
-that the system hands out and clears once. Peak memory is that of the process.
+that the system hands out and clears once. Peak memory is that of the process. With --disk (needs root) also the time that
+passes, input read from the disk (the system's cache of files is emptied before) and output on it in the end (synced), over
+that of copy_exr: what a shot takes on a machine that has not just seen it.
 
     python3 tests/bench/sequence.py [--build build] [--rounds 3] [--frames N] [--sizes hd,4k,8k] [--types half,float]
-        [--compressions none,zip,piz] [--threads 1,2] [--filter cubic] [--oiiotool]
+        [--compressions none,zip,piz] [--threads 1,2] [--filter cubic] [--oiiotool] [--disk] [--work FOLDER]
 """
 import argparse
 import os
@@ -21,6 +23,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import time
 
 # The library's names of the filters.
 FILTERS = {"bilinear": "triangle", "cubic": "catmull-rom", "lanczos": "lanczos3"}
@@ -42,6 +45,16 @@ def measured(command):
     if process.returncode != 0:
         sys.exit(f"sequence.py: status {process.returncode} of {command}")
     return usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def from_disk(command):
+    """The time that passes until what the command writes is on the disk, nothing it reads being in memory before."""
+    os.sync()
+    pathlib.Path("/proc/sys/vm/drop_caches").write_text("3")
+    begin = time.monotonic()
+    measured(command)
+    os.sync()
+    return time.monotonic() - begin
 
 
 def st_warp(options, threads, plate, map_file, kind, compression, out):
@@ -87,11 +100,13 @@ def main():
         parser.add_argument("--" + name, default=default)
     parser.add_argument("--frames", type=int, help="of each sequence; default 32 of HD, 8 of 4K, 4 of 8K")
     parser.add_argument("--oiiotool", action="store_true")
+    parser.add_argument("--disk", action="store_true")
+    parser.add_argument("--work", help="where the sequences go; default a temporary folder")
     options = parser.parse_args()
     trueplate = str(pathlib.Path(options.build, "cli/trueplate").resolve())
     copy_exr = str(pathlib.Path(options.build, "tests/bench/copy_exr").resolve())
 
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(dir=options.work) as name:
         work = pathlib.Path(name)
         quiet = {"check": True, "stdout": subprocess.DEVNULL}
         lens, demo = work / "lens.json", work / "demo"
@@ -99,8 +114,8 @@ def main():
         subprocess.run([trueplate, "calibrate", demo / "plover-25/chart.####.exr", "--chart", "checkerboard",
                         "--grid", "14x9", "--pitch", "40mm", "-o", lens, "--quiet"], **quiet)
         print("| frames | type | compression | threads | reading and writing | undistort | ratio | a further frame | "
-              "peak memory | stated |" + (" st_warp |" if options.oiiotool else ""))
-        print("|---|---|---|---|---|---|---|---|---|---|" + ("---|" if options.oiiotool else ""))
+              "peak memory | stated |" + (" st_warp |" if options.oiiotool else "") + (" disk to disk | ratio |" if options.disk else ""))
+        print("|" + "---|" * (10 + options.oiiotool + 2 * options.disk))
         for size in options.sizes.split(","):
             width, height, count = SIZES[size]
             count = options.frames or count
@@ -117,7 +132,9 @@ def main():
                                     "--ch", "R,G,B,A=1",
                                     "-d", kind, "--compression", compression, "-o", first], **quiet)
                     for i in range(2, count + 1):
-                        (plates / f"plate.{i:04}.exr").symlink_to(first)
+                        further = plates / f"plate.{i:04}.exr"
+                        # Of one file the disk would be read once.
+                        shutil.copy(first, further) if options.disk else further.symlink_to(first)
                     check(options, trueplate, work, lens, map_file, first, (width, height, kind, compression))
                     for threads in options.threads.split(","):
                         report(options, trueplate, copy_exr, work, lens, map_file, plates, count,
@@ -129,14 +146,21 @@ def report(options, trueplate, copy_exr, work, lens, map_file, plates, count, ca
     files = sorted(str(path) for path in plates.iterdir())
     few = int(threads) + 1
     times, peaks, further = {"copy": [], "ours": [], "st_warp": []}, [], []
+    disk = {"copy": [], "ours": []}
+
+    def copy_command(num):
+        return [copy_exr, threads, *files[:num], str(fresh(work / "out"))]
+
+    def our_command(num):
+        out = fresh(work / "out")
+        return undistort(options, trueplate, lens, threads, plates / "plate.####.exr",
+                         out / "plate.####.exr") + ["--frames", f"1-{num}"]
 
     def copy(num):
-        return measured([copy_exr, threads, *files[:num], str(fresh(work / "out"))])[0]
+        return measured(copy_command(num))[0]
 
     def ours(num):
-        out = fresh(work / "out")
-        return measured(undistort(options, trueplate, lens, threads, plates / "plate.####.exr",
-                                  out / "plate.####.exr") + ["--frames", f"1-{num}"])
+        return measured(our_command(num))
 
     for _ in range(options.rounds):
         times["copy"].append(copy(count))
@@ -145,6 +169,9 @@ def report(options, trueplate, copy_exr, work, lens, map_file, plates, count, ca
         peaks.append(peak)
         if count > few:
             further.append((seconds - ours(few)[0]) / (times["copy"][-1] - copy(few)))
+        if options.disk:
+            disk["copy"].append(from_disk(copy_command(count)))
+            disk["ours"].append(from_disk(our_command(count)))
         if options.oiiotool:
             out = fresh(work / "out")
             times["st_warp"].append(count * measured(
@@ -159,6 +186,9 @@ def report(options, trueplate, copy_exr, work, lens, map_file, plates, count, ca
            f"{ms['ours']:.0f} ms | {ratio:.2f} | {later} | {max(peaks):.0f} MiB | {stated:.0f} MiB |")
     if options.oiiotool:
         row += f" {ms['st_warp']:.0f} ms |"
+    if options.disk:
+        ratio = statistics.median(one / other for one, other in zip(disk["ours"], disk["copy"]))
+        row += f" {statistics.median(disk['ours']) / count * 1000:.0f} ms | {ratio:.2f} |"
     print(row, flush=True)
 
 

@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <cmath>
 #include <filesystem>
+#include <fstream>
 #include <string>
 #include <vector>
 
@@ -143,6 +144,39 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
       CHECK(refused.errors.find("--overscan L,T,R,B") != std::string::npos);
       CHECK_FALSE(fs::exists(folder / "never.tif"));
       if (options.back() == "auto") CHECK(refused.errors.find(pixels) != std::string::npos);
+    }
+  }
+}
+
+TEST_CASE("--round beside an overscan that is not rounded is named as unused, by every command") {
+  const tests::ScratchFolder scratch;
+  const fs::path folder = scratch.path();
+  const std::string lens = (folder / "lens.json").string();
+  tests::write_lens(lens, barrel());
+  const Window display{.width = kPlate.width, .height = kPlate.height};
+  tests::write_frame(folder / "plate.exr", ramp({display, display}));
+  const std::string plate = (folder / "plate.exr").string();
+  std::ofstream(folder / "points.csv") << "x,y\n10,20\n";
+  const std::vector<std::vector<std::string>> commands{
+      {"handoff", lens},
+      {"stmap", lens, "--undistort", (folder / "u.exr").string()},
+      {"undistort", lens, plate, "-o", (folder / "s.exr").string()},
+      {"redistort", lens, plate, "-o", (folder / "b.exr").string()},
+      {"points",
+       lens,
+       (folder / "points.csv").string(),
+       "--undistort",
+       "-o",
+       (folder / "moved.csv").string()}};
+  for (const std::vector<std::string>& command : commands) {
+    CAPTURE(command.front());
+    for (const auto& [overscan, is_unused] :
+         {std::pair{"none", true}, {"4,4,4,4", true}, {"10%", false}}) {
+      CAPTURE(overscan);
+      std::vector<std::string> arguments = command;
+      arguments.insert(arguments.end(), {"--overscan", overscan, "--round", "8", "--overwrite"});
+      const std::string told = tests::run_trueplate(arguments).errors;
+      CHECK((told.find("--round: --overscan") != std::string::npos) == is_unused);
     }
   }
 }

@@ -4,13 +4,10 @@
 #include <cmath>
 #include <limits>
 
+#include "calib/base/detail/instruction_sets.h"
 #include "calib/lens/rows.h"
 
-// Compiled once per instruction set by foreach_target.h. Left out: two sets that are within a few
-// percent of their neighbours or no longer in use, and vectors of unknown length, which cannot be
-// members of a struct.
-#define HWY_DISABLED_TARGETS \
-  (HWY_SSSE3 | HWY_AVX3_DL | HWY_SVE | HWY_SVE2 | HWY_SVE_256 | HWY_SVE2_128 | HWY_RVV)
+// Compiled once per instruction set by foreach_target.h.
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "calib/lens/detail/radial_tangential_rows.cpp"
 #include <hwy/foreach_target.h>  // IWYU pragma: keep

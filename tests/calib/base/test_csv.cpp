@@ -1,6 +1,7 @@
 #include "calib/base/csv.h"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <array>
 #include <random>
@@ -132,13 +133,13 @@ TEST_CASE("malformed files are refused with a line") {
 }
 
 TEST_CASE("limits hold hostile files back") {
-  CHECK(error_of(std::string(2000, ',') + '\n').find("more than 1024 cells in one row") !=
+  CHECK(error_of(fmt::format("{:,>2000}\n", "")).find("more than 1024 cells in one row") !=
         std::string::npos);
   CHECK(error_of("x\n1\n2\n3\n", {.max_cells = 2}).find(":4: more than 2 cells") !=
         std::string::npos);
   CHECK(error_of("x\n1\n", {.max_bytes = 3}).find("larger than 3 bytes") != std::string::npos);
-  CHECK(error_of("x,y\n" + std::string(100001, '"')).find("closed") != std::string::npos);
-  const std::string wide = "x\n" + std::string(100000, 'a') + "\x1b[31m\n";
+  CHECK(error_of(fmt::format("x,y\n{:\">100001}", "")).find("closed") != std::string::npos);
+  const std::string wide = fmt::format("x\n{:a>100000}\x1b[31m\n", "");
   const std::string message = table_of(wide).number(0, 0).error().message;
   CHECK(message.size() < 120);
   CHECK(CsvTable::read("/nonexistent/file.csv").error().code == trueplate::ErrorCode::kNotFound);

@@ -1,6 +1,7 @@
 #include "calib/profile/describe.h"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <algorithm>
 #include <string>
@@ -107,7 +108,7 @@ TEST_CASE("an anamorphic lens states the squeeze that was measured") {
 TEST_CASE("text from the file cannot drive a terminal") {
   Profile profile = example_profile();
   profile.labels.lens = "evil\x1b[2J\r\nname\xFF";
-  profile.provenance.footage[2].name = std::string(2000, 'x') + "\x07";
+  profile.provenance.footage[2].name = fmt::format("{:x>2000}\x07", "");
   profile.provenance.footage.resize(1000, profile.provenance.footage[2]);
   const std::string text = describe(profile);
   CHECK(std::none_of(text.begin(), text.end(), [](char c) {
