@@ -8,6 +8,7 @@
 #include <unordered_map>
 #include <utility>
 
+#include "calib/base/counted.h"
 #include "calib/base/text.h"
 
 namespace trueplate::plate {
@@ -144,30 +145,37 @@ class Reader {
     };
     add("tracks-repeated",
         num_repeated_,
-        fmt::format("{}: {} rows repeat another and count once (first: line {})",
+        fmt::format("{}: {} {} another and {} once (first: line {})",
                     table_.source(),
-                    num_repeated_,
+                    counted(num_repeated_, "row"),
+                    agreed(num_repeated_, "repeats", "repeat"),
+                    agreed(num_repeated_, "counts", "count"),
                     first_repeated_line_));
     add("tracks-not-a-number",
         num_nan_,
-        fmt::format("{}: {} points are NaN and count as gaps (first: line {})",
+        fmt::format("{}: {} {} NaN and {} (first: line {})",
                     table_.source(),
-                    num_nan_,
+                    counted(num_nan_, "point"),
+                    agreed(num_nan_, "is", "are"),
+                    agreed(num_nan_, "counts as a gap", "count as gaps"),
                     first_nan_line_));
     add("tracks-beyond-any-picture",
         num_beyond_,
-        fmt::format("{}: {} points are more than {:.0f} px from the plate's corner, on no picture, "
-                    "and count as gaps (first: line {})",
+        fmt::format("{}: {} {} more than {:.0f} px from the plate's corner, on no picture, "
+                    "and {} (first: line {})",
                     table_.source(),
-                    num_beyond_,
+                    counted(num_beyond_, "point"),
+                    agreed(num_beyond_, "is", "are"),
                     kFarthestPx,
+                    agreed(num_beyond_, "counts as a gap", "count as gaps"),
                     first_beyond_line_));
     add("tracks-outside-frame",
         num_outside_,
-        fmt::format("{}: {} points lie outside the {}x{} plate, up to {:.6g} px (first: line {}); "
-                    "are they tracks of this plate?",
+        fmt::format("{}: {} {} outside the {}x{} plate, up to {:.6g} px (first: line {}); "
+                    "are these tracks of this plate?",
                     table_.source(),
-                    num_outside_,
+                    counted(num_outside_, "point"),
+                    agreed(num_outside_, "lies", "lie"),
                     tracks_.plate_size.width,
                     tracks_.plate_size.height,
                     max_outside_px_,

@@ -7,14 +7,17 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/plate/detail/common_findings.h"
+#include "calib/plate/detail/conclusions.h"
 #include "calib/plate/detail/faults.h"
 #include "calib/plate/detail/final_solve.h"
 #include "calib/plate/detail/first_scene.h"
 #include "calib/plate/detail/lens_trials.h"
 #include "calib/plate/detail/motion.h"
+#include "calib/plate/detail/motion_findings.h"
 #include "calib/plate/detail/selection.h"
+#include "calib/plate/detail/set_up.h"
 #include "calib/plate/detail/shot.h"
-#include "calib/plate/detail/verdict.h"
 
 namespace trueplate::plate {
 namespace {
@@ -22,83 +25,6 @@ namespace {
 using namespace detail;
 
 constexpr int kMostChainFrames = 32;
-
-Result<void> check(const Tracks& tracks, const TrialOptions& options) {
-  if (tracks.points.empty()) return fail(ErrorCode::kInvalidInput, "there are no tracks");
-  const auto positive = [](double value) { return std::isfinite(value) && value > 0.0; };
-  if ((options.focal_px && !positive(*options.focal_px)) || !positive(options.focal_ratio)) {
-    return fail(ErrorCode::kInvalidInput, "focal length and its ratio have to be above zero");
-  }
-  if (options.focal_px && options.lens) {
-    return fail(ErrorCode::kInvalidInput,
-                "a focal length and a profile are given, wanted one: the profile has its own");
-  }
-  if (!options.keyframes) return {};
-  const int count = static_cast<int>(tracks.frames.size());
-  for (const int frame : *options.keyframes) {
-    if (frame < 0 || frame >= count) {
-      return fail(ErrorCode::kInvalidInput,
-                  fmt::format("keyframe {} does not exist, there are {} frames", frame, count));
-    }
-  }
-  if ((*options.keyframes)[0] == (*options.keyframes)[1]) {
-    return fail(ErrorCode::kInvalidInput, "the two keyframes are one, wanted two");
-  }
-  return {};
-}
-
-/// Tracks of another plate, or of this one in another size, would be solved to nonsense.
-Result<void> check_on_plate(const Tracks& tracks, ImageSize size) {
-  const Point2d limit(size.width, size.height);
-  const auto is_outside = [&limit](const TrackPoint& point) {
-    return (point.p_px.array() < 0.0).any() || (point.p_px.array() > limit.array()).any();
-  };
-  const auto num_outside = std::count_if(tracks.points.begin(), tracks.points.end(), is_outside);
-  const auto num_points = static_cast<std::ptrdiff_t>(tracks.points.size());
-  if (num_outside * 2 <= num_points) return {};
-  const Point2d& first = std::find_if(tracks.points.begin(), tracks.points.end(), is_outside)->p_px;
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("{} of {} points lie outside the {}x{} plate (the first at {:.1f}, "
-                          "{:.1f}), wanted most of them on it; are these its tracks, counted in "
-                          "its pixels from its top left corner? check '# image:' and --size",
-                          num_outside,
-                          num_points,
-                          size.width,
-                          size.height,
-                          first.x(),
-                          first.y()));
-}
-
-Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
-  if (Result<void> checked = check(tracks, options); !checked) return fail(checked.error());
-  Setup setup;
-  setup.plate_size = tracks.plate_size;
-  setup.focal_ratio = options.focal_ratio;
-  setup.focal_px = options.focal_px;
-  setup.has_profile = options.lens.has_value();
-  if (setup.plate_size.width <= 0 && options.lens) setup.plate_size = options.lens->plate_size;
-  if (setup.plate_size.width <= 0) {
-    return fail(ErrorCode::kInvalidInput,
-                "the tracks do not say the plate's size, wanted a line '# image: WIDTHxHEIGHT' "
-                "before the header row, or --size WIDTHxHEIGHT");
-  }
-  if (Result<void> on_plate = check_on_plate(tracks, setup.plate_size); !on_plate) {
-    return fail(on_plate.error());
-  }
-  if (!options.lens) {
-    setup.plain = shot_of(tracks, setup.plate_size, setup.focal_ratio);
-    setup.base = setup.plain;
-    return setup;
-  }
-  Result<lens::Lens> lens = lens::for_picture_of(*options.lens, setup.plate_size);
-  if (!lens) return fail(lens.error());
-  setup.focal_px = lens->focal_px.x();
-  setup.focal_ratio = lens->focal_px.y() / lens->focal_px.x();
-  setup.plain = shot_of(tracks, setup.plate_size, setup.focal_ratio);
-  setup.base = straightened_shot(tracks, *lens);
-  setup.plain.used = setup.base.used;
-  return setup;
-}
 
 std::vector<char> mask_of(std::span<const int> frames, int num_frames) {
   std::vector<char> mask(static_cast<std::size_t>(num_frames), 0);
@@ -143,44 +69,6 @@ std::optional<Finding> turn_after_all(const Tracks& tracks,
   return finding && finding->cause == Cause::kPureRotation ? finding : std::nullopt;
 }
 
-void note_unsolved(const Scene& scene, Trial& trial) {
-  for (std::size_t f = 0; f < scene.poses.size(); ++f) {
-    if (!scene.poses[f]) trial.unsolved_frames.push_back(static_cast<int>(f));
-  }
-  for (std::size_t t = 0; t < scene.points.size(); ++t) {
-    if (!scene.points[t]) trial.unsolved_tracks.push_back(static_cast<int>(t));
-  }
-}
-
-void add_warnings(const Tracks& tracks, Trial& trial) {
-  if (!trial.unsolved_frames.empty()) {
-    trial.warnings.push_back(
-        {"frames-unsolved",
-         fmt::format("{} of {} frames see too few known points and have no camera (first: {})",
-                     trial.unsolved_frames.size(),
-                     tracks.frames.size(),
-                     tracks.frames[static_cast<std::size_t>(trial.unsolved_frames.front())]),
-         static_cast<double>(trial.unsolved_frames.size())});
-  }
-  // Those that are off are told as such.
-  std::vector<int> open = trial.unsolved_tracks;
-  std::erase_if(open, [&trial](int track) {
-    return std::any_of(trial.faults.begin(), trial.faults.end(), [track](const TrackFault& fault) {
-      return fault.track == track;
-    });
-  });
-  if (!open.empty()) {
-    trial.warnings.push_back(
-        {"tracks-unsolved",
-         fmt::format("{} of {} tracks are seen too rarely, or with too little parallax, to have a "
-                     "place: {}",
-                     open.size(),
-                     tracks.names.size(),
-                     listed_tracks(tracks, open)),
-         static_cast<double>(open.size())});
-  }
-}
-
 /// All frames with each lens, side by side.
 void solve_all(const Setup& setup,
                const TrialOptions& options,
@@ -219,51 +107,10 @@ void solve_all(const Setup& setup,
   });
 }
 
-bool has_cause(const Trial& trial, Cause cause) {
-  return std::any_of(trial.findings.begin(), trial.findings.end(), [cause](const Finding& f) {
-    return f.cause == cause;
-  });
-}
-
-/// A lens that goes with a wrong focal length, or with a shot that leaves it open, is none.
-void doubt_lens(Trial& trial) {
-  const auto found = [&trial](Cause cause) { return has_cause(trial, cause); };
-  if (found(Cause::kWrongFocal)) {
-    trial.lens.determined = false;
-    trial.lens.words =
-        "The lens was fitted with a focal length that does not fit; leave it open for a lens from "
-        "these tracks.";
-  } else if (found(Cause::kOnePlane) || found(Cause::kLittleParallax) ||
-             found(Cause::kTooFewCommon)) {
-    trial.lens.determined = false;
-    trial.lens.words = "The shot leaves the lens open: see the verdict.";
-  }
-}
-
 Trial without_solve(Trial trial, Finding finding, const std::optional<Finding>& also = {}) {
   trial.findings = {std::move(finding)};
   if (also) trial.findings.push_back(*also);
   return trial;
-}
-
-/// Puts what the shot lacks before what its errors say.
-void add_lacking(std::optional<Finding> lacking, std::vector<Finding>& findings) {
-  if (!lacking) return;
-  if (findings.front().cause == Cause::kGood) findings.clear();
-  findings.insert(findings.begin(), std::move(*lacking));
-}
-
-/// Frames without a camera: many are the verdict, few a remark, but no shot is good with any.
-void add_broken_chain(const Tracks& tracks, Trial& trial) {
-  std::optional<Finding> broken = broken_chain(tracks, trial);
-  if (!broken) return;
-  const double share =
-      static_cast<double>(trial.unsolved_frames.size()) / static_cast<double>(tracks.frames.size());
-  if (share > kMostUnsolved || trial.findings.front().cause == Cause::kGood) {
-    add_lacking(std::move(broken), trial.findings);
-  } else {
-    trial.findings.push_back(std::move(*broken));
-  }
 }
 
 }  // namespace
@@ -366,14 +213,7 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   for (const TrackFault& fault : trial.faults) {
     trial.num_left_out += static_cast<int>(fault.frames.size());
   }
-  add_warnings(tracks, trial);
-  trial.findings = error_findings(tracks, trial, trials, scale);
-  if (motion.beside && !has_cause(trial, motion.beside->cause)) {
-    trial.findings.push_back(*motion.beside);
-  }
-  add_lacking(motion.lacking, trial.findings);
-  add_broken_chain(tracks, trial);
-  doubt_lens(trial);
+  conclude(tracks, trials, motion.lacking, motion.beside, scale, trial);
   return trial;
 }
 

@@ -8,6 +8,7 @@
 #include "calib/plate/detail/bundle.h"
 #include "calib/plate/detail/grow.h"
 #include "calib/plate/detail/lens_motion.h"
+#include "calib/plate/detail/lens_trials.h"
 
 namespace trueplate::plate::detail {
 namespace {

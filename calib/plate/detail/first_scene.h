@@ -6,8 +6,8 @@
 #include <vector>
 
 #include "calib/plate/detail/motion.h"
+#include "calib/plate/detail/motion_findings.h"
 #include "calib/plate/detail/shot.h"
-#include "calib/plate/detail/verdict.h"
 #include "calib/plate/trial.h"
 
 namespace trueplate::plate::detail {

@@ -6,7 +6,7 @@
 #include <vector>
 
 #include "calib/lens/radial_tangential.h"
-#include "calib/plate/detail/verdict.h"
+#include "calib/plate/detail/motion_findings.h"
 
 namespace trueplate::plate::detail {
 namespace {
