@@ -104,7 +104,11 @@ sectionKinds.surface = (host, section) => {
         .attr("width", cells.w).attr("height", cells.h);
     svg.append("rect").attr("class", "edge").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
     const across = (at) => left + (at + 0.5) * cells.w, down = (at) => top + (at + 0.5) * cells.h;
-    for (const tick of section.x.ticks) {
+    // On a narrow page not every label has room; the first and the last are kept.
+    const room = (a, b) => a === b || Math.abs(across(a.at) - across(b.at)) > 7 * Math.max(a.label.length, b.label.length) + 10;
+    const named = section.x.ticks.slice(0, 1).concat(section.x.ticks.slice(-1));
+    for (const tick of section.x.ticks) if (named.every((other) => room(tick, other))) named.push(tick);
+    for (const tick of new Set(named)) {
       svg.append("text").attr("text-anchor", "middle").attr("x", across(tick.at)).attr("y", size.height - bottom + 18).text(tick.label);
     }
     for (const tick of section.y.ticks) {
