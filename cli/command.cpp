@@ -4,13 +4,16 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <cerrno>
 #include <chrono>
 #include <csignal>
 #include <cstdio>
 #include <filesystem>
 #include <map>
+#include <memory>
 #include <mutex>
 #include <optional>
+#include <system_error>
 
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
@@ -47,12 +50,12 @@ std::atomic<bool> progress_stands{false};
 /// Names and messages may hold what files say: nothing of it may drive the terminal.
 std::string one_line(std::string_view text) { return printable(text, std::string_view::npos); }
 
-/// The same for text of several lines.
+/// The same for text of several lines, each in the width of the terminal.
 std::string lines_of(std::string_view text) {
   std::string result;
   for (std::size_t begin = 0; begin < text.size();) {
     const std::size_t end = text.find('\n', begin);
-    result += one_line(text.substr(begin, end - begin));
+    result += fitted(Stream::kOutput, one_line(text.substr(begin, end - begin)));
     if (end == std::string_view::npos) break;
     result += '\n';
     begin = end + 1;
@@ -70,16 +73,7 @@ std::string who(bool is_failure) {
 /// One line on standard error, in the place of a line of progress.
 void print_error_line(const std::string& line) {
   const char* clear = progress_stands.exchange(false) ? "\r\033[K" : "";
-  fmt::print(stderr, "{}{}\n", clear, line);
-}
-
-constexpr std::string_view kWarning = "warning:";
-
-std::string warning_line(std::string_view message) {
-  return fmt::format("{}: {} {}",
-                     who(false),
-                     painted(Stream::kErrors, Style::kWarning, kWarning),
-                     one_line(message));
+  fmt::print(stderr, "{}{}\n", clear, fitted(Stream::kErrors, line));
 }
 
 /// `12 s`, `3 min`, `1.5 h`.
@@ -105,15 +99,16 @@ int report_usage(const Error& error) {
 
 void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common) {
   if (common.quiet) return;
-  for (const Warning& warning : warnings) print_error_line(warning_line(warning.message));
+  for (const Warning& warning : warnings) {
+    print_error_line(fmt::format("{}: {} {} [{}]",
+                                 who(false),
+                                 painted(Stream::kErrors, Style::kWarning, "warning:"),
+                                 one_line(warning.message),
+                                 one_line(warning.code)));
+  }
 }
 
 void report_frame_problem(std::string_view message) {
-  if (message.starts_with(kWarning)) {
-    message.remove_prefix(std::min(message.size(), kWarning.size() + 1));
-    print_error_line(warning_line(message));
-    return;
-  }
   print_error_line(fmt::format("{}: {}", who(true), one_line(message)));
 }
 
@@ -173,7 +168,14 @@ Result<void> check_outputs(const std::vector<std::string>& outputs,
     }
     const Result<AtomicFile> probe = AtomicFile::create(output, overwrite);
     if (!probe) return fail(probe.error());
-    return {};
+    // What the folder does not tell: a name too long, a full quota.
+    const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file(
+        std::fopen(probe->temporary_path().c_str(), "wbe"), &std::fclose);
+    if (file) return {};
+    return fail(ErrorCode::kUnwritable,
+                fmt::format("{}: cannot be opened for writing ({})",
+                            output,
+                            std::generic_category().message(errno)));
   };
   for (const std::string& output : outputs) {
     const Result<void> free = check(output, existing.value_or(common.overwrite_policy()));

@@ -85,14 +85,14 @@ void report_frames_of(const std::vector<DetectedFrame>& frames, const CommonOpti
   for (const DetectedFrame& frame : frames) {
     for (const Warning& warning : frame.warnings) {
       if (common.quiet || ++counts[warning.code] > kMostOfAKind) continue;
-      report_frame_problem(fmt::format("warning: {}: {}", frame.name, warning.message));
+      report_warnings({{warning.code, fmt::format("{}: {}", frame.name, warning.message)}}, common);
     }
     if (frame.error) report_frame_problem(frame.error->message);
   }
   for (const auto& [code, count] : counts) {
     if (count <= kMostOfAKind) continue;
-    report_frame_problem(
-        fmt::format("warning: {} more frames have the warning {}", count - kMostOfAKind, code));
+    report_warnings({{code, fmt::format("{} more frames have this warning", count - kMostOfAKind)}},
+                    common);
   }
 }
 

@@ -11,7 +11,9 @@
 #include <vector>
 
 #include "calib/base/csv.h"
+#include "calib/base/csv_comment.h"
 #include "calib/base/text.h"
+#include "cli/version.h"
 
 namespace trueplate::cli {
 namespace {
@@ -106,7 +108,9 @@ Result<exchange::PointsReport> transform_points_per_frame(const std::string& inp
   std::sort(report.lines_without_answer.begin(), report.lines_without_answer.end());
   CsvWriter writer = writer_like(*like);
   for (const std::vector<std::string>& row : moved) writer.add_row(row);
-  if (Result<void> written = write_text_file(output, writer.text(), overwrite); !written) {
+  const std::string text =
+      with_comment(writer.text(), "program", fmt::format("trueplate {}", kVersion));
+  if (Result<void> written = write_text_file(output, text, overwrite); !written) {
     return fail(written.error());
   }
   return report;

@@ -26,11 +26,9 @@ void report_frame_warnings(const std::vector<warp::FrameWarnings>& frames,
     for (const Warning& warning : frame.warnings) {
       if (!said.insert(warning.code).second) continue;
       const int others = num_frames[warning.code] - 1;
-      report_frame_problem(
-          fmt::format("warning: {}: {}{}",
-                      frame.name,
-                      warning.message,
-                      others > 0 ? fmt::format(" (also in {} more frames)", others) : ""));
+      const std::string more = others > 0 ? fmt::format(" (also in {} more frames)", others) : "";
+      report_warnings({{warning.code, fmt::format("{}: {}{}", frame.name, warning.message, more)}},
+                      common);
     }
   }
 }

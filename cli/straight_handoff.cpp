@@ -76,11 +76,12 @@ void StraightHandoff::finish(const warp::SequenceJob& job, footage::Frame& strai
 Result<void> StraightHandoff::write(Overwrite overwrite) const {
   if (state_->others) {
     const ImageSize size = state_->windows->display.size();
-    report_frame_problem(fmt::format(
-        "warning: frames of other windows than the first; the numbers in {} are those of {}x{}",
-        files_.json_path().string(),
-        size.width,
-        size.height));
+    const std::string message =
+        fmt::format("frames of other windows than the first; the numbers in {} are those of {}x{}",
+                    files_.json_path().string(),
+                    size.width,
+                    size.height);
+    report_warnings({{"windows-differ", message}}, CommonOptions{});
   }
   return files_.write(overwrite);
 }

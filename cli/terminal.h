@@ -15,6 +15,13 @@ enum class Stream { kOutput, kErrors };
 /// Columns of the terminal the stream goes to, 40 to 100; 80 when it is none.
 [[nodiscard]] int terminal_width(Stream stream);
 
+/// A line in the width of the terminal the stream goes to: what is longer goes on below, indented,
+/// from between two words. Where the stream is no terminal, the line as it is.
+[[nodiscard]] std::string fitted(Stream stream, std::string_view line);
+
+/// The same for a known width; for tests.
+[[nodiscard]] std::string fitted_to(int columns, std::string_view line);
+
 enum class Style { kHeading, kWarning, kFailure };
 
 /// The text in the style's colour where the stream is a terminal, and as it is elsewhere, or when

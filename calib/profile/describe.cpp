@@ -16,7 +16,7 @@ namespace trueplate::profile {
 namespace {
 
 constexpr std::size_t kLabelWidth = 19;
-constexpr std::size_t kPageWidth = 100;
+constexpr std::size_t kPageWidth = 80;
 constexpr std::size_t kMaxTextBytes = 2000;
 
 /// Text in two columns, the second one wrapped at words.

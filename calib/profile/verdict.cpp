@@ -19,7 +19,7 @@ std::string_view words_of(FitVerdict verdict) {
     case FitVerdict::kGood:
       return "good: below the 0.3 px that a controlled grid should reach";
     case FitVerdict::kPartlyGuessed:
-      return "small where the chart was seen (below 0.3 px), but parts of the frame are guessed: "
+      return "small where it was measured (below 0.3 px), but parts of the frame are guessed: "
              "see how well the lens map is known";
     case FitVerdict::kUsable:
       return "usable for a camera solve at HD or 2K (below 1 px), but a controlled grid should "

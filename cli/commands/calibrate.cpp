@@ -129,15 +129,20 @@ Result<void> write_page(const Made& made, const Options& options, const CommonOp
   if (options.report.empty()) return {};
   const Result<std::string> date = document_date("");
   if (!date) return fail(date.error());
-  return write_report_file(calibration_page({.profile = &made.calibration.profile,
-                                             .views = made.views,
-                                             .fit = &made.calibration.fit,
-                                             .trials = made.calibration.trials,
-                                             .frames = made.frames,
-                                             .date = *date,
-                                             .threads = common.threads}),
-                           options.report,
-                           common);
+  return write_report_file(
+      calibration_page({.profile = &made.calibration.profile,
+                        .views = made.views,
+                        .fit = &made.calibration.fit,
+                        .trials = made.calibration.trials,
+                        .no_trials = fmt::format("The model was asked for by name (--model {}), so "
+                                                 "no other was tried. Without that, or with "
+                                                 "--model auto, all are.",
+                                                 options.model),
+                        .frames = made.frames,
+                        .date = *date,
+                        .threads = common.threads}),
+      options.report,
+      common);
 }
 
 int finish(const Made& made, const Options& options, const CommonOptions& common) {
@@ -318,7 +323,7 @@ int calibrate_clips(const Options& options, const CommonOptions& common) {
 }
 
 int run(const Options& options, const CommonOptions& common) {
-  if (Result<void> named = check_report_name(options.report); !named) {
+  if (Result<void> named = check_report_option(options.report); !named) {
     return report_usage(named.error());
   }
   if (!options.clips.empty()) return calibrate_clips(options, common);
@@ -341,7 +346,7 @@ Action add_calibrate(CLI::App& app) {
   app.add_option("--clip",
                  options->clips,
                  "in the place of FRAMES, once a station of a zoom or a focus pull: "
-                 "FRAMES,focal=35mm,focus=2m[,t-stop=4][,entrance-pupil=110mm]")
+                 "FRAMES,focal=35mm,focus=2m; also ,t-stop=4 and ,entrance-pupil=110mm")
       ->type_name("CLIP")
       ->allow_extra_args(false);
   add_pool_option(app, options->pool);

@@ -315,7 +315,7 @@ int run(const Options& options, const CommonOptions& common) {
   Result<warp::StMapAssumptions> assumptions = map_assumptions(options.arguments);
   if (!assumptions) return report_usage(assumptions.error());
   assumptions->header = warp::MapHeader::kStands;  // they are said of whichever map does not state
-  if (Result<void> named = check_report_name(options.report); !named) {
+  if (Result<void> named = check_report_option(options.report); !named) {
     return report_usage(named.error());
   }
   const bool maps = is_map_name(options.first);

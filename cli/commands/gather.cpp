@@ -18,7 +18,7 @@ struct Options {
 };
 
 int run(const Options& options, const CommonOptions& common) {
-  if (Result<void> named = check_report_name(options.report); !named) {
+  if (Result<void> named = check_report_option(options.report); !named) {
     return report_usage(named.error());
   }
   const Result<zoom::Pooling> pooling = pooling_of(options.pool);

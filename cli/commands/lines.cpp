@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <memory>
 
+#include "calib/base/atomic_file.h"
+#include "calib/base/csv_comment.h"
 #include "calib/base/text.h"
 #include "calib/calibrate/lens_from_lines.h"
 #include "calib/footage/frame.h"
@@ -337,7 +339,9 @@ int from_frames(const Options& options,
   }
   if (!lines) return report_failure(lines.error());
   if (!options.lines.empty()) {
-    if (Result<void> written = plate::write_lines(options.lines, *lines, common.overwrite_policy());
+    const std::string text =
+        with_comment(plate::lines_text(*lines), "program", fmt::format("trueplate {}", kVersion));
+    if (Result<void> written = write_text_file(options.lines, text, common.overwrite_policy());
         !written) {
       return report_failure(written.error());
     }
@@ -380,7 +384,7 @@ int from_file(const Options& options,
 }
 
 int run(const Options& options, const CommonOptions& common) {
-  if (Result<void> named = check_report_name(options.report); !named) {
+  if (Result<void> named = check_report_option(options.report); !named) {
     return report_usage(named.error());
   }
   const Result<LensFromLinesOptions> lines = lines_options(options);

@@ -111,6 +111,10 @@ int write_sheet(const Options& options,
   return kDone;
 }
 
+constexpr const char* kNoTrials =
+    "The profile keeps the model that was taken, not the figures of the others. The page that "
+    "`calibrate --report` writes as the lens is made has their table.";
+
 int write_page(const Options& options,
                const profile::Profile& profile,
                const CommonOptions& common) {
@@ -123,10 +127,12 @@ int write_page(const Options& options,
     }
     return write_report(zoom_page(profile, *date), options.output, common);
   }
-  CalibrationPage page{.profile = &profile,
-                       .station = station_index(options),
-                       .date = *date,
-                       .threads = common.threads};
+  CalibrationPage page{
+      .profile = &profile,
+      .station = station_index(options),
+      .no_trials = profile.stations[station_index(options)].quality ? kNoTrials : "",
+      .date = *date,
+      .threads = common.threads};
   std::optional<footage::FrameSet> frames;
   if (!options.frames.arguments.empty()) {
     Result<footage::FrameSet> resolved =

@@ -255,7 +255,7 @@ int run(const Options& options, const CommonOptions& common) {
   const auto begin = std::chrono::steady_clock::now();
   const Result<Given> given = given_by(options);
   if (!given) return report_usage(given.error());
-  if (Result<void> named = check_report_name(options.report); !named) {
+  if (Result<void> named = check_report_option(options.report); !named) {
     return report_usage(named.error());
   }
   if (Result<void> free =

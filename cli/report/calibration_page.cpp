@@ -59,7 +59,7 @@ Result<json> calibration_page(const CalibrationPage& page) {
                                  error_section(station, page.fit, page.threads),
                                  curve_section(lens),
                                  grid_section(lens),
-                                 models_section(page.trials),
+                                 models_section(page.trials, page.no_trials),
                                  parameters_section(station),
                                  handoff_section(*page.profile, station, page.threads),
                                  frames.empty() ? json() : frames_section(frames),

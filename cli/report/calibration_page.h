@@ -22,6 +22,7 @@ struct CalibrationPage {
   std::span<const target::View> views = {};      // what was seen in the frames
   const fit::LensFit* fit = nullptr;             // to the views, of the station's lens
   std::span<const fit::ModelTrial> trials = {};  // the models that were tried
+  std::string no_trials = {};                    // where there are none: why, in a sentence
   const footage::FrameSet* frames = nullptr;     // of which one is shown
   std::vector<Warning> warnings = {};            // beside those of the station
   std::string date;                              // of the page

@@ -306,8 +306,10 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
       {"steps", round_steps(least, most, 6)}};
 }
 
-json models_section(std::span<const fit::ModelTrial> trials) {
-  if (trials.empty()) return {};
+json models_section(std::span<const fit::ModelTrial> trials, const std::string& no_trials) {
+  constexpr std::string_view kTitle = "Models tried";
+  if (trials.empty() && no_trials.empty()) return {};
+  if (trials.empty()) return {{"kind", "words"}, {"title", kTitle}, {"words", {no_trials}}};
   json rows = json::array();
   for (const fit::ModelTrial& trial : trials) {
     json cells = {trial.model,
@@ -319,7 +321,7 @@ json models_section(std::span<const fit::ModelTrial> trials) {
     rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
   return {{"kind", "table"},
-          {"title", "Models tried"},
+          {"title", kTitle},
           {"words",
            {"All were fitted to the same points. The simplest is taken that no other beats on "
             "unseen frames and by the information criterion."}},

@@ -3,6 +3,7 @@
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <span>
+#include <string>
 #include <vector>
 
 #include "calib/fit/fit.h"
@@ -33,8 +34,9 @@ namespace trueplate::cli {
                                            const fit::LensFit* fit,
                                            int threads);
 
-/// The models that were tried; null when the model was given.
-[[nodiscard]] nlohmann::json models_section(std::span<const fit::ModelTrial> trials);
+/// The models that were tried, or the sentence that says why there are none; null without either.
+[[nodiscard]] nlohmann::json models_section(std::span<const fit::ModelTrial> trials,
+                                            const std::string& no_trials);
 
 /// All frames, each drawn.
 [[nodiscard]] nlohmann::json frames_section(const nlohmann::json& frames);

@@ -42,10 +42,10 @@ Verdict headline_of(const profile::Station& station) {
       if (station.warnings.empty()) return {"good", "Good"};
       return {"care", "Good residuals, with warnings"};
     case profile::FitVerdict::kPartlyGuessed:
-      return {"care", "Good where the chart was seen, guessed elsewhere"};
+      return {"care", "Good where it was measured, guessed elsewhere"};
     case profile::FitVerdict::kUsable:
       if (quality->map_sigma_max_px.value_or(0.0) > profile::kUncertainMapPx) {
-        return {"care", "Usable with care where the chart was seen, guessed elsewhere"};
+        return {"care", "Usable with care where it was measured, guessed elsewhere"};
       }
       return {"care", "Usable with care"};
     case profile::FitVerdict::kDoubtful:

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "calib/base/atomic_file.h"
+#include "cli/document_date.h"
 #include "cli/report/page.h"
 
 namespace trueplate::cli {
@@ -11,10 +12,14 @@ void add_report_option(CLI::App& app, std::string& option) {
   app.add_option("--report", option, "write a page to look at, one HTML file")->type_name("FILE");
 }
 
-Result<void> check_report_name(const std::string& output) {
-  if (output.empty() || output.ends_with(".html")) return {};
-  return fail(ErrorCode::kInvalidInput,
-              fmt::format("--report: {}: a report is a page, its name ends in .html", output));
+Result<void> check_report_option(const std::string& output) {
+  if (output.empty()) return {};
+  if (!output.ends_with(".html")) {
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("--report: {}: a report is a page, its name ends in .html", output));
+  }
+  const Result<std::string> date = document_date("");
+  return date ? Result<void>() : Result<void>(fail(date.error()));
 }
 
 Result<void> write_report_file(const Result<nlohmann::json>& report,

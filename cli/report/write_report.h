@@ -12,8 +12,9 @@ namespace trueplate::cli {
 /// `--report`, for commands that can show their result as a page.
 void add_report_option(CLI::App& app, std::string& option);
 
-/// Whether the name asks for a page. Errors: it does not end in .html.
-Result<void> check_report_name(const std::string& output);
+/// Before any work: whether a page of this name can be made; empty: none is wanted. Errors: it does
+/// not end in .html, or there is no date to put on it.
+Result<void> check_report_option(const std::string& output);
 
 /// Writes the page of `report`, says where it is, and writes its name where --json asks for it; the
 /// exit status.

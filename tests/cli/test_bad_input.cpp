@@ -369,6 +369,8 @@ TEST_CASE("points far outside the plate are moved, and warned of with their dist
   CAPTURE(result.errors);
   CHECK(result.status == kDone);
   CHECK(result.errors.find("outside the plate, up to 40.0 px") != std::string::npos);
+  // The code that docs/troubleshooting.md explains it by ends the line.
+  CHECK(result.errors.find(" [points-outside-plate]\n") != std::string::npos);
 }
 
 TEST_CASE("profiles that cannot be trusted are refused") {
@@ -465,4 +467,13 @@ TEST_CASE("an unwritable or absent folder is named before any work is done") {
                 kFailed,
                 {"no-such-folder"},
                 folder);
+  // A page, too, and where the folder does not say so: the name is longer than a file system takes.
+  const std::string profile = (folder / "with-page.json").string();
+  for (const std::string& page : {(folder / "no-such-folder" / "lens.html").string(),
+                                  (folder / (std::string(300, 'a') + ".html")).string()}) {
+    check_refused(with(Workshop::calibrate(workshop().footage), {"-o", profile, "--report", page}),
+                  kFailed,
+                  {page},
+                  folder);
+  }
 }

@@ -265,6 +265,13 @@ TEST_CASE("colours are for terminals, and not where NO_COLOR or TERM=dumb refuse
     CAPTURE(line);
     CHECK(line.size() <= 61);  // a terminal's lines end in CR LF
   }
+  // So are messages, which are one line elsewhere; they go on indented.
+  const std::string message = on_terminal("stty cols 60; NO_COLOR=1 TERM=xterm " + refused);
+  CHECK(has(message, "\n    "));
+  for (const std::string& line : lines_of(message)) {
+    CAPTURE(line);
+    CHECK(line.size() <= 61);
+  }
 }
 
 TEST_CASE("--json - gives JSON alone on standard output, --quiet nothing, --progress its pace") {

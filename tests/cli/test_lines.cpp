@@ -9,6 +9,7 @@
 #include <nlohmann/json.hpp>
 #include <random>
 
+#include "calib/base/csv.h"
 #include "calib/plate/line_set.h"
 #include "calib/profile/profile.h"
 #include "tests/cli/run_program.h"
@@ -158,7 +159,8 @@ TEST_CASE("plates of one lens are joined; their lines are written and drawn") {
   CHECK(profile->provenance.footage[0].sha256.size() == 64);
   CHECK_FALSE(profile->provenance.footage[2].used);
 
-  // What was written is read again, to the same lens.
+  // What was written says by whom, and is read again, to the same lens.
+  CHECK(CsvTable::read(csv)->comment("program")->value_or("").starts_with("trueplate "));
   const fs::path again = scratch.path() / "again.json";
   REQUIRE(run_trueplate({"lines", csv.string(), "-o", again.string()}).status == kDone);
   const auto second = profile::read_profile(again);

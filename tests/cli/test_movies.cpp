@@ -253,7 +253,7 @@ TEST_CASE("interlaced frames are warned of with a number") {
   CHECK(result.status == kDone);
   CHECK(mentions(result, "two moments"));
   CHECK(mentions(result, "woven.mov#1"));
-  CHECK(mentions(result, "more frames have the warning field-motion"));
+  CHECK(mentions(result, "more frames have this warning [field-motion]"));
 }
 
 TEST_CASE("a movie cut short, one without video, and one that is none") {

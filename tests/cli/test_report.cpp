@@ -104,6 +104,8 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   judge(in("whole.html"), "520");  // chromium's narrowest window; 500 px of page
   run_well({"report", in("lens.json"), "-o", in("bare.html")});
   judge(in("bare.html"));
+  CHECK(read_text(in("bare.html")).find("The profile keeps the model that was taken") !=
+        std::string::npos);
 
   // What the browser is not asked, because it would not run it: the source itself.
   const std::string page = read_text(in("whole.html"));

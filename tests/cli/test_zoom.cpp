@@ -261,6 +261,7 @@ TEST_CASE("a lens for every frame: from a table and from headers, in pictures, m
     CHECK(*moved->number(row, 2) == doctest::Approx(truth->x()).epsilon(2e-4));
   }
   CHECK(moved->is_blank(2, 2));
+  CHECK(moved->comment("program")->value_or("").starts_with("trueplate "));
 }
 
 TEST_CASE(

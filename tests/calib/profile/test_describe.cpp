@@ -133,11 +133,11 @@ TEST_CASE("of a spline field: its formula, the size of its values and where it e
   station.uncertainty.reset();
   station.channels.reset();
   const std::string text = describe(profile);
-  CHECK(text.find("half_height 0.32") != std::string::npos);
+  CHECK(says(text, "half_height 0.32"));
   CHECK(text.find("sx_0_0") == std::string::npos);
-  CHECK(text.find("140 values of the field, at most 10 px") != std::string::npos);
-  CHECK(text.find("within 560 px (x) and 320 px (y)") != std::string::npos);
-  CHECK(text.find("from 1040 and 800 px on") != std::string::npos);
+  CHECK(says(text, "140 values of the field, at most 10 px"));
+  CHECK(says(text, "within 560 px (x) and 320 px (y)"));
+  CHECK(says(text, "from 1040 and 800 px on"));
 }
 
 TEST_CASE("a day is one of calibration only where something was fitted to footage") {
