@@ -6,6 +6,7 @@
 #include <chrono>
 #include <cmath>
 
+#include "calib/base/counted.h"
 #include "calib/base/timestamp.h"
 #include "calib/lens/model.h"
 #include "calib/plate/usd_camera.h"
@@ -146,9 +147,10 @@ std::string solve_line(const plate::Trial& trial, const plate::CameraSolve& solv
     line += fmt::format(", k1 {:.4f}, k2 {:.4f}", trial.lens.radial[0], trial.lens.radial[1]);
   }
   if (solve.all.num_points > solve.used.num_points) {
-    line += fmt::format("; {:.3f} px with the {} points left out",
-                        solve.all.rms_px,
-                        solve.all.num_points - solve.used.num_points);
+    line += fmt::format(
+        "; {:.3f} px with the {} left out",
+        solve.all.rms_px,
+        counted(static_cast<std::size_t>(solve.all.num_points - solve.used.num_points), "point"));
   }
   return line + "\n";
 }
@@ -185,10 +187,10 @@ profile::Uncertainty uncertainty_of(const plate::LensEstimate& estimate, const l
 
 std::string trial_text(const plate::Tracks& tracks, const plate::Trial& trial) {
   const double scale = trial.plate_size.width / plate::kBandWidthPx;
-  std::string text = fmt::format("{} tracks, {} frames, {} points on a {}x{} plate",
-                                 tracks.names.size(),
-                                 tracks.frames.size(),
-                                 tracks.points.size(),
+  std::string text = fmt::format("{}, {}, {} on a {}x{} plate",
+                                 counted(tracks.names.size(), "track"),
+                                 counted(tracks.frames.size(), "frame"),
+                                 counted(tracks.points.size(), "point"),
                                  trial.plate_size.width,
                                  trial.plate_size.height);
   if (trial.keyframes[0] >= 0) {

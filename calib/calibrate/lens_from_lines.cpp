@@ -9,6 +9,7 @@
 #include <set>
 #include <utility>
 
+#include "calib/base/counted.h"
 #include "calib/base/sha256.h"
 #include "calib/base/timestamp.h"
 #include "calib/calibrate/detail/frame_hashes.h"
@@ -84,17 +85,19 @@ profile::Station station_of(const plate::LineFit& fit, const LensFromLinesOption
   station.t_stop = options.t_stop;
   station.lens = fit.lens;
   station.uncertainty = profile::Uncertainty{fit.parameter_names, fit.covariance};
-  station.quality = profile::Quality{.rms_px = fit.rms_px,
-                                     .held_out_rms_px = fit.held_out_rms_px,
-                                     .max_px = fit.max_px,
-                                     .p95_px = fit.p95_px,
-                                     .num_frames = num_frames_of(fit.lines, false),
-                                     .num_frames_used = num_frames_of(fit.lines, true),
-                                     .num_points = fit.num_points,
-                                     .noise_sigma_px = fit.noise_px,
-                                     .map_sigma_rms_px = fit.map_sigma_rms_px,
-                                     .map_sigma_max_px = fit.map_sigma_max_px,
-                                     .map_sigma_after = profile::MapSigmaAfter::kRotationAndFocal};
+  station.quality = profile::Quality{
+      .rms_px = fit.rms_px,
+      .held_out_rms_px = fit.held_out_rms_px,
+      .max_px = fit.max_px,
+      .p95_px = fit.p95_px,
+      .num_frames = num_frames_of(fit.lines, false),
+      .num_frames_used = num_frames_of(fit.lines, true),
+      .num_points = fit.num_points,
+      .noise_sigma_px = fit.noise_px,
+      .map_sigma_rms_px = fit.map_sigma_rms_px,
+      .map_sigma_max_px = fit.map_sigma_max_px,
+      .map_sigma_after = profile::MapSigmaAfter::kRotationAndFocal,
+      .map_misfit_rms_px = fit.model_doubt ? std::optional(fit.model_doubt->rms_px) : std::nullopt};
   station.warnings = fit.warnings;
   return station;
 }
@@ -102,10 +105,10 @@ profile::Station station_of(const plate::LineFit& fit, const LensFromLinesOption
 /// Where the numbers come from, and which of them were not measured.
 std::string method_of(const plate::LineFit& fit, const LensFromLinesOptions& options) {
   return fmt::format(
-      "without a chart: least squares on {} points of {} straight edges (plumb lines), which "
+      "without a chart: least squares on {} of {} (plumb lines), which "
       "determine the distortion only; focal length {}, pixel aspect {}; distortion centre {}",
-      fit.num_points,
-      fit.num_lines,
+      counted(static_cast<std::size_t>(fit.num_points), "point"),
+      counted(static_cast<std::size_t>(fit.num_lines), "straight edge"),
       options.nominal_focal_mm ? "as given" : "assumed",
       options.pixel_aspect ? "as given" : "believed",
       options.fit.centre_px ? "as given"
@@ -192,8 +195,8 @@ Result<plate::LineSet> lines_of(std::vector<LinesOfFrame>& frames) {
     return fail(
         ErrorCode::kNotFound,
         fmt::format(
-            "no lines in any of {} frames; the first: {}",
-            frames.size(),
+            "no lines in any of {}; the first: {}",
+            counted(frames.size(), "frame"),
             frames.empty() || !frames.front().error ? "no frames" : frames.front().error->message));
   }
   return lines;

@@ -7,6 +7,7 @@
 #include <limits>
 #include <utility>
 
+#include "calib/base/counted.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/plate/detail/line_choice.h"
 #include "calib/plate/detail/line_doubt.h"
@@ -103,11 +104,11 @@ LensProblem pinhole_problem(ImageSize size, const LineFitOptions& options) {
 
 Error undetermined(std::size_t num_lines, double doubt_px) {
   return {ErrorCode::kUndetermined,
-          fmt::format("{} lines leave the distortion open: a straight line along the frame's edge "
+          fmt::format("{} would leave the distortion open: a straight line along the frame's edge "
                       "could bend by {} px more or less; lines through the middle of the frame "
                       "stay straight whatever the lens, and short ones say little: add long lines "
                       "near the edges",
-                      num_lines,
+                      counted(num_lines, "line"),
                       std::isfinite(doubt_px) && doubt_px < 1e6 ? fmt::format("{:.0f}", doubt_px)
                                                                 : "any number of")};
 }
@@ -259,8 +260,8 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
     return fail(ErrorCode::kUndetermined,
                 lines.chains.empty()
                     ? std::string("no lines at all; wanted long straight edges of the world")
-                    : fmt::format("none of the {} lines can be fitted; {} {}",
-                                  lines.chains.size(),
+                    : fmt::format("of {} none can be fitted; {} {}",
+                                  counted(lines.chains.size(), "line"),
                                   title_of(lines.chains.front()),
                                   prepared.reasons.front()));
   }
@@ -279,9 +280,9 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
       first_screen(pinhole_problem(size, options), pinhole, vote, chains, options);
   if (!screen) {
     return fail(ErrorCode::kNotConverged,
-                fmt::format("no lens could be fitted to the {} lines; they may not be straight in "
-                            "the world, or '# image:' may be wrong",
-                            chains.size()));
+                fmt::format("no lens could be fitted to {}: perhaps not straight in the world, or "
+                            "'# image:' is wrong",
+                            counted(chains.size(), "line")));
   }
   Result<detail::LineChoice> choice = detail::choose_line_model(
       detail::models_wanted(options), *screen, vote.lambda, chains, options);
@@ -310,8 +311,10 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
   fit.edge_bend = detail::edge_bend(best.problem, best.lens.intrinsics, *covariance);
   const fit::detail::MapSigma map =
       fit::detail::map_sigma(fit.lens, fit.covariance, fit::Absorbed::kRotationAndFocal);
-  fit.map_sigma_rms_px = map.rms_px;
-  fit.map_sigma_max_px = map.max_px;
+  fit.model_doubt = choice->doubt;
+  const MapsApart model_doubt = fit.model_doubt.value_or(MapsApart());
+  fit.map_sigma_rms_px = std::hypot(map.rms_px, model_doubt.rms_px);
+  fit.map_sigma_max_px = std::hypot(map.max_px, model_doubt.max_px);
   const double doubt_px = fit.edge_bend ? fit.edge_bend->sigma_px : map.max_px;
   if (!(doubt_px <= most_doubt_px(size))) return fail(undetermined(num_used, doubt_px));
   add_lines(lines, prepared, best, fit);

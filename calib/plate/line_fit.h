@@ -64,6 +64,14 @@ struct LineResult {
   std::string reason;  // why it was left out; empty when used
 };
 
+/// How far apart the maps of two lenses are over the plate, in plate pixels, after the best scale
+/// and shift of each axis, which a camera solve takes up.
+struct MapsApart {
+  double rms_px = 0.0;  // over the plate's area
+  double max_px = 0.0;  // corners and edges included
+  Point2d worst_plate_px = {0.0, 0.0};
+};
+
 /// A lens model on trial, all on the same lines.
 struct LineTrial {
   std::string model;
@@ -71,6 +79,9 @@ struct LineTrial {
   std::optional<double> rms_px;  // nullopt: it could not be fitted
   std::optional<double> held_out_rms_px;
   double held_out_gain = 0.0;  // over the model chosen so far, in standard errors over the lines
+  double weight = 0.0;         // how likely it is beside the others by these lines; all together 1
+  std::optional<MapsApart> apart =
+      std::nullopt;  // from the one chosen; nullopt: one has no inverse somewhere
   bool chosen = false;
   std::string reason;  // why it was not chosen
 };
@@ -109,10 +120,15 @@ struct LineFit {
   double independent_points = 0.0;  // so many independent points would determine as much
 
   std::optional<EdgeBend> edge_bend;  // nullopt: the lens does not image the whole edge
-  Window coverage;                // the smallest window, in plate px, that holds the used points
-  double reach = 0.0;             // farthest used point from the centre, over the farthest corner
-  double map_sigma_rms_px = 0.0;  // as fit::map_sigma_px() with rotation and focal absorbed
+  Window coverage;     // the smallest window, in plate px, that holds the used points
+  double reach = 0.0;  // farthest used point from the centre, over the farthest corner
+  /// As fit::map_sigma_px() with rotation and focal absorbed, and model_doubt.
+  double map_sigma_rms_px = 0.0;
   double map_sigma_max_px = 0.0;
+  /// What of these comes from models that these lines do not tell from the one chosen: by how much
+  /// the maps of all models on trial are expected to be off from its own, each counted as likely as
+  /// the lines make it. nullopt where the model was given, or nothing else is likely.
+  std::optional<MapsApart> model_doubt;
   std::vector<Warning> warnings;
 };
 

@@ -5,7 +5,10 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
+#include <utility>
 
+#include "calib/base/counted.h"
 #include "calib/base/utf8.h"
 #include "charts/draw/detail/detection_marks.h"
 #include "charts/draw/detail/frame_canvas.h"
@@ -54,18 +57,62 @@ void paint_line(cairo_t* context, const DrawnLine& line, const FrameCanvas& canv
   stroke_rimmed(context, kLeftOut, 1.6 * canvas.stroke);
 }
 
-void paint_label(cairo_t* context, const DrawnLine& line, const FrameCanvas& canvas) {
-  const Point2d chord = canvas.scale * (line.points_px.back() - line.points_px.front());
-  if (!line.used || chord.norm() < kLeastLabelled) return;
-  const Point2d middle = canvas.scale * line.points_px[line.points_px.size() / 2];
+/// The label of a line, and the part of the picture that it covers.
+struct Label {
+  Text text;
+  Point2d low = {0.0, 0.0};
+  Point2d high = {0.0, 0.0};
+
+  [[nodiscard]] bool meets(const Label& other) const {
+    return (low.array() < other.high.array()).all() && (other.low.array() < high.array()).all();
+  }
+};
+
+/// With its middle a share of the way along the line.
+Label label_at(double share, const DrawnLine& line, const FrameCanvas& canvas) {
+  constexpr double kWidth = 0.62;  // of a character of digits, points and blanks, over its height
   const double size = 0.8 * canvas.text_size;
-  detail::paint_rimmed_text(
-      context,
-      {.words = fmt::format("{}: {:.1f}", printable(line.name, kLongestLabel), line.bend_px),
-       .place = middle - Point2d(0.0, 0.4 * size),
-       .size = size,
-       .align = TextAlign::kMiddle},
-      canvas.stroke);
+  const auto last = static_cast<double>(line.points_px.size() - 1);
+  const Point2d place =
+      canvas.scale * line.points_px[static_cast<std::size_t>(std::lround(share * last))] -
+      Point2d(0.0, 0.4 * size);
+  std::string words = fmt::format("{}: {:.1f}", printable(line.name, kLongestLabel), line.bend_px);
+  const Point2d half(0.5 * kWidth * size * static_cast<double>(words.size()), 0.5 * size);
+  const Point2d middle = place - Point2d(0.0, 0.36 * size);
+  return {.text = {.words = std::move(words),
+                   .place = place,
+                   .size = size,
+                   .align = TextAlign::kMiddle},
+          .low = middle - half,
+          .high = middle + half};
+}
+
+/// Labels that cover no other, those of the longest lines first; where a line has no room for its
+/// own it goes without.
+std::vector<Label> labels_of(const std::vector<DrawnLine>& lines, const FrameCanvas& canvas) {
+  std::vector<std::pair<double, const DrawnLine*>> by_length;
+  for (const DrawnLine& line : lines) {
+    if (!line.used || line.points_px.size() < 2) continue;
+    const double length = canvas.scale * (line.points_px.back() - line.points_px.front()).norm();
+    if (length >= kLeastLabelled) by_length.emplace_back(length, &line);
+  }
+  std::stable_sort(by_length.begin(), by_length.end(), [](const auto& a, const auto& b) {
+    return a.first > b.first;
+  });
+  std::vector<Label> labels;
+  for (const auto& [length, line] : by_length) {
+    for (const double share : {0.5, 0.38, 0.62, 0.25, 0.75, 0.12, 0.88}) {
+      Label label = label_at(share, *line, canvas);
+      if (std::any_of(labels.begin(), labels.end(), [&](const Label& other) {
+            return label.meets(other);
+          })) {
+        continue;
+      }
+      labels.push_back(std::move(label));
+      break;
+    }
+  }
+  return labels;
 }
 
 std::vector<std::string> caption_of(const LineScene& scene, const FrameCanvas& canvas) {
@@ -75,13 +122,14 @@ std::vector<std::string> caption_of(const LineScene& scene, const FrameCanvas& c
                       printable(scene.name, kLongestName),
                       detail::size_text(scene.luma.size(), canvas)),
           scene.lines.empty() ? "no lines: " + printable(scene.reason, kLongestReason)
-                              : fmt::format("{} lines, {} used for the lens, {} left out",
-                                            scene.lines.size(),
+                              : fmt::format("{}, {} used for the lens, {} left out",
+                                            counted(scene.lines.size(), "line"),
                                             num_used,
                                             scene.lines.size() - num_used),
-          scene.lines.empty() ? ""
-                              : "solid: used, with its name and how far it bends in px    dashed, "
-                                "slashed: left out"};
+          scene.lines.empty()
+              ? ""
+              : "solid: used, with its name and how far it bends in px where there is "
+                "room    dashed, slashed: left out"};
 }
 
 }  // namespace
@@ -99,8 +147,8 @@ Image<float> line_picture(const LineScene& scene) {
     for (const DrawnLine& line : scene.lines) {
       if (is_drawn(line) && line.used) paint_line(context.get(), line, canvas);
     }
-    for (const DrawnLine& line : scene.lines) {
-      if (is_drawn(line)) paint_label(context.get(), line, canvas);
+    for (const Label& label : labels_of(scene.lines, canvas)) {
+      detail::paint_rimmed_text(context.get(), label.text, canvas.stroke);
     }
     detail::paint_caption(context.get(), caption_of(scene, canvas), canvas);
   }

@@ -26,7 +26,8 @@ struct LineScene {
 
 /// The frame in greys with its lines, for a person to judge; channels, scale and greys as those of
 /// detection_picture(). Every meaning has a shape of its own, every stroke a dark rim:
-///   solid      a line that the lens was fitted to, its name and bend in its middle
+///   solid      a line that the lens was fitted to, with its name and bend where these cover no
+///              longer line's
 ///   dashed, a slash across its middle   a line left out
 /// Pure; safe from any thread.
 [[nodiscard]] Image<float> line_picture(const LineScene& scene);

@@ -4,6 +4,7 @@
 #include <memory>
 
 #include "calib/base/atomic_file.h"
+#include "calib/base/counted.h"
 #include "calib/base/csv_comment.h"
 #include "calib/base/text.h"
 #include "calib/calibrate/lens_from_lines.h"
@@ -101,6 +102,11 @@ nlohmann::json line_json(const plate::LineResult& line) {
           {"reason", line.reason}};
 }
 
+nlohmann::json apart_json(const std::optional<plate::MapsApart>& apart) {
+  if (!apart) return {};
+  return {{"rms", apart->rms_px}, {"max", apart->max_px}};
+}
+
 nlohmann::json trials_json(const std::vector<plate::LineTrial>& trials) {
   const auto number = [](const std::optional<double>& value) {
     return value ? nlohmann::json(*value) : nlohmann::json();
@@ -112,6 +118,8 @@ nlohmann::json trials_json(const std::vector<plate::LineTrial>& trials) {
                       {"rms_px", number(trial.rms_px)},
                       {"held_out_rms_px", number(trial.held_out_rms_px)},
                       {"held_out_gain", trial.held_out_gain},
+                      {"weight", trial.weight},
+                      {"apart_px", apart_json(trial.apart)},
                       {"chosen", trial.chosen},
                       {"reason", trial.reason}});
   }
@@ -167,6 +175,7 @@ nlohmann::json result_json(const LensFromLines& result) {
             {"reach", fit.reach}}},
           {"map_sigma_rms_px", fit.map_sigma_rms_px},
           {"map_sigma_max_px", fit.map_sigma_max_px},
+          {"model_doubt_px", apart_json(fit.model_doubt)},
           {"lines", lines},
           {"frames", frames},
           {"warnings", warnings_json(fit.warnings)}};
@@ -214,18 +223,19 @@ std::string summary(const LensFromLines& result, const std::string& output) {
   const plate::LineFit& fit = result.fit;
   std::string text = lines_text_of(fit);
   for (const plate::LineTrial& trial : fit.trials) {
-    text += fmt::format("  {:<30} rms {} px, held out {} px  {}\n",
+    text += fmt::format("  {:<30} rms {} px, held out {} px{}  {}\n",
                         trial.model,
                         trial.rms_px ? fmt::format("{:.4f}", *trial.rms_px) : "-",
                         trial.held_out_rms_px ? fmt::format("{:.4f}", *trial.held_out_rms_px) : "-",
+                        trial.apart ? fmt::format(", {:.2f} px apart", trial.apart->rms_px) : "",
                         trial.chosen ? "chosen" : trial.reason);
   }
-  text += fmt::format("{}: {} of {} lines, rms {:.4f} px over {} points",
+  text += fmt::format("{}: {} of {}, rms {:.4f} px over {}",
                       lens::model_name(fit.lens.model),
                       fit.num_lines,
-                      fit.lines.size(),
+                      counted(fit.lines.size(), "line"),
                       fit.rms_px,
-                      fit.num_points);
+                      counted(static_cast<std::size_t>(fit.num_points), "point"));
   if (fit.edge_bend) {
     text +=
         fmt::format("; a straight line along the frame's edge bends by {:.2f} px (sigma {:.2f})",

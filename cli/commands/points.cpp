@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "calib/base/atomic_file.h"
+#include "calib/base/counted.h"
 #include "calib/base/csv.h"
 #include "calib/base/csv_comment.h"
 #include "calib/exchange/points.h"
@@ -118,29 +119,32 @@ int run(const Options& options, const CommonOptions& common) {
   if (!report) return report_failure(report.error());
 
   print(common,
-        fmt::format("{} points {}, {} gaps, {} without an answer -> {}\n",
-                    report->num_moved,
+        fmt::format("{} {}, {}, {} without an answer -> {}\n",
+                    counted(report->num_moved, "point"),
                     options.rays
                         ? fmt::format("up to {:.3f} degrees off the axis", report->max_angle_deg)
                         : fmt::format("moved by up to {:.3f} px", report->max_shift_px),
-                    report->num_gaps,
+                    counted(report->num_gaps, "gap"),
                     report->num_without_answer,
                     options.output));
   std::vector<Warning> warnings;
   if (report->num_without_answer > 0) {
     warnings.push_back({"points-without-answer",
-                        fmt::format("{} points lie where the lens has no answer; they are left "
+                        fmt::format("{} {} where the lens has no answer and {} left "
                                     "blank (first: {} line {})",
-                                    report->num_without_answer,
+                                    counted(report->num_without_answer, "point"),
+                                    agreed(report->num_without_answer, "lies", "lie"),
+                                    agreed(report->num_without_answer, "is", "are"),
                                     options.input,
                                     report->lines_without_answer.front()),
                         static_cast<double>(report->num_without_answer)});
   }
   if (report->num_outside_plate > 0) {
     warnings.push_back({"points-outside-plate",
-                        fmt::format("{} points lie outside the plate, up to {:.1f} px: there the "
+                        fmt::format("{} {} outside the plate, up to {:.1f} px: there the "
                                     "lens was not measured",
-                                    report->num_outside_plate,
+                                    counted(report->num_outside_plate, "point"),
+                                    agreed(report->num_outside_plate, "lies", "lie"),
                                     report->max_outside_px),
                         report->max_outside_px});
   }

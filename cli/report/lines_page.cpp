@@ -96,11 +96,15 @@ json verdict_lines(const LensFromLines& result) {
     lines.push_back(
         fmt::format("Lines that were held out lie within {}.", px_text(*fit.held_out_rms_px)));
   }
-  lines.push_back(
-      fmt::format("Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
-                  "rms, and by {} at the worst place, if the model holds beyond the lines.",
-                  px_text(fit.map_sigma_rms_px),
-                  px_text(fit.map_sigma_max_px)));
+  lines.push_back(fmt::format(
+      "Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
+      "rms, and by {} at the worst place{}.",
+      px_text(fit.map_sigma_rms_px),
+      px_text(fit.map_sigma_max_px),
+      fit.model_doubt ? fmt::format("; {} of the first because models that meet the lines as well "
+                                    "disagree",
+                                    px_text(fit.model_doubt->rms_px))
+                      : std::string(", if the model holds beyond the lines")));
   lines.push_back("Lines tell neither the focal length nor the scale: leave both to the solve.");
   return lines;
 }
@@ -113,19 +117,26 @@ json models_section(const std::vector<plate::LineTrial>& trials) {
                   fmt::format("{}", trial.num_coefficients),
                   number_cell(trial.rms_px),
                   number_cell(trial.held_out_rms_px),
+                  number_cell(trial.apart ? std::optional(trial.apart->rms_px) : std::nullopt),
+                  number_cell(trial.apart ? std::optional(trial.apart->max_px) : std::nullopt),
                   trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestName)};
     rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
-  return {{"kind", "table"},
-          {"title", "Models tried"},
-          {"words", {"All were fitted to the same lines; unseen are lines that were held out."}},
-          {"columns",
-           {text_column("model"),
-            number_column("terms"),
-            number_column("rms px"),
-            number_column("unseen lines px"),
-            text_column("")}},
-          {"rows", rows}};
+  return {
+      {"kind", "table"},
+      {"title", "Models tried"},
+      {"words",
+       {"All were fitted to the same lines; unseen are lines that were held out. Apart: how far "
+        "a model's map is from the chosen one's, over the plate and at the worst place."}},
+      {"columns",
+       {text_column("model"),
+        number_column("terms"),
+        number_column("rms px"),
+        number_column("unseen lines px"),
+        number_column("apart px"),
+        number_column("at worst px"),
+        text_column("")}},
+      {"rows", rows}};
 }
 
 }  // namespace

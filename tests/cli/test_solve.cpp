@@ -2,11 +2,13 @@
 // lens profile out. The shot and its truth are those of tests/support/made_shot.
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <filesystem>
 #include <fstream>
 #include <iterator>
 #include <nlohmann/json.hpp>
+#include <random>
 #include <string>
 #include <vector>
 
@@ -120,7 +122,7 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
       run_trueplate({"solve", tracks.string(), "--focal-px", "2000", "-o", lens.string()});
   CHECK(ran.status == 1);
   CHECK(ran.output.find("verdict: pure-rotation.") != std::string::npos);
-  CHECK(ran.errors.find("no lens from the tracks") != std::string::npos);
+  CHECK(ran.errors.find("do not determine the lens") != std::string::npos);
   CHECK(!fs::exists(lens));
 
   const std::string page = (scratch.path() / "page.html").string();
@@ -177,4 +179,63 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
                        "track=name,frame=shot frame,x=u,y=v"});
   CHECK(ran.status == 0);
   CHECK(ran.output.find("There is one frame (1)") != std::string::npos);
+}
+
+TEST_CASE("a turn with a wrong focal length writes no path, though one is asked for") {
+  const ScratchFolder scratch;
+  const fs::path tracks = scratch.path() / "tracks.csv";
+  const fs::path camera = scratch.path() / "camera.json";
+  const fs::path usd = scratch.path() / "camera.usda";
+  const ShotPlan plan{.focal_px = 1710.0, .travel = 0.0, .pan = 0.25, .seed = 12};
+  write(tracks, trueplate::tests::tracks_csv(make_shot(plan).tracks));
+  for (const double off : {0.9, 1.0, 1.06, 1.2}) {
+    CAPTURE(off);
+    const ProgramResult ran = run_trueplate({"solve",
+                                             tracks.string(),
+                                             "--focal-px",
+                                             std::to_string(off * plan.focal_px),
+                                             "--camera",
+                                             camera.string(),
+                                             "--usd",
+                                             usd.string()});
+    CHECK(ran.status == 1);
+    CHECK_MESSAGE(ran.output.find("verdict: pure-rotation.") != std::string::npos, ran.output);
+    CHECK_MESSAGE(ran.errors.find("there is no camera to write") != std::string::npos, ran.errors);
+    CHECK(!fs::exists(camera));
+    CHECK(!fs::exists(usd));
+  }
+}
+
+TEST_CASE("points at random: the markers are off, in words, and the program ends in order") {
+  const ScratchFolder scratch;
+  const fs::path tracks = scratch.path() / "tracks.csv";
+  const fs::path result = scratch.path() / "result.json";
+  const fs::path lens = scratch.path() / "lens.json";
+  for (const unsigned seed : {1U, 2U, 3U}) {
+    CAPTURE(seed);
+    std::mt19937 random(seed);
+    std::uniform_real_distribution<double> share(0.0, 1.0);
+    std::string text = "# image: 1920x1080\ntrack,frame,x,y\n";
+    for (int track = 0; track < 25; ++track) {
+      for (int frame = 1; frame <= 15; ++frame) {
+        text += fmt::format(
+            "t{},{},{},{}\n", track, frame, 1920.0 * share(random), 1080.0 * share(random));
+      }
+    }
+    write(tracks, text);
+    for (const bool focal_is_told : {true, false}) {
+      CAPTURE(focal_is_told);
+      std::vector<std::string> arguments{
+          "solve", tracks.string(), "--json", result.string(), "--overwrite"};
+      if (focal_is_told) arguments.insert(arguments.end(), {"--focal-px", "1800"});
+      const ProgramResult ran = run_trueplate(arguments);
+      CHECK_MESSAGE(ran.status == 0, ran.errors);
+      CHECK_MESSAGE(ran.output.find("verdict: markers-off.") != std::string::npos, ran.output);
+      CHECK(read_json(result)["verdict"] == "markers-off");
+    }
+    const ProgramResult ran = run_trueplate({"solve", tracks.string(), "-o", lens.string()});
+    CHECK(ran.status == 1);
+    CHECK(ran.errors.find("do not determine the lens") != std::string::npos);
+    CHECK(!fs::exists(lens));
+  }
 }

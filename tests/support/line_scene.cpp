@@ -4,6 +4,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "calib/plate/edge_chains.h"
+
 namespace trueplate::tests {
 namespace {
 
@@ -112,6 +114,44 @@ Image<float> photograph(const World& world, const PlumbLens& lens, const PlateLo
     }
   }
   return picture;
+}
+
+World world_of(ImageSize plate, const WorldPlan& plan) {
+  const double reach = plan.reach;
+  std::mt19937 random(plan.seed);
+  std::uniform_real_distribution<double> share(0.0, 1.0);
+  const auto place = [&] {
+    const double y = plate.height * (0.02 + 0.96 * share(random));
+    const double x = plate.width * (0.02 + 0.96 * share(random));
+    const Point2d middle(0.5 * plate.width, 0.5 * plate.height);
+    return Point2d(middle + reach * (Point2d(x, y) - middle));
+  };
+  World world{.grey = 0.4, .slabs = {}, .rounds = {}};
+  for (int i = 0; i < 14; ++i) {
+    const double turn = (share(random) - 0.5) * 0.5 + (i % 2 == 0 ? 0.0 : std::numbers::pi / 2.0);
+    world.slabs.push_back(
+        {.middle = place(),
+         .length = reach * plate.width * (0.4 + 0.6 * share(random)),
+         .width = reach * (12.0 + 50.0 * share(random)),
+         .angle_rad = turn,
+         .grey = i % 3 == 0 ? 0.1 + 0.2 * share(random) : 0.6 + 0.35 * share(random)});
+  }
+  for (int i = 0; i < plan.num_rounds; ++i) {
+    world.rounds.push_back({.middle = place(),
+                            .radius = reach * (25.0 + 75.0 * share(random)),
+                            .grey = i % 2 == 0 ? 0.15 : 0.85});
+  }
+  return world;
+}
+
+plate::LineSet lines_in(const Image<float>& picture) {
+  plate::LineSet lines{.plate_size = {picture.width(), picture.height()}, .chains = {}};
+  for (auto& chain : plate::find_edge_chains(picture.view())) {
+    lines.chains.push_back({.name = std::to_string(lines.chains.size() + 1),
+                            .frame = "",
+                            .points_px = std::move(chain)});
+  }
+  return lines;
 }
 
 plate::LineSet sample_lines(const PlumbLens& lens,

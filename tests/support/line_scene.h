@@ -45,6 +45,14 @@ struct World {
   std::vector<Round> rounds;
 };
 
+/// Beams, frames and stripes that cover each other, and discs before them.
+struct WorldPlan {
+  double reach = 1.0;  // as many times as large as the plate, since a lens draws it together
+  int num_rounds = 0;
+  std::uint32_t seed = 1;
+};
+World world_of(ImageSize plate, const WorldPlan& plan);
+
 struct PlateLook {
   double blur_px = 0.8;  // standard deviation of the Gaussian, pixel area not included
   double noise = 0.0;
@@ -54,6 +62,9 @@ struct PlateLook {
 
 /// The world photographed: every edge drawn with the coverage of a third of a pixel.
 Image<float> photograph(const World& world, const PlumbLens& lens, const PlateLook& look);
+
+/// The edges that are found in a picture.
+plate::LineSet lines_in(const Image<float>& picture);
 
 /// Points seen along straight lines of the world that cross the plate.
 struct SampledLines {

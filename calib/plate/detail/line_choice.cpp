@@ -6,10 +6,14 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <numeric>
 #include <utility>
 
 #include "calib/base/chance.h"
+#include "calib/fit/detail/map_uncertainty.h"
+#include "calib/plate/detail/line_doubt.h"
+#include "calib/plate/detail/line_rivals.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -179,6 +183,68 @@ Eigen::VectorXd start_of(const LineModel& model,
   return start;
 }
 
+namespace {
+
+/// The candidates that straighten the whole plate, beside each other; `places` names them.
+struct Contest {
+  std::vector<std::size_t> places;
+  std::optional<LineRivals> rivals;
+
+  [[nodiscard]] std::optional<std::size_t> place_of(std::size_t candidate) const {
+    const auto found = std::find(places.begin(), places.end(), candidate);
+    if (found == places.end()) return std::nullopt;
+    return static_cast<std::size_t>(found - places.begin());
+  }
+};
+
+Contest contest_of(const std::vector<Candidate>& candidates,
+                   const std::vector<Chain>& chains,
+                   const std::vector<bool>& used) {
+  std::vector<Chain> shared;
+  for (const Chain* chain : chosen(chains, used)) shared.push_back(*chain);
+  const std::vector<bool> all(shared.size(), true);
+  Contest contest;
+  std::vector<LineRival> rivals;
+  double variance = std::numeric_limits<double>::infinity();
+  double num_terms = 1.0;
+  std::vector<ScreenedLens> fits;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    const Candidate& candidate = candidates[i];
+    if (!inverts_the_plate(candidate)) continue;
+    std::optional<ScreenedLens> fit =
+        screened(candidate.problem, candidate.lens.intrinsics, shared, all, LineRejection::kOff);
+    if (!fit || std::find(fit->used.begin(), fit->used.end(), false) != fit->used.end()) continue;
+    const double here = fit->structure_px * fit->structure_px;
+    if (here < variance) {
+      variance = here;
+      num_terms = fit->independent_terms;
+    }
+    contest.places.push_back(i);
+    fits.push_back(*std::move(fit));
+  }
+  for (std::size_t i = 0; i < fits.size(); ++i) {
+    // All by one noise: what a model leaves beyond that is its own fault.
+    fits[i].structure_px = std::sqrt(variance);
+    const Candidate& candidate = candidates[contest.places[i]];
+    LineRival rival{
+        .lens = *fit::detail::lens_of(
+            *candidate.problem.kernel, fits[i].lens.intrinsics, candidate.problem.plate_size),
+        .sum_squares_px2 = fits[i].lens.sum_squares_px2,
+        .num_coefficients = candidate.model.num_coefficients};
+    if (const auto covariance = covariance_of(fits[i])) {
+      rival.map_sigma_rms_px =
+          fit::detail::map_sigma(rival.lens, *covariance, fit::Absorbed::kRotationAndFocal).rms_px;
+    }
+    rivals.push_back(std::move(rival));
+  }
+  if (rivals.size() > 1 && variance > 0.0) {
+    contest.rivals.emplace(std::move(rivals), variance, num_terms);
+  }
+  return contest;
+}
+
+}  // namespace
+
 Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
                                      const ScreenedLens& screen,
                                      double lambda,
@@ -235,6 +301,25 @@ Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
     trials[trial_of[best]].reason = fmt::format("{} is better", label_of(candidates[i].model));
     best = i;
   }
+  const Contest contest = contest_of(candidates, chains, screen.used);
+  std::optional<MapsApart> doubt;
+  if (const auto place = contest.place_of(best); place && contest.rivals) {
+    const LineRivals& rivals = *contest.rivals;
+    const std::size_t taken = rivals.choice(*place);
+    if (taken != *place) {
+      const std::size_t other = contest.places[taken];
+      trials[trial_of[best]].reason =
+          fmt::format("{} is as likely and lies between the models that meet the lines",
+                      label_of(candidates[other].model));
+      best = other;
+    }
+    doubt = rivals.doubt(taken);
+    for (std::size_t i = 0; i < contest.places.size(); ++i) {
+      LineTrial& trial = trials[trial_of[contest.places[i]]];
+      trial.weight = rivals.weight(i);
+      if (i != taken) trial.apart = rivals.apart(taken, i);
+    }
+  }
   trials[trial_of[best]].reason.clear();
   trials[trial_of[best]].chosen = true;
   const Candidate& winner = candidates[best];
@@ -251,7 +336,8 @@ Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
   return LineChoice{.model = winner.model,
                     .fit = *std::move(fit),
                     .held_out_rms_px = winner.held_out_rms_px,
-                    .trials = std::move(trials)};
+                    .trials = std::move(trials),
+                    .doubt = doubt};
 }
 
 }  // namespace trueplate::plate::detail

@@ -6,6 +6,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calib/base/counted.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -74,6 +76,41 @@ void add_bend(const LineFit& fit, std::vector<Warning>& warnings) {
                                     sigma_px),
                         value_px});
   }
+}
+
+/// Models that the lines do not tell apart and that straighten the plate otherwise: told where that
+/// is more than the rest of the stated error.
+void add_disagreement(const LineFit& fit, std::vector<Warning>& warnings) {
+  constexpr double kLeastPx = 0.25;  // at the worst place
+  if (!fit.model_doubt || fit.model_doubt->max_px < kLeastPx) return;
+  const double doubt_px = fit.model_doubt->rms_px;
+  const double rest_px =
+      std::sqrt(std::max(0.0, fit.map_sigma_rms_px * fit.map_sigma_rms_px - doubt_px * doubt_px));
+  if (doubt_px < rest_px) return;
+  const LineTrial* rival = nullptr;
+  const LineTrial* chosen = nullptr;
+  const auto share = [](const LineTrial& trial) {
+    return trial.apart ? trial.weight * trial.apart->rms_px * trial.apart->rms_px : 0.0;
+  };
+  for (const LineTrial& trial : fit.trials) {
+    if (trial.chosen) chosen = &trial;
+    if (rival == nullptr || share(trial) > share(*rival)) rival = &trial;
+  }
+  if (chosen == nullptr || rival == nullptr || !rival->apart) return;
+  warnings.push_back(
+      {"models-disagree",
+       fmt::format("{} meets the lines as well as {} (chance {:.0f} %) and straightens the plate "
+                   "otherwise: {:.2f} px apart over the frame, {:.2f} px at ({:.0f}, {:.0f}); the "
+                   "stated error counts that: add long lines near the edges and corners, give "
+                   "--model where it is known, or shoot a chart",
+                   rival->model,
+                   chosen->model,
+                   100.0 * rival->weight,
+                   rival->apart->rms_px,
+                   rival->apart->max_px,
+                   rival->apart->worst_plate_px.x(),
+                   rival->apart->worst_plate_px.y()),
+       rival->apart->rms_px});
 }
 
 }  // namespace
@@ -149,6 +186,7 @@ std::vector<Warning> line_warnings(const LineFit& fit,
   add_focal(fit, options, warnings);
   add_centre(fit, options, warnings);
   add_bend(fit, warnings);
+  add_disagreement(fit, warnings);
   if (fit.reach < kEnoughReach) {
     warnings.push_back({"lines-do-not-reach",
                         fmt::format("the lines reach {:.0f} % of the way to the frame's corners; "
@@ -160,9 +198,9 @@ std::vector<Warning> line_warnings(const LineFit& fit,
   }
   if (fit.num_lines < kFewLines) {
     warnings.push_back({"few-lines",
-                        fmt::format("only {} lines: too few to tell one that is not straight in "
+                        fmt::format("only {}: too few to tell one that is not straight in "
                                     "the world from the lens",
-                                    fit.num_lines),
+                                    counted(static_cast<std::size_t>(fit.num_lines), "line")),
                         static_cast<double>(fit.num_lines)});
   }
   if (const double share = share_left_out(fit); share > kMuchLeftOut) {
@@ -173,10 +211,12 @@ std::vector<Warning> line_warnings(const LineFit& fit,
                         share});
   }
   if (num_duplicates > 0) {
-    warnings.push_back(
-        {"duplicate-points",
-         fmt::format("{} points stand twice in a line; they count once", num_duplicates),
-         static_cast<double>(num_duplicates)});
+    warnings.push_back({"duplicate-points",
+                        fmt::format("{} {} twice in a line and {} once",
+                                    counted(num_duplicates, "point"),
+                                    agreed(num_duplicates, "stands", "stand"),
+                                    agreed(num_duplicates, "counts", "count")),
+                        static_cast<double>(num_duplicates)});
   }
   if (const double share = lens::invertible_share_of_border(fit.lens); share < 1.0) {
     warnings.push_back({"not-invertible",
