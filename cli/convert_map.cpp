@@ -184,9 +184,13 @@ int run_map(const MapConversion& options, const CommonOptions& common) {
                         options.output));
   report_warnings(warnings, common);
   const lens::Lens& fitted = lens->fit.lens;
+  const fit::StraightPlace straight = lens->fit.straight.value_or(fit::StraightPlace());
   const nlohmann::json json = {
       {"file", options.output},
       {"model", lens::model_name(fitted.model)},
+      {"straight_picture",
+       {{"scale", {{"x", straight.scale.x()}, {"y", straight.scale.y()}}},
+        {"shift_px", {{"x", straight.shift_px.x()}, {"y", straight.shift_px.y()}}}}},
       {"models", trials_json(lens->fit.trials)},
       {"rms_px", lens->fit.rms_px},
       {"max_px", lens->fit.max_px},

@@ -244,7 +244,10 @@ int main(int argc, char** argv) {
     }
     return status;
   } catch (const std::bad_alloc&) {
-    std::fputs("trueplate: not enough memory; fewer --threads need less\n", stderr);
+    std::fputs(
+        "trueplate: not enough memory; smaller pictures, or fewer --threads and --in-flight, need "
+        "less\n",
+        stderr);
   } catch (const std::exception& error) {
     fmt::print(stderr, "trueplate: unexpected failure: {}\n", error.what());
   }

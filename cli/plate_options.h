@@ -21,6 +21,7 @@ struct PlateOptions {
   std::string filter = "cubic";
   std::string origin = "bottom-left";
   int round_to = 2;
+  std::vector<Warning> warnings = {};  // of the command line itself: unused_round()
 };
 void add_plate_options(CLI::App& app, PlateOptions& options);
 

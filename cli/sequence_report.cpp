@@ -100,7 +100,9 @@ nlohmann::json summary_json(const SequenceReport& report) {
           {"left_out", left_out},
           {"skipped", summary.skipped},
           {"interrupted", summary.interrupted},
+          {"gave_up", summary.gave_up},
           {"channels", channels_json(report.channels)},
+          {"run_warnings", warnings_json(report.warnings)},
           {"warnings", warnings}};
 }
 
@@ -126,6 +128,13 @@ int report_sequence(const SequenceReport& report,
   }
   for (const warp::FrameFailure& failure : summary.failed) {
     report_frame_problem(failure.error.message);
+  }
+  if (summary.gave_up) {
+    report_frame_problem(fmt::format(
+        "three frames one after another could not be written, so {} more {} not begun; the same "
+        "command does the rest when there is room",
+        summary.skipped.size(),
+        summary.skipped.size() == 1 ? "was" : "were"));
   }
   const bool any = !summary.done.empty() || !summary.complete.empty();
   if (any) {
@@ -153,7 +162,9 @@ int report_sequence(const SequenceReport& report,
                                        summary.skipped.size())});
   }
   if (!any) return kFailed;
-  return summary.failed.empty() && report.frames.left_out.empty() ? kDone : kPartly;
+  return summary.failed.empty() && summary.skipped.empty() && report.frames.left_out.empty()
+             ? kDone
+             : kPartly;
 }
 
 }  // namespace trueplate::cli

@@ -19,7 +19,8 @@ struct SequenceReport {
   const std::string& output;  // as on the command line
   /// Writes and reports what goes beside the frames, if any was made.
   std::function<Result<void>()> beside;
-  nlohmann::json lenses = {};  // of every frame; null: one for all
+  nlohmann::json lenses = {};          // of every frame; null: one for all
+  std::vector<Warning> warnings = {};  // of the run, not of a frame; told already
 };
 
 /// Says what was made, what not and why, writes the JSON and returns the exit status. `json` is

@@ -60,7 +60,6 @@ bool changes_steadily(const Image<float>& st) {
 /// Half the step between halves, in source pixels, both axes together: the largest error there.
 struct HalfSteps {
   double worst_px = 0.0;
-  double mean_px = 0.0;
   double rms_px = 0.0;
 };
 
@@ -70,7 +69,6 @@ HalfSteps half_steps(const StMap& map) {
     return std::ldexp(0.5, std::max(-14, std::ilogb(std::max(std::abs(value), 1e-6F))) - 10);
   };
   HalfSteps steps;
-  double sum = 0.0;
   double sum_squares = 0.0;
   std::size_t num_values = 0;
   for (int y = 0; y < map.st.height(); ++y) {
@@ -80,13 +78,11 @@ HalfSteps half_steps(const StMap& map) {
       const double off_px = std::hypot(half_step(st[0]) * map.source_display.width,
                                        half_step(st[1]) * map.source_display.height);
       steps.worst_px = std::max(steps.worst_px, off_px);
-      sum += off_px;
       sum_squares += off_px * off_px;
       ++num_values;
     }
   }
   if (num_values == 0) return steps;
-  steps.mean_px = sum / static_cast<double>(num_values);
   steps.rms_px = std::sqrt(sum_squares / static_cast<double>(num_values));
   return steps;
 }
@@ -106,7 +102,8 @@ std::optional<Warning> position_doubt(const StMap& map) {
   const double larger = std::max(s, t);
   if (s < kLeastSpan * across && t < kLeastSpan * down) {
     return Warning{"no-positions",
-                   fmt::format("s spans {:.2g} and t {:.2g} of the source, over {:.2g} by {:.2g} "
+                   fmt::format("all positions of the map lie within {:.2g} of the source's width "
+                               "and {:.2g} of its height, though its pixels span {:.2g} and {:.2g} "
                                "of the picture: a map of displacements, or of one value, is not an "
                                "ST-map, which holds positions that grow from 0 to 1",
                                s,
@@ -128,12 +125,12 @@ Warning half_doubt(const StMap& map) {
   const HalfSteps steps = half_steps(map);
   return {"half-map",
           fmt::format("a map of 16-bit half: its positions are off by up to {:.2f} px of a source "
-                      "of {}x{} where their rounding is coarsest, {:.2f} px averaged over "
-                      "the map; have it written as 32-bit float",
+                      "of {}x{} where their rounding is coarsest, {:.2f} px rms over the "
+                      "map; have it written as 32-bit float",
                       steps.worst_px,
                       map.source_display.width,
                       map.source_display.height,
-                      steps.mean_px),
+                      half_rounding_px(map)),
           steps.worst_px};
 }
 

@@ -4,6 +4,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
+#include <utility>
 
 #include "calib/base/parallel.h"
 #include "warp/detail/map_pixels.h"
@@ -19,15 +21,26 @@ int pixels(double count) {
   return static_cast<int>(std::clamp(count, -kMost, kMost));
 }
 
+/// numerator / denominator, rounded down; the denominator is positive.
+std::int64_t floor_of(std::int64_t numerator, std::int64_t denominator) {
+  const std::int64_t quotient = numerator / denominator;
+  return numerator % denominator < 0 ? quotient - 1 : quotient;
+}
+
+/// The whole pixels that hold begin .. begin + count of `old_size`, resized to `new_size`.
+std::pair<int, int> scaled(std::int64_t begin, int count, int old_size, int new_size) {
+  const int first = pixels(static_cast<double>(floor_of(begin * new_size, old_size)));
+  const int end = pixels(static_cast<double>(-floor_of(-(begin + count) * new_size, old_size)));
+  return {first, end - first};
+}
+
 /// A window in the proportions of a resized picture: whole pixels that hold it.
-Window scaled(const Window& data, const Window& display, double scale_x, double scale_y) {
-  const double x = static_cast<double>(data.x) - display.x;
-  const double y = static_cast<double>(data.y) - display.y;
-  const int left = pixels(std::floor(x * scale_x));
-  const int top = pixels(std::floor(y * scale_y));
-  const int right = pixels(std::ceil((x + data.width) * scale_x));
-  const int bottom = pixels(std::ceil((y + data.height) * scale_y));
-  return {left, top, right - left, bottom - top};
+Window scaled(const Window& data, const Window& display, ImageSize size) {
+  const auto [x, width] =
+      scaled(std::int64_t{data.x} - display.x, data.width, display.width, size.width);
+  const auto [y, height] =
+      scaled(std::int64_t{data.y} - display.y, data.height, display.height, size.height);
+  return {x, y, width, height};
 }
 
 Result<void> check_crop(const Window& crop, ImageSize size) {
@@ -61,7 +74,7 @@ Result<MadeMap> reformat_map(const StMap& map, const Reformat& reformat, int thr
   const Window crop = reformat.crop.value_or(whole);
   if (Result<void> inside = check_crop(crop, size); !inside) return fail(inside.error());
 
-  FrameWindows output{whole, scaled(map.output.data, display, scale_x, scale_y)};
+  FrameWindows output{whole, scaled(map.output.data, display, size)};
   // The source is resized by the same factors, whatever its size.
   const Window& source = map.source_display;
   Window new_source{0,

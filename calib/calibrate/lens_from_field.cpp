@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <chrono>
+#include <cmath>
 #include <utility>
 
 #include "calib/base/timestamp.h"
@@ -37,6 +38,32 @@ std::vector<Warning> warnings_of(const fit::FieldFit& fit, const LensFromFieldOp
              fit.lens.focal_px.x()),
          fit.lens.focal_px.x()});
   }
+  if (fit.straight) {
+    const fit::StraightPlace& straight = *fit.straight;
+    warnings.push_back(
+        {"straight-moved",
+         fmt::format(
+             "the straight picture of the map is scaled by {:.5f} x {:.5f} and shifted by "
+             "{:.2f}, {:.2f} px beside the pinhole of the lens; the profile holds the lens, "
+             "whose own maps make it without: bend CG that was rendered for this map with "
+             "this map",
+             straight.scale.x(),
+             straight.scale.y(),
+             straight.shift_px.x(),
+             straight.shift_px.y()),
+         straight.shift_px.norm()});
+  }
+  const Point2d principal_px = fit.lens.principal_point_px;
+  const Point2d plate(fit.lens.plate_size.width, fit.lens.plate_size.height);
+  const Point2d off_px = principal_px - 0.5 * plate;
+  if (std::abs(off_px.x()) > 0.5 * plate.x() || std::abs(off_px.y()) > 0.5 * plate.y()) {
+    warnings.push_back({"principal-point-far",
+                        fmt::format("the principal point lies outside the plate, at {:.0f}, {:.0f} "
+                                    "px: the map is met, but hardly by the lens it is of",
+                                    principal_px.x(),
+                                    principal_px.y()),
+                        off_px.norm() / plate.maxCoeff()});
+  }
   if (fit.max_px > fit::kFieldGoodEnoughPx) {
     warnings.push_back(
         {"field-not-met",
@@ -62,6 +89,7 @@ Result<LensFromField> lens_from_field(std::span<const fit::FieldPoint> field,
                                              {.model = options.model,
                                               .plate_size = options.plate_size,
                                               .focal_px = *focal_px,
+                                              .frees_straight_picture = true,
                                               .noise_px = options.noise_px});
   if (!fit) return fail(fit.error());
   fit->lens.pixel_aspect = pixel_aspect;

@@ -37,8 +37,11 @@ struct LensFromField {
 /// taken.
 ///
 /// warnings of the station: `focal-assumed` (value: the pixels assumed) without a focal length;
-/// `field-not-met` (value: the largest miss in px) above fit::kFieldGoodEnoughPx.
-/// errors: those of fit::fit_field(); a focal length without a film back.
+/// `field-not-met` (value: the largest miss in px) above fit::kFieldGoodEnoughPx;
+/// `straight-moved` (value: the shift in px) where the straight picture has another pinhole than
+/// the lens; `principal-point-far` (value: its distance from the middle over the longer side) when
+/// it lies outside the plate. errors: those of fit::fit_field(); a focal length without a film
+/// back.
 Result<LensFromField> lens_from_field(std::span<const fit::FieldPoint> field,
                                       const LensFromFieldOptions& options);
 

@@ -31,8 +31,11 @@ using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::Ro
 /// Which of the pinhole's numbers are fitted along with principal point and coefficients.
 enum class Focal { kRatio, kBoth };
 
+/// Logarithms of the straight picture's scales, and its shifts over the focal lengths.
+constexpr int kNumStraight = 4;
+
 /// Residuals of all places, and of what is believed of the coefficients. Parameters: focal x, y,
-/// principal point x, y, coefficients.
+/// principal point x, y, coefficients; and those of the straight picture.
 class FieldCost : public ceres::CostFunction {
  public:
   FieldCost(std::span<const FieldPoint> field,
@@ -46,8 +49,9 @@ class FieldCost : public ceres::CostFunction {
         focal_x_(focal_px.x()),
         focal_(focal) {
     mutable_parameter_block_sizes()->push_back(kernel.num_intrinsics());
+    mutable_parameter_block_sizes()->push_back(kNumStraight);
     const auto places = static_cast<int>(2 * field.size());
-    set_num_residuals(places + static_cast<int>(prior_.rows.rows()) + 2);
+    set_num_residuals(places + static_cast<int>(prior_.rows.rows()) + 2 + kNumStraight);
   }
 
   bool Evaluate(double const* const* parameters,
@@ -58,11 +62,16 @@ class FieldCost : public ceres::CostFunction {
     const double* p = parameters[0];
     const Point2d focal(p[0], p[1]);
     const Point2d centre(p[2], p[3]);
+    const double* straight = parameters[1];
+    const Point2d scale(std::exp(straight[0]), std::exp(straight[1]));
+    const Point2d shift(straight[2], straight[3]);
     double* jacobian = jacobians != nullptr ? jacobians[0] : nullptr;
+    double* by_straight = jacobians != nullptr ? jacobians[1] : nullptr;
     Eigen::VectorXd by_coefficients(2 * coefficients);
     Eigen::Index row = 0;
     for (const FieldPoint& place : field_) {
-      const Point2d ideal = (place.straight_px - centre).cwiseQuotient(focal);
+      const Point2d ideal =
+          ((place.straight_px - centre).cwiseQuotient(focal) - shift).cwiseQuotient(scale);
       Point2d distorted;
       Eigen::Matrix<double, 2, 2, Eigen::RowMajor> by_ideal;
       kernel_.distort(ideal.data(),
@@ -73,11 +82,19 @@ class FieldCost : public ceres::CostFunction {
       for (int axis = 0; axis < 2; ++axis, ++row) {
         residuals[row] = focal[axis] * distorted[axis] + centre[axis] - place.plate_px[axis];
         if (!std::isfinite(residuals[row])) return false;
+        for (int other = 0; other < 2 && by_straight != nullptr; ++other) {
+          double* d = by_straight + row * kNumStraight;
+          const double by_place = focal[axis] * by_ideal(axis, other);
+          d[other] = -by_place * ideal[other];
+          d[2 + other] = -by_place / scale[other];
+        }
         if (jacobian == nullptr) continue;
         double* d = jacobian + row * count;
         for (int other = 0; other < 2; ++other) {
-          const double by_place = focal[axis] * by_ideal(axis, other) / focal[other];
-          d[other] = -by_place * ideal[other] + (axis == other ? distorted[axis] : 0.0);
+          const double by_place =
+              focal[axis] * by_ideal(axis, other) / (focal[other] * scale[other]);
+          const double from_centre = (place.straight_px[other] - centre[other]) / focal[other];
+          d[other] = -by_place * from_centre + (axis == other ? distorted[axis] : 0.0);
           d[2 + other] = (axis == other ? 1.0 : 0.0) - by_place;
         }
         for (int k = 0; k < coefficients; ++k) {
@@ -86,6 +103,18 @@ class FieldCost : public ceres::CostFunction {
       }
     }
     add_beliefs(p, residuals, jacobian, row);
+    row += prior_.rows.rows() + 2;
+    // Scale and shift, which a field without distortion leaves open, are pulled as the ratio is.
+    for (int i = 0; i < kNumStraight; ++i) residuals[row + i] = kRatioPullPx * straight[i];
+    if (jacobian != nullptr) std::fill_n(jacobian + row * count, kNumStraight * count, 0.0);
+    if (by_straight != nullptr) {
+      const Eigen::Index before = prior_.rows.rows() + 2;
+      std::fill_n(
+          by_straight + (row - before) * kNumStraight, (before + kNumStraight) * kNumStraight, 0.0);
+      for (int i = 0; i < kNumStraight; ++i) {
+        by_straight[(row + i) * kNumStraight + i] = kRatioPullPx;
+      }
+    }
     return true;
   }
 
@@ -123,11 +152,15 @@ struct Misses {
   double max_px = 0.0;
   Point2d max_at_px = {0.0, 0.0};
 };
-std::optional<Misses> misses_of(const lens::Lens& lens, std::span<const FieldPoint> field) {
+std::optional<Misses> misses_of(const lens::Lens& lens,
+                                const StraightPlace& straight,
+                                std::span<const FieldPoint> field) {
   Misses result;
   double sum = 0.0;
   for (const FieldPoint& place : field) {
-    const std::optional<Point2d> found = lens::distort_px(lens, place.straight_px);
+    const Point2d from_centre = place.straight_px - lens.principal_point_px - straight.shift_px;
+    const std::optional<Point2d> found =
+        lens::distort_px(lens, lens.principal_point_px + from_centre.cwiseQuotient(straight.scale));
     if (!found) return std::nullopt;
     const double miss = (*found - place.plate_px).norm();
     sum += miss * miss;
@@ -139,15 +172,23 @@ std::optional<Misses> misses_of(const lens::Lens& lens, std::span<const FieldPoi
   return result;
 }
 
-/// The least-squares intrinsics from a start; nullopt when there is none.
-std::optional<Eigen::VectorXd> solved(std::span<const FieldPoint> field,
-                                      const detail::ModelKernel& kernel,
-                                      const FieldFitOptions& options,
-                                      Eigen::VectorXd intrinsics) {
+struct Solution {
+  Eigen::VectorXd intrinsics;
+  StraightPlace straight;
+};
+
+/// The least squares from a start; nullopt when there are none.
+std::optional<Solution> solved(std::span<const FieldPoint> field,
+                               const detail::ModelKernel& kernel,
+                               const FieldFitOptions& options,
+                               bool frees_straight,
+                               Eigen::VectorXd intrinsics) {
+  double straight[kNumStraight] = {};
   ceres::Problem problem;
   const Focal focal = kernel.begins_as_pinhole ? Focal::kRatio : Focal::kBoth;
   problem.AddResidualBlock(
-      new FieldCost(field, kernel, options.focal_px, focal), nullptr, intrinsics.data());
+      new FieldCost(field, kernel, options.focal_px, focal), nullptr, intrinsics.data(), straight);
+  if (!frees_straight) problem.SetParameterBlockConstant(straight);
   ceres::Solver::Options solver;
   solver.linear_solver_type = ceres::DENSE_QR;
   solver.max_num_iterations = 200;
@@ -158,18 +199,24 @@ std::optional<Eigen::VectorXd> solved(std::span<const FieldPoint> field,
   ceres::Solver::Summary summary;
   ceres::Solve(solver, &problem, &summary);
   if (!summary.IsSolutionUsable() || !intrinsics.allFinite()) return std::nullopt;
-  return intrinsics;
+  const StraightPlace place{.scale = {std::exp(straight[0]), std::exp(straight[1])},
+                            .shift_px = {straight[2] * intrinsics[0], straight[3] * intrinsics[1]}};
+  if (!place.scale.allFinite() || !place.shift_px.allFinite()) return std::nullopt;
+  return Solution{std::move(intrinsics), place};
 }
 
 struct Candidate {
   lens::Lens lens;
+  StraightPlace straight;
   Misses misses;
 };
 
 class FieldFitter {
  public:
-  FieldFitter(std::span<const FieldPoint> field, const FieldFitOptions& options)
-      : field_(field), options_(options) {}
+  FieldFitter(std::span<const FieldPoint> field,
+              const FieldFitOptions& options,
+              bool frees_straight)
+      : field_(field), options_(options), frees_straight_(frees_straight) {}
 
   /// The best fit of a model over its starts; nullopt when none meets the whole field.
   std::optional<Candidate> fit(std::string_view model) const {
@@ -219,14 +266,14 @@ class FieldFitter {
   void keep_better(std::optional<Candidate>& best,
                    const detail::ModelKernel& kernel,
                    const Eigen::VectorXd& start) const {
-    const std::optional<Eigen::VectorXd> found = solved(field_, kernel, options_, start);
+    const std::optional<Solution> found = solved(field_, kernel, options_, frees_straight_, start);
     if (!found) return;
-    const Result<lens::Lens> lens = detail::lens_of(kernel, *found, options_.plate_size);
+    const Result<lens::Lens> lens = detail::lens_of(kernel, found->intrinsics, options_.plate_size);
     // A mirrored field is met by a negative focal length, which no lens has.
     if (!lens || !lens::validate(*lens)) return;
-    const std::optional<Misses> misses = misses_of(*lens, field_);
+    const std::optional<Misses> misses = misses_of(*lens, found->straight, field_);
     if (!misses || (best && best->misses.rms_px <= misses->rms_px)) return;
-    best = Candidate{*lens, *misses};
+    best = Candidate{*lens, found->straight, *misses};
   }
 
   [[nodiscard]] std::optional<Candidate> fit_with_prior(const detail::ModelKernel& plain) const {
@@ -250,6 +297,7 @@ class FieldFitter {
 
   std::span<const FieldPoint> field_;
   const FieldFitOptions& options_;
+  bool frees_straight_;
 };
 
 Result<void> check(std::span<const FieldPoint> field, const FieldFitOptions& options) {
@@ -349,29 +397,59 @@ FieldTrial trial_of(std::string_view model,
   return trial;
 }
 
-}  // namespace
+/// All models wanted, and which of them is taken.
+struct Trials {
+  std::vector<FieldTrial> list;
+  std::optional<Candidate> best;
+};
 
-Result<FieldFit> fit_field(std::span<const FieldPoint> field, const FieldFitOptions& options) {
-  if (Result<void> good = check(field, options); !good) return fail(good.error());
-  const FieldFitter fitter(field, options);
-  FieldFit result;
+Trials trials_of(std::span<const FieldPoint> field,
+                 const FieldFitOptions& options,
+                 bool frees_straight) {
+  const FieldFitter fitter(field, options, frees_straight);
+  Trials trials;
   std::vector<std::optional<Candidate>> candidates;
   bool settled = false;
   for (const detail::ModelKernel* kernel : models_in_order()) {
     if (options.model != "auto" && options.model != kernel->model) continue;
     candidates.push_back(settled ? std::nullopt : fitter.fit(kernel->model));
     const std::optional<Candidate>& candidate = candidates.back();
-    result.trials.push_back(trial_of(kernel->model, candidate, settled));
+    trials.list.push_back(trial_of(kernel->model, candidate, settled));
     settled |= candidate && is_good_enough(*candidate);
   }
   const std::optional<std::size_t> chosen = choose(candidates, field.size(), options.noise_px);
-  if (!chosen) {
+  if (!chosen) return trials;
+  trials.list[*chosen].chosen = true;
+  trials.list[*chosen].reason.clear();
+  trials.best = candidates[*chosen];
+  return trials;
+}
+
+/// Whether the straight picture's own place explains what no lens does without.
+bool is_worth_it(const std::optional<Candidate>& freed, const std::optional<Candidate>& plain) {
+  if (!freed || !plain) return freed.has_value();
+  return is_good_enough(*freed) || freed->misses.rms_px < 0.5 * plain->misses.rms_px;
+}
+
+}  // namespace
+
+Result<FieldFit> fit_field(std::span<const FieldPoint> field, const FieldFitOptions& options) {
+  if (Result<void> good = check(field, options); !good) return fail(good.error());
+  Trials trials = trials_of(field, options, false);
+  FieldFit result;
+  if (options.frees_straight_picture && !(trials.best && is_good_enough(*trials.best))) {
+    Trials freed = trials_of(field, options, true);
+    if (is_worth_it(freed.best, trials.best)) {
+      trials = std::move(freed);
+      result.straight = trials.best->straight;
+    }
+  }
+  if (!trials.best) {
     return fail(ErrorCode::kNotConverged,
                 "no lens meets the field without folding; is it the map of a lens at all?");
   }
-  result.trials[*chosen].chosen = true;
-  result.trials[*chosen].reason.clear();
-  const Candidate& best = *candidates[*chosen];
+  const Candidate& best = *trials.best;
+  result.trials = std::move(trials.list);
   result.lens = best.lens;
   result.rms_px = best.misses.rms_px;
   result.max_px = best.misses.max_px;

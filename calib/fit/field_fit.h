@@ -1,5 +1,6 @@
 #pragma once
 
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
@@ -30,6 +31,10 @@ struct FieldFitOptions {
   /// one, other coefficients give the same field. Their ratio it does tell where it is round, and a
   /// fisheye's it tells as well; those are fitted, beginning here.
   Point2d focal_px = {0.0, 0.0};
+  /// Whether the straight picture may have a pinhole of its own, scaled and shifted beside the
+  /// lens's, as that of a map which fits the whole plate into the frame. Tried when no model is
+  /// good enough without, and taken when it is then, or the miss is less than half.
+  bool frees_straight_picture = false;
   /// Known noise of the field's places, rms over 2-vectors, such as the rounding of a map to half.
   /// "auto" then asks by how much models miss the field beyond it.
   double noise_px = 0.0;
@@ -44,8 +49,16 @@ struct FieldTrial {
   std::string reason;  // why not; empty when chosen
 };
 
+/// Where the pinhole of a straight picture is beside that of the lens: straight positions are
+/// scale * (p - principal point) + principal point + shift for p as the lens straightens them.
+struct StraightPlace {
+  Point2d scale = {1.0, 1.0};
+  Point2d shift_px = {0.0, 0.0};
+};
+
 struct FieldFit {
   lens::Lens lens;
+  std::optional<StraightPlace> straight;  // where it had to be fitted
   double rms_px = 0.0;
   double max_px = 0.0;
   Point2d max_at_px = {0.0, 0.0};  // on the plate

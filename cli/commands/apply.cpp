@@ -57,12 +57,16 @@ int run(const Options& options, const CLI::App& app, const CommonOptions& common
       });
   if (!summary) return report_failure(summary.error());
   const std::vector<warp::TreatedChannel> channels = map_warp.treated_channels();
-  report_warnings(unused_options(app, channels), common);
+  std::vector<Warning> warnings = file->warnings;
+  const std::vector<Warning> unused = unused_options(app, channels);
+  report_warnings(unused, common);
+  warnings.insert(warnings.end(), unused.begin(), unused.end());
   return report_sequence({.summary = *summary,
                           .frames = sequence->frames(),
                           .channels = channels,
                           .output = options.sequence.output,
-                          .beside = {}},
+                          .beside = {},
+                          .warnings = std::move(warnings)},
                          common,
                          sequence->report());
 }

@@ -75,8 +75,10 @@ int run(const Options& options, const CommonOptions& common) {
   set_film_back(*lenses, film_back);
   Result<PlateRequest> request = read_plate_options(options.plate, *lenses, common.threads);
   if (!request) return report_usage(request.error());
-  const Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
+  Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
   if (!noted) return report_failure(noted.error());
+  const std::vector<Warning>& of_options = options.plate.warnings;
+  noted->notes.warnings.insert(noted->notes.warnings.begin(), of_options.begin(), of_options.end());
   print(common, handoff_text(noted->handoff, noted->notes));
   if (Result<void> written = write_json(common, handoff_json(noted->handoff, noted->notes));
       !written) {
@@ -101,7 +103,8 @@ Action add_handoff(CLI::App& app) {
                options->per_channel,
                "the overscan that red, green and blue need together, of a profile made so");
   return [options, &app](const CommonOptions& common) {
-    report_warnings(unused_round(app, options->plate.overscan), common);
+    options->plate.warnings = unused_round(app, options->plate.overscan);
+    report_warnings(options->plate.warnings, common);
     return run(*options, common);
   };
 }

@@ -292,7 +292,9 @@ int run(const Options& options, const CommonOptions& common) {
                                       .threads = common.threads};
   footage::set_io_threads(common.threads);
 
-  nlohmann::json json = {{"warnings", warnings_json(overscan->warnings)}};
+  std::vector<Warning> warnings = options.plate.warnings;
+  warnings.insert(warnings.end(), overscan->warnings.begin(), overscan->warnings.end());
+  nlohmann::json json = {{"warnings", warnings_json(warnings)}};
   if (!options.channel.empty()) json["channel"] = options.channel;
   for (const warp::MapDirection direction :
        {warp::MapDirection::kUndistort, warp::MapDirection::kRedistort}) {
@@ -359,7 +361,8 @@ Action add_stmap(CLI::App& app) {
       ->capture_default_str();
   add_handoff_option(app, options->handoff);
   return [options, &app](const CommonOptions& common) {
-    report_warnings(unused_round(app, options->plate.overscan), common);
+    options->plate.warnings = unused_round(app, options->plate.overscan);
+    report_warnings(options->plate.warnings, common);
     return run(*options, common);
   };
 }

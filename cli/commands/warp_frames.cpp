@@ -249,8 +249,13 @@ int run(const Options& options,
       sequence->run(warp::to_text(direction), *settings, warp_frame);
   if (!summary) return report_failure(summary.error());
 
-  report_warnings(unused_options(app, channels), common);
-  report_warnings(unused_round(app, options.overscan), common);
+  std::vector<Warning> warnings = shot->warnings;
+  warnings.insert(warnings.end(), of_overscan->begin(), of_overscan->end());
+  for (const std::vector<Warning>& unused :
+       {unused_options(app, channels), unused_round(app, options.overscan)}) {
+    report_warnings(unused, common);
+    warnings.insert(warnings.end(), unused.begin(), unused.end());
+  }
   if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
     if (straight) print(common, size_text(*straight));
@@ -263,7 +268,8 @@ int run(const Options& options,
                           .channels = channels,
                           .output = options.sequence.output,
                           .beside = write_handoff,
-                          .lenses = shot->lenses ? shot->lenses->json() : nlohmann::json()},
+                          .lenses = shot->lenses ? shot->lenses->json() : nlohmann::json(),
+                          .warnings = std::move(warnings)},
                          common,
                          sequence->report());
 }

@@ -174,9 +174,13 @@ TEST_CASE("--round beside an overscan that is not rounded is named as unused, by
          {std::pair{"none", true}, {"4,4,4,4", true}, {"10%", false}}) {
       CAPTURE(overscan);
       std::vector<std::string> arguments = command;
-      arguments.insert(arguments.end(), {"--overscan", overscan, "--round", "8", "--overwrite"});
+      const std::string json = (folder / "told.json").string();
+      arguments.insert(arguments.end(),
+                       {"--overscan", overscan, "--round", "8", "--overwrite", "--json", json});
       const std::string told = tests::run_trueplate(arguments).errors;
       CHECK((told.find("--round: --overscan") != std::string::npos) == is_unused);
+      if (command.front() == "points") continue;
+      CHECK((read_json(json).dump().find("unused-option") != std::string::npos) == is_unused);
     }
   }
 }

@@ -111,6 +111,20 @@ TEST_CASE("parts, IDs and depth through redistort, and what is said of them") {
   CHECK(ids == std::set<std::uint32_t>{7U, 0xFFFFFFFFU});
   CHECK(depths == std::set<float>{1.0F, 1000.0F});
 
+  // A compression that changes numbers is kept from them, and from no other part.
+  const ProgramResult lossy = run_trueplate(
+      {"redistort", lens, path("cg.exr"), "-o", path("lossy.exr"), "--compression", "b44"});
+  CHECK(lossy.status == 0);
+  CHECK(lossy.errors.find("b44 changes numbers, which would spoil ") != std::string::npos);
+  CHECK(lossy.errors.find("part data was compressed by zip") != std::string::npos);
+  CHECK(lossy.errors.find("part beauty was") == std::string::npos);
+  const auto kept = footage::read_frame(path("lossy.exr"), {.parts = footage::Parts::kAll});
+  REQUIRE(kept);
+  CHECK(std::equal(kept->part(1).pixels.data(),
+                   kept->part(1).pixels.data() + kept->part(1).pixels.size(),
+                   data.pixels.data(),
+                   [](float a, float b) { return footage::id_of(a) == footage::id_of(b); }));
+
   // Asked for otherwise, depth is filtered, and mixes.
   REQUIRE(run_trueplate({"redistort",
                          lens,

@@ -122,7 +122,7 @@ TEST_CASE("what cannot be done is refused with its reason, and the verdict is th
       run_trueplate({"solve", tracks.string(), "--focal-px", "2000", "-o", lens.string()});
   CHECK(ran.status == 1);
   CHECK(ran.output.find("verdict: pure-rotation.") != std::string::npos);
-  CHECK(ran.errors.find("do not determine the lens") != std::string::npos);
+  CHECK(ran.errors.find("no lens from the tracks") != std::string::npos);
   CHECK(!fs::exists(lens));
 
   const std::string page = (scratch.path() / "page.html").string();

@@ -125,3 +125,12 @@ TEST_CASE("a map for another size or a crop is the map of the lens for it") {
   CHECK_FALSE(reformat_map(map, {.size = ImageSize{0, 10}}, 1).has_value());
   CHECK_FALSE(reformat_map(map, {.size = ImageSize{2'000'000'000, 10}}, 1).has_value());
 }
+
+TEST_CASE("a map without overscan has none in any size, whatever the division leaves") {
+  const StMap map = map_of(barrel({1920, 1080}), MapDirection::kRedistort);
+  for (const ImageSize size : {ImageSize{1000, 1000}, {1001, 563}, {1279, 719}, {3333, 1875}}) {
+    const Result<MadeMap> made = reformat_map(map, {.size = size}, 1);
+    REQUIRE(made);
+    CHECK(made->map.output.data == Window{0, 0, size.width, size.height});
+  }
+}

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <functional>
+#include <string>
 #include <vector>
 
 #include "calib/base/image.h"
@@ -19,6 +20,9 @@ struct FrameInRows {
   footage::Frame frame;
   /// One a part, whose `pixels` are then empty. No maker: the pixels are those of the part.
   std::vector<RowMaker> makers = {};
+  /// One a part or none: names of channels whose numbers mean something one by one, such as IDs and
+  /// depths, so that a compression which changes numbers would spoil them. Empty: no such channel.
+  std::vector<std::string> exact_channels = {};
 };
 
 /// The frame with all its pixels made. Errors: those of its makers.

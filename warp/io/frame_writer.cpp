@@ -117,11 +117,26 @@ SampleFormat exr_format(SampleFormat format) {
   return SampleFormat::kFloat;
 }
 
-Imf::Header exr_header(const Part& part, const std::optional<detail::Compression>& compression) {
+/// `exact_channels`: those that a lossy compression would spoil; it then gives way to zip.
+Imf::Header exr_header(const Part& part,
+                       const std::string& exact_channels,
+                       const std::optional<detail::Compression>& compression,
+                       std::vector<Warning>& warnings) {
   Imf::Header header = footage::detail::exr_header_of(part.metadata.get());
   if (compression) {
     header.compression() = compression->exr;
   } else if (part.metadata == nullptr || part.metadata->kind != detail::FileKind::kExr) {
+    header.compression() = Imf::ZIP_COMPRESSION;
+  }
+  if (!exact_channels.empty() && !detail::is_lossless(header.compression())) {
+    warnings.push_back(
+        {"lossless-kept",
+         fmt::format("{} changes numbers, which would spoil {}: {} was compressed by zip; colour "
+                     "in a file or part of its own can be compressed that way",
+                     detail::exr_compression_name(header.compression()),
+                     exact_channels,
+                     part.name.empty() ? std::string("the frame") : "part " + printable(part.name)),
+         1.0});
     header.compression() = Imf::ZIP_COMPRESSION;
   }
   return header;
@@ -132,21 +147,25 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
                                              const std::optional<detail::Compression>& compression,
                                              const Frame& frame,
                                              std::span<const RowMaker> makers,
+                                             std::span<const std::string> exact_channels,
                                              const WriteOptions& options) {
   std::vector<std::vector<Channel>> channels;  // of the file, part by part
   std::vector<detail::ExrPicture> parts;
+  std::vector<Warning> warnings;
   channels.reserve(frame.num_parts());
   for (std::size_t i = 0; i < frame.num_parts(); ++i) {
     const Part& part = frame.part(i);
     channels.push_back(part.channels);
     for (Channel& channel : channels.back()) channel.format = exr_format(channel.format);
     const RowMaker* maker = maker_of(makers, i);
-    parts.push_back({.header = exr_header(part, compression),
-                     .name = part.name,
-                     .rows = maker != nullptr ? *maker : detail::rows_of(part.pixels.view()),
-                     .windows = part.windows,
-                     .pixel_aspect = part.pixel_aspect,
-                     .channels = channels.back()});
+    parts.push_back(
+        {.header = exr_header(
+             part, i < exact_channels.size() ? exact_channels[i] : "", compression, warnings),
+         .name = part.name,
+         .rows = maker != nullptr ? *maker : detail::rows_of(part.pixels.view()),
+         .windows = part.windows,
+         .pixel_aspect = part.pixel_aspect,
+         .channels = channels.back()});
   }
   if (options.recipe) parts.front().record = unfinished_record(*options.recipe);
   const Result<detail::ExrWritten> written =
@@ -157,7 +176,6 @@ Result<std::vector<Warning>> write_frame_exr(const AtomicFile& file,
         write_record(file.temporary_path(), path, *options.recipe, written->digest);
     if (!recorded) return fail(recorded.error());
   }
-  std::vector<Warning> warnings;
   if (written->num_clipped > 0) {
     warnings.push_back({"clipped",
                         fmt::format("{} samples beyond 65504, the largest half, became that",
@@ -188,10 +206,11 @@ Result<std::vector<Warning>> write_frame_other(
   return warnings;
 }
 
-/// `makers`: for EXR only.
+/// `makers`, `exact_channels`: for EXR only.
 Result<std::vector<Warning>> write_with(const std::filesystem::path& path,
                                         const Frame& frame,
                                         std::span<const RowMaker> makers,
+                                        std::span<const std::string> exact_channels,
                                         const WriteOptions& options) {
   const Result<detail::FileKind> kind = detail::output_kind(path);
   if (!kind) return fail(kind.error());
@@ -204,7 +223,7 @@ Result<std::vector<Warning>> write_with(const std::filesystem::path& path,
   try {
     Result<std::vector<Warning>> warnings =
         *kind == detail::FileKind::kExr
-            ? write_frame_exr(*file, path, *compression, frame, makers, options)
+            ? write_frame_exr(*file, path, *compression, frame, makers, exact_channels, options)
             : write_frame_other(*file, path, *kind, *compression, frame, options);
     if (!warnings) return warnings;
     if (Result<void> committed = file->commit(options.flush); !committed) {
@@ -237,16 +256,18 @@ bool keeps_windows(const std::filesystem::path& path) {
 Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
                                          const Frame& frame,
                                          const WriteOptions& options) {
-  return write_with(path, frame, {}, options);
+  return write_with(path, frame, {}, {}, options);
 }
 
 Result<std::vector<Warning>> write_frame(const std::filesystem::path& path,
                                          FrameInRows frame,
                                          const WriteOptions& options) {
-  if (keeps_windows(path)) return write_with(path, frame.frame, frame.makers, options);
+  if (keeps_windows(path)) {
+    return write_with(path, frame.frame, frame.makers, frame.exact_channels, options);
+  }
   const Result<Frame> whole = whole_frame(std::move(frame), options.threads);
   if (!whole) return fail(whole.error());
-  return write_with(path, *whole, {}, options);
+  return write_with(path, *whole, {}, {}, options);
 }
 
 }  // namespace trueplate::warp

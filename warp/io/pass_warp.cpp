@@ -78,6 +78,19 @@ std::optional<Warning> unsure_ids(const Part& part, const PartRules& rules) {
                  static_cast<double>(count)};
 }
 
+/// The names of the channels that are not filtered.
+std::string exact_channels(const Part& part, const PartRules& rules) {
+  constexpr int kMostNames = 6;
+  std::string names;
+  int count = 0;
+  for (std::size_t c = 0; c < part.channels.size(); ++c) {
+    if (rules.channels[c].rule == ChannelRule::kFilter || ++count > kMostNames) continue;
+    names += fmt::format("{}{}", count > 1 ? ", " : "", printable(part.channels[c].name, 60));
+  }
+  if (count > kMostNames) names += fmt::format(" and {} more", count - kMostNames);
+  return names;
+}
+
 /// Doubt about a part no pixel of which lies in its display window. `off-display`; value: pixels
 /// between the two.
 std::optional<Warning> off_display(const Part& part) {
@@ -144,6 +157,7 @@ Result<FrameInRows> warp_parts(footage::Frame frame,
     for (auto doubt : {off_display(part), unsure_ids(part, rules[i])}) {
       if (doubt) made.frame.warnings.push_back(*std::move(doubt));
     }
+    made.exact_channels.push_back(exact_channels(part, rules[i]));
     if (!lent[i]) add_maker(i, pixels_of(part), std::move(rules[i]));
     part.windows = maps.main->output;
     if (settings.premultiplied == Premultiplied::kNot &&

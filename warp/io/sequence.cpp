@@ -112,6 +112,10 @@ class Pipeline {
  private:
   [[nodiscard]] bool interrupted() const { return is_interrupted(options_.interrupt); }
 
+  /// Whether as many frames, one after another, could not be written as tell that no other can: a
+  /// full disk, a folder that is gone.
+  [[nodiscard]] bool gave_up() const { return num_unwritten_.load() >= kMostUnwritten; }
+
   /// Threads for the next stage of one frame: an equal share, all of them for the last frame.
   [[nodiscard]] int thread_share() const {
     return std::max(1, num_threads_ / std::max(1, unfinished_workers_.load()));
@@ -136,8 +140,14 @@ class Pipeline {
     Outcome& outcome = outcomes_[index];
     try {
       step();
-    } catch (const std::exception& exception) {
+    } catch (const std::bad_alloc&) {
       // A frame too large for the memory must not take the others down with it.
+      outcome.fate = Fate::kFailed;
+      outcome.error = {ErrorCode::kInvalidInput,
+                       fmt::format("{}: not enough memory for it; fewer frames in flight and fewer "
+                                   "threads need less",
+                                   place_of(jobs_[index].input))};
+    } catch (const std::exception& exception) {
       outcome.fate = Fate::kFailed;
       outcome.error = {ErrorCode::kInvalidInput,
                        fmt::format("{}: {}", place_of(jobs_[index].input), exception.what())};
@@ -147,7 +157,7 @@ class Pipeline {
 
   /// Whether there is anything to do for a job; if not, its outcome is settled.
   bool is_wanted(std::size_t index) {
-    if (interrupted()) return false;
+    if (interrupted() || gave_up()) return false;
     if (options_.settings.empty()) return true;
     Outcome& outcome = outcomes_[index];
     guarded(index, [&] { look_at_output(jobs_[index], outcome); });
@@ -204,11 +214,13 @@ class Pipeline {
     const Result<std::vector<Warning>> written =
         write_frame(job.output, *std::move(output), write_options);
     if (written) {
+      num_unwritten_.store(0);
       outcome.warnings.insert(outcome.warnings.end(), written->begin(), written->end());
       outcome.fate = Fate::kDone;
     } else if (written.error().code == ErrorCode::kExists && has_recipe) {
       look_at_rival(job, outcome);
     } else {
+      if (written.error().code == ErrorCode::kUnwritable) num_unwritten_.fetch_add(1);
       failed(written.error());
     }
   }
@@ -229,6 +241,7 @@ class Pipeline {
   SequenceSummary summary() {
     SequenceSummary summary;
     summary.interrupted = interrupted();
+    summary.gave_up = !summary.interrupted && gave_up();
     for (std::size_t i = 0; i < jobs_.size(); ++i) {
       const std::string& name = jobs_[i].input.name;
       Outcome& outcome = outcomes_[i];
@@ -264,6 +277,8 @@ class Pipeline {
   detail::SourceDigests sources_;
   std::vector<Outcome> outcomes_;  // each written by the one thread that has the job
   std::atomic<int> unfinished_workers_{0};
+  static constexpr int kMostUnwritten = 3;
+  std::atomic<int> num_unwritten_{0};  // since the last that could be written
   std::mutex progress_mutex_;
   std::size_t num_finished_ = 0;
 };

@@ -56,13 +56,15 @@ struct SequenceSummary {
   std::vector<std::string> done;
   std::vector<std::string> complete;  // found finished, by an earlier run or by another process
   std::vector<FrameFailure> failed;
-  std::vector<std::string> skipped;  // not begun, or dropped unfinished, after an interruption
+  std::vector<std::string> skipped;  // not begun, or dropped unfinished: interrupted or gave_up
   std::vector<FrameWarnings> warnings;
   /// Of those done: replaced an output that was not complete, with what that was.
   std::vector<FrameReplaced> replaced;
   /// Unfinished files of processes that were killed, removed from the output folders.
   std::vector<std::filesystem::path> removed_leftovers;
   bool interrupted = false;
+  /// Three frames one after another could not be written, so the others were not begun.
+  bool gave_up = false;
 };
 
 struct SequenceProgress {

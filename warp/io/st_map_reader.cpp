@@ -140,6 +140,30 @@ void take_conventions(const std::optional<detail::MapConventions>& stated,
   if (assumptions.header == MapHeader::kYields) overrule_header(assumptions, file);
 }
 
+/// Doubt about a source of the shape of the map but of another size: that of the plate given for a
+/// coarser map of it, whose pixels then count for those of a straight picture so small.
+std::optional<Warning> coarse_doubt(const StMap& map, const StMapAssumptions& assumptions) {
+  const bool is_told =
+      assumptions.source_display && assumptions.source_display->size() == map.source_display.size();
+  if (!is_told) return std::nullopt;
+  const ImageSize source = assumptions.source_display->size();
+  const ImageSize output = map.output.display.size();
+  const double scale = static_cast<double>(source.width) / output.width;
+  const bool is_same_shape = std::abs(scale * output.height - source.height) < 1.0 + scale;
+  if (!is_same_shape || std::abs(scale - 1.0) < 0.02) return std::nullopt;
+  return Warning{
+      "map-size-differs",
+      fmt::format("the map is {}x{} and looks into a source of {}x{}, of the same shape: "
+                  "right where it also scales the picture by {:.3g}; a coarser map of "
+                  "that plate is read without --source and made larger by reformat",
+                  output.width,
+                  output.height,
+                  source.width,
+                  source.height,
+                  1.0 / scale),
+      scale};
+}
+
 /// What was taken of a map that states nothing.
 Warning assumed(const StMap& map, const std::string& why_origin) {
   return {"assumed-conventions",
@@ -229,6 +253,7 @@ Result<StMapFile> read_st_map(const std::filesystem::path& path,
   const Taken taken = take_values(part, *channels, no_source_of(*stated), file.map.st);
   const std::string why_origin = settle_origin(assumptions, file);
   if (!*stated) file.warnings.push_back(assumed(file.map, why_origin));
+  if (auto doubt = coarse_doubt(file.map, assumptions)) file.warnings.push_back(*std::move(doubt));
   doubt_values(taken, file);
   if (auto doubt = position_doubt(file.map)) file.warnings.push_back(*std::move(doubt));
   const bool is_half = part.channels[channels->s].format == footage::SampleFormat::kHalf ||

@@ -182,3 +182,41 @@ TEST_CASE("what is not met is said, and nonsense refused") {
   const Result<FieldFit> point = fit_field(field, options_for("radial-tangential"));
   CHECK((!point || point->lens.focal_px.allFinite()));
 }
+
+TEST_CASE("a straight picture that is scaled and shifted beside the lens is told from the lens") {
+  const lens::Lens truth =
+      plate_lens(lens::RadialTangential({-0.12, 0.03, -0.004, 0.001, -0.0005}));
+  struct Case {
+    Point2d scale;
+    Point2d shift_px;
+  };
+  for (const Case& moved : {Case{{0.95, 0.95}, {0.0, 0.0}},
+                            Case{{1.0, 1.0}, {30.0, -12.0}},
+                            Case{{0.9, 0.92}, {-55.0, 8.0}}}) {
+    CAPTURE(moved.scale.x());
+    CAPTURE(moved.shift_px.x());
+    std::vector<FieldPoint> field = field_of(truth);
+    for (FieldPoint& place : field) {
+      place.straight_px = truth.principal_point_px + moved.shift_px +
+                          moved.scale.cwiseProduct(place.straight_px - truth.principal_point_px);
+    }
+    FieldFitOptions options = options_for("auto");
+    const Result<FieldFit> held = fit_field(field, options);
+    CHECK((!held || (held->max_px > kFieldGoodEnoughPx && !held->straight)));
+    options.frees_straight_picture = true;
+    const Result<FieldFit> fit = fit_field(field, options);
+    REQUIRE_MESSAGE(fit.has_value(), (fit ? "" : fit.error().message));
+    CHECK(fit->max_px < kFieldGoodEnoughPx);
+    REQUIRE(fit->straight.has_value());
+    CHECK((fit->straight->scale - moved.scale).norm() < 1e-3);
+    CHECK((fit->straight->shift_px - moved.shift_px).norm() < 0.3);
+    CHECK((fit->lens.principal_point_px - truth.principal_point_px).norm() < 0.3);
+    CHECK(fit->lens.focal_px.y() / fit->lens.focal_px.x() == doctest::Approx(1.0).epsilon(1e-3));
+  }
+  // Nothing is moved where a model meets the field as it is.
+  FieldFitOptions options = options_for("auto");
+  options.frees_straight_picture = true;
+  const Result<FieldFit> plain = fit_field(field_of(truth), options);
+  REQUIRE(plain.has_value());
+  CHECK_FALSE(plain->straight.has_value());
+}

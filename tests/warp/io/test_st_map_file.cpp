@@ -253,6 +253,16 @@ TEST_CASE("maps of others are read with given conventions, and that is told") {
   CHECK(told->map.t_origin == TOrigin::kTopLeft);
   CHECK(told->map.direction == MapDirection::kRedistort);
   CHECK(told->map.source_display.width == 4096);
+  // The size of a plate, for a coarser map of it.
+  const auto coarse = read_st_map(path, {.source_display = Window{0, 0, 56, 28}});
+  REQUIRE(coarse);
+  const auto warns_of_size = [](const StMapFile& one) {
+    return std::any_of(one.warnings.begin(), one.warnings.end(), [](const Warning& warning) {
+      return warning.code == "map-size-differs";
+    });
+  };
+  CHECK(warns_of_size(*coarse));
+  CHECK_FALSE(warns_of_size(*told));
 }
 
 TEST_CASE("t tells itself where it counts from; who says otherwise is warned") {
