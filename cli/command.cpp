@@ -171,11 +171,13 @@ Result<void> check_outputs(const std::vector<std::string>& outputs,
     // What the folder does not tell: a name too long, a full quota.
     const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file(
         std::fopen(probe->temporary_path().c_str(), "wbe"), &std::fclose);
-    if (file) return {};
+    std::error_code code =
+        file ? std::error_code() : std::error_code(errno, std::generic_category());
+    // The temporary name is shorter than the one that it gets.
+    if (file) static_cast<void>(std::filesystem::symlink_status(output, code));
+    if (file && code != std::errc::filename_too_long) return {};
     return fail(ErrorCode::kUnwritable,
-                fmt::format("{}: cannot be opened for writing ({})",
-                            output,
-                            std::generic_category().message(errno)));
+                fmt::format("{}: cannot be opened for writing ({})", output, code.message()));
   };
   for (const std::string& output : outputs) {
     const Result<void> free = check(output, existing.value_or(common.overwrite_policy()));

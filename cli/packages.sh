@@ -1,21 +1,22 @@
 #!/usr/bin/env bash
 # Installs the Debian packages that trueplate is built from. Sourced by cli/quickstart.sh and
 # tests/run.sh; `bash cli/packages.sh` alone does the same. Words as arguments add groups:
-#   quickstart  the photographs, and a tool to put pictures side by side
+#   quickstart  the photographs
 #   test        what only the tests need
 #   lint        what only .ci/run needs
 set -euo pipefail
 
+# openimageio-tools: what the library's CMake files name has to be there.
 packages=(g++ cmake ninja-build ccache
-  libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev
+  libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev openimageio-tools
   libavformat-dev libavcodec-dev libavutil-dev libswscale-dev pkg-config
   nlohmann-json3-dev libcli11-dev libssl-dev libxxhash-dev libcairo2-dev fonts-dejavu-core
   libsoci-dev libboost-dev libsqlite3-dev libpq-dev
   node-d3-selection node-d3-scale node-d3-shape node-d3-axis node-d3-contour)
 for group in "$@"; do
   case "$group" in
-    quickstart) packages+=(opencv-doc openimageio-tools) ;;
-    test) packages+=(ffmpeg doctest-dev opencv-doc poppler-utils librsvg2-bin openimageio-tools python3 lintian
+    quickstart) packages+=(opencv-doc) ;;
+    test) packages+=(ffmpeg doctest-dev opencv-doc poppler-utils librsvg2-bin python3 lintian
       python3-jsonschema groff-base man-db zsh chromium slurm-wlm munge postgresql) ;;
     lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
     *) echo "packages.sh: unknown group '$group'; known: quickstart, test, lint" >&2; exit 2 ;;

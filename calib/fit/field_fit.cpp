@@ -185,7 +185,10 @@ std::optional<Solution> solved(std::span<const FieldPoint> field,
                                Eigen::VectorXd intrinsics) {
   double straight[kNumStraight] = {};
   ceres::Problem problem;
-  const Focal focal = kernel.begins_as_pinhole ? Focal::kRatio : Focal::kBoth;
+  // Where the straight picture has a scale of its own, a fisheye's field tells the focal length no
+  // more than others do.
+  const bool holds_focal = kernel.begins_as_pinhole || frees_straight;
+  const Focal focal = holds_focal ? Focal::kRatio : Focal::kBoth;
   problem.AddResidualBlock(
       new FieldCost(field, kernel, options.focal_px, focal), nullptr, intrinsics.data(), straight);
   if (!frees_straight) problem.SetParameterBlockConstant(straight);

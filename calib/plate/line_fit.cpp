@@ -148,17 +148,28 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
                                          const std::vector<Chain>& chains,
                                          const LineFitOptions& options) {
   const auto shared = detail::chosen(chains, vote.supports);
-  for (const LineModel& model : {LineModel{"division-2", 2}, LineModel{"division-1", 1}}) {
-    if (model.num_coefficients > 1 && shared.size() < kManyChains) continue;
-    std::optional<ScreenedLens> screen = detail::screened(
+  const auto screen_by = [&](const LineModel& model) {
+    return detail::screened(
         detail::problem_of(model, pinhole_problem),
         detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size),
         chains,
         vote.supports,
         options.rejection);
-    if (screen) return screen;
+  };
+  const auto num_points_used = [&](const ScreenedLens& screen) {
+    std::size_t count = 0;
+    for (const Chain* chain : detail::chosen(chains, screen.used)) count += chain->size();
+    return count;
+  };
+  std::optional<ScreenedLens> best;
+  if (shared.size() >= kManyChains) {
+    for (const LineModel& model : {LineModel{"division-2", 2}, LineModel{"radial-tangential", 2}}) {
+      std::optional<ScreenedLens> screen = screen_by(model);
+      if (!screen || (best && num_points_used(*screen) <= num_points_used(*best))) continue;
+      best = std::move(screen);
+    }
   }
-  return std::nullopt;
+  return best ? std::move(best) : screen_by({"division-1", 1});
 }
 
 std::optional<Straightness> straightened(const lens::Lens& lens, const Chain& points) {

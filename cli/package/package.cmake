@@ -46,7 +46,7 @@ set(CPACK_DEBIAN_DEVELOPMENT_PACKAGE_NAME ${development})
 set(CPACK_DEBIAN_DEVELOPMENT_PACKAGE_SECTION libdevel)
 string(
   JOIN ", " CPACK_DEBIAN_DEVELOPMENT_PACKAGE_DEPENDS
-  libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev libavformat-dev
+  libeigen3-dev libfmt-dev libhwy-dev libceres-dev libopencv-dev libopenexr-dev libopenimageio-dev openimageio-tools libavformat-dev
   libavcodec-dev libavutil-dev libswscale-dev nlohmann-json3-dev libssl-dev libxxhash-dev libcairo2-dev libsoci-dev
   libsqlite3-dev libpq-dev pkgconf)
 set(CPACK_COMPONENT_DEVELOPMENT_DESCRIPTION

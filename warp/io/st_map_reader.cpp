@@ -149,7 +149,8 @@ std::optional<Warning> coarse_doubt(const StMap& map, const StMapAssumptions& as
   const ImageSize source = assumptions.source_display->size();
   const ImageSize output = map.output.display.size();
   const double scale = static_cast<double>(source.width) / output.width;
-  const bool is_same_shape = std::abs(scale * output.height - source.height) < 1.0 + scale;
+  // But for the rounding of both to whole pixels.
+  const bool is_same_shape = std::abs(scale * output.height - source.height) < 0.5 + 0.5 * scale;
   if (!is_same_shape || std::abs(scale - 1.0) < 0.02) return std::nullopt;
   return Warning{
       "map-size-differs",

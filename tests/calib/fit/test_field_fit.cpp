@@ -200,7 +200,7 @@ TEST_CASE("a straight picture that is scaled and shifted beside the lens is told
       place.straight_px = truth.principal_point_px + moved.shift_px +
                           moved.scale.cwiseProduct(place.straight_px - truth.principal_point_px);
     }
-    FieldFitOptions options = options_for("auto");
+    FieldFitOptions options = options_for("radial-tangential");
     const Result<FieldFit> held = fit_field(field, options);
     CHECK((!held || (held->max_px > kFieldGoodEnoughPx && !held->straight)));
     options.frees_straight_picture = true;
@@ -214,7 +214,7 @@ TEST_CASE("a straight picture that is scaled and shifted beside the lens is told
     CHECK(fit->lens.focal_px.y() / fit->lens.focal_px.x() == doctest::Approx(1.0).epsilon(1e-3));
   }
   // Nothing is moved where a model meets the field as it is.
-  FieldFitOptions options = options_for("auto");
+  FieldFitOptions options = options_for("radial-tangential");
   options.frees_straight_picture = true;
   const Result<FieldFit> plain = fit_field(field_of(truth), options);
   REQUIRE(plain.has_value());
