@@ -68,7 +68,7 @@ class OptionsUnder {
 int report_failure(const Error& error);
 /// The same with the status for a wrong command line.
 int report_usage(const Error& error);
-/// Prints `trueplate <command>: warning: <message>` on standard error.
+/// Prints `trueplate <command>: warning: <message> [<code>]` on standard error, unless --quiet.
 void report_warnings(const std::vector<Warning>& warnings, const CommonOptions& common);
 /// The name the messages above use; main() sets it once.
 void set_command_name(std::string_view name);

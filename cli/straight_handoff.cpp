@@ -6,6 +6,7 @@
 #include <optional>
 #include <utility>
 
+#include "calib/base/counted.h"
 #include "calib/footage/frame_stream.h"
 
 namespace trueplate::cli {
@@ -29,8 +30,8 @@ std::optional<FrameWindows> first_windows(std::span<const warp::SequenceJob> job
 }  // namespace
 
 struct StraightHandoff::State {
-  std::optional<FrameWindows> windows;  // of the straight picture
-  std::atomic<bool> others{false};      // frames with other windows
+  std::optional<FrameWindows> windows;     // of the straight picture
+  std::atomic<std::size_t> num_others{0};  // frames with other windows
 };
 
 StraightHandoff::StraightHandoff(HandoffFiles files, std::unique_ptr<State> state)
@@ -69,21 +70,21 @@ Result<StraightHandoff> StraightHandoff::create(std::span<const warp::SequenceJo
 }
 
 void StraightHandoff::finish(const warp::SequenceJob& job, footage::Frame& straight) const {
-  if (state_->windows && straight.windows != *state_->windows) state_->others = true;
+  if (state_->windows && straight.windows != *state_->windows) state_->num_others.fetch_add(1);
   if (!warp::keeps_windows(job.output)) straight.windows.display = straight.windows.data;
 }
 
-Result<void> StraightHandoff::write(Overwrite overwrite) const {
-  if (state_->others) {
-    const ImageSize size = state_->windows->display.size();
-    const std::string message =
-        fmt::format("frames of other windows than the first; the numbers in {} are those of {}x{}",
-                    files_.json_path().string(),
-                    size.width,
-                    size.height);
-    report_warnings({{"windows-differ", message}}, CommonOptions{});
-  }
-  return files_.write(overwrite);
+std::vector<Warning> StraightHandoff::warnings() const {
+  const std::size_t count = state_->num_others.load();
+  if (count == 0) return {};
+  const ImageSize size = state_->windows->display.size();
+  return {{"windows-differ",
+           fmt::format("{} of other windows than the first; the numbers in {} are those of {}x{}",
+                       counted(count, "frame"),
+                       files_.json_path().string(),
+                       size.width,
+                       size.height),
+           static_cast<double>(count)}};
 }
 
 }  // namespace trueplate::cli

@@ -3,6 +3,7 @@
 #include <functional>
 #include <memory>
 #include <span>
+#include <vector>
 
 #include "calib/base/result.h"
 #include "calib/footage/frame.h"
@@ -45,8 +46,9 @@ class StraightHandoff {
   /// thread.
   void finish(const warp::SequenceJob& job, footage::Frame& straight) const;
 
-  /// Writes the files, after a line on standard error when frames had other windows.
-  Result<void> write(Overwrite overwrite) const;
+  /// After the last frame: doubt when frames had other windows than the first. `windows-differ`;
+  /// value: how many.
+  [[nodiscard]] std::vector<Warning> warnings() const;
 
  private:
   struct State;

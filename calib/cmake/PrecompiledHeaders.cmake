@@ -1,5 +1,5 @@
-# Headers that nearly every source of a target includes, compiled once: reading them is a third of the work of compiling
-# the project. Sources include what they need all the same, so that they compile without
+# Headers that nearly every source of a target includes, compiled once: reading them takes a good part of the time of
+# compiling. Sources include what they need all the same, so that they compile without
 # (-DTRUEPLATE_PRECOMPILED_HEADERS=OFF, as the sanitizers' build has it).
 option(TRUEPLATE_PRECOMPILED_HEADERS "Compile common headers once" ${PROJECT_IS_TOP_LEVEL})
 set(common_headers

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "calib/base/csv.h"
+#include "calib/base/csv_comment.h"
 #include "calib/base/text.h"
 
 namespace trueplate::exchange {
@@ -277,13 +278,16 @@ Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            PointsDirection direction,
                                            Overwrite overwrite,
                                            const StraightFrame& straight,
-                                           const ColumnNames& columns) {
+                                           const ColumnNames& columns,
+                                           std::string_view program) {
   Result<std::string> content = read_text_file(input, CsvLimits{}.max_bytes);
   if (!content) return fail(content.error());
   Result<TransformedPoints> transformed =
       transform_points(std::move(*content), input.string(), lens, direction, straight, columns);
   if (!transformed) return fail(transformed.error());
-  if (Result<void> written = write_text_file(output, transformed->text, overwrite); !written) {
+  std::string text = std::move(transformed->text);
+  if (!program.empty()) text = with_comment(std::move(text), "program", program);
+  if (Result<void> written = write_text_file(output, text, overwrite); !written) {
     return fail(written.error());
   }
   return std::move(transformed->report);

@@ -3,6 +3,7 @@
 #include <cstddef>
 #include <filesystem>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "calib/base/atomic_file.h"
@@ -88,14 +89,17 @@ Result<TransformedPoints> transform_points(std::string content,
                                            const StraightFrame& straight = {},
                                            const ColumnNames& columns = {});
 
-/// The same from file to file; the output appears whole or not at all.
+/// The same from file to file; the output appears whole or not at all. `program` is what the
+/// comment
+/// `# program:` of the output is to say (with_comment()); empty: what that of the input says.
 Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            const std::filesystem::path& output,
                                            const lens::Lens& lens,
                                            PointsDirection direction,
                                            Overwrite overwrite,
                                            const StraightFrame& straight = {},
-                                           const ColumnNames& columns = {});
+                                           const ColumnNames& columns = {},
+                                           std::string_view program = {});
 
 /// Largest distance between a point and its undistorted and redistorted self, for points of the
 /// plate and focal lengths up to 10000 px.

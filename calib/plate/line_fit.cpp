@@ -141,7 +141,9 @@ Result<void> check_information(const Eigen::Vector4d& pinhole,
   return {};
 }
 
-/// The chains that one lens makes straight, by a lens with room for more than one coefficient.
+/// The chains that one lens makes straight, by lenses with room for more than one coefficient: that
+/// which makes most points straight, since a strong lens of another family would leave out the
+/// edges near the corners.
 std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
                                          const Eigen::Vector4d& pinhole,
                                          const detail::Vote& vote,

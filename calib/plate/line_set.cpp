@@ -8,6 +8,7 @@
 #include <string_view>
 #include <utility>
 
+#include "calib/base/atomic_file.h"
 #include "calib/base/csv.h"
 #include "calib/base/text.h"
 #include "calib/base/utf8.h"
@@ -122,12 +123,6 @@ std::string lines_text(const LineSet& lines) {
     }
   }
   return writer.text();
-}
-
-Result<void> write_lines(const std::filesystem::path& path,
-                         const LineSet& lines,
-                         Overwrite overwrite) {
-  return write_text_file(path, lines_text(lines), overwrite);
 }
 
 }  // namespace trueplate::plate

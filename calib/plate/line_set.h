@@ -4,7 +4,6 @@
 #include <string>
 #include <vector>
 
-#include "calib/base/atomic_file.h"
 #include "calib/base/geometry.h"
 #include "calib/base/result.h"
 
@@ -46,8 +45,5 @@ Result<LineSet> read_lines(const std::filesystem::path& path);
 /// The text of such a file; numbers are lossless. The column `frame` is written when a line has
 /// one.
 [[nodiscard]] std::string lines_text(const LineSet& lines);
-Result<void> write_lines(const std::filesystem::path& path,
-                         const LineSet& lines,
-                         Overwrite overwrite);
 
 }  // namespace trueplate::plate

@@ -28,6 +28,11 @@ void set_film_back(std::vector<lens::Lens>& lenses,
   for (lens::Lens& lens : lenses) lens.film_back = film_back;
 }
 
+void add_warnings_of_options(const Options& options, HandoffNotes& notes) {
+  const std::vector<Warning>& warnings = options.plate.warnings;
+  notes.warnings.insert(notes.warnings.begin(), warnings.begin(), warnings.end());
+}
+
 int run_per_frame(const Options& options,
                   const std::optional<lens::FilmBack>& film_back,
                   const CommonOptions& common) {
@@ -43,9 +48,9 @@ int run_per_frame(const Options& options,
   for (auto& [frame, one] : *request) set_film_back(one.lenses, film_back);
   const Result<warp::Overscan> overscan = shot_overscan(*request);
   if (!overscan) return report_failure(overscan.error());
-  const Result<ShotHandoff> handoff =
-      shot_handoff(shot->profile, *shot->lenses, *request, *overscan);
+  Result<ShotHandoff> handoff = shot_handoff(shot->profile, *shot->lenses, *request, *overscan);
   if (!handoff) return report_failure(handoff.error());
+  add_warnings_of_options(options, handoff->notes);
   print(common, shot_handoff_text(*handoff));
   if (Result<void> written = write_json(common, shot_handoff_json(*handoff)); !written) {
     return report_failure(written.error());
@@ -77,8 +82,7 @@ int run(const Options& options, const CommonOptions& common) {
   if (!request) return report_usage(request.error());
   Result<NotedHandoff> noted = noted_handoff(profile, std::move(*request));
   if (!noted) return report_failure(noted.error());
-  const std::vector<Warning>& of_options = options.plate.warnings;
-  noted->notes.warnings.insert(noted->notes.warnings.begin(), of_options.begin(), of_options.end());
+  add_warnings_of_options(options, noted->notes);
   print(common, handoff_text(noted->handoff, noted->notes));
   if (Result<void> written = write_json(common, handoff_json(noted->handoff, noted->notes));
       !written) {

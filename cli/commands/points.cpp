@@ -4,10 +4,8 @@
 #include <memory>
 #include <vector>
 
-#include "calib/base/atomic_file.h"
 #include "calib/base/counted.h"
 #include "calib/base/csv.h"
-#include "calib/base/csv_comment.h"
 #include "calib/exchange/points.h"
 #include "calib/profile/profile.h"
 #include "cli/commands/commands.h"
@@ -50,26 +48,6 @@ Result<exchange::StraightFrame> straight_frame(const Options& options,
       .left = edges.left, .top = edges.top, .right = edges.right, .bottom = edges.bottom};
 }
 
-/// From file to file through one lens; where the file has comments, one says what wrote it.
-Result<exchange::PointsReport> transform_points(const Options& options,
-                                                const lens::Lens& lens,
-                                                exchange::PointsDirection direction,
-                                                const exchange::StraightFrame& straight,
-                                                const ColumnNames& columns,
-                                                Overwrite overwrite) {
-  Result<std::string> content = read_text_file(options.input, CsvLimits{}.max_bytes);
-  if (!content) return fail(content.error());
-  Result<exchange::TransformedPoints> moved = exchange::transform_points(
-      *std::move(content), options.input, lens, direction, straight, columns);
-  if (!moved) return fail(moved.error());
-  const std::string text =
-      with_comment(std::move(moved->text), "program", fmt::format("trueplate {}", kVersion));
-  if (Result<void> written = write_text_file(options.output, text, overwrite); !written) {
-    return fail(written.error());
-  }
-  return std::move(moved->report);
-}
-
 exchange::PointsDirection direction_of(const Options& options) {
   using Direction = exchange::PointsDirection;
   if (options.rays) return options.undistort ? Direction::kToRays : Direction::kFromRays;
@@ -110,12 +88,14 @@ int run(const Options& options, const CommonOptions& common) {
                                                 common.overwrite_policy(),
                                                 *straight,
                                                 *columns)
-                   : transform_points(options,
-                                      lens,
-                                      direction_of(options),
-                                      *straight,
-                                      *columns,
-                                      common.overwrite_policy());
+                   : exchange::transform_points_file(options.input,
+                                                     options.output,
+                                                     lens,
+                                                     direction_of(options),
+                                                     common.overwrite_policy(),
+                                                     *straight,
+                                                     *columns,
+                                                     fmt::format("trueplate {}", kVersion));
   if (!report) return report_failure(report.error());
 
   print(common,

@@ -214,6 +214,8 @@ int run_per_frame(const Options& options, HandoffFiles files, const CommonOption
   std::vector<Warning> warnings = shot.profile.warnings;
   warnings.insert(warnings.end(), overscan->warnings.begin(), overscan->warnings.end());
   report_warnings(warnings, common);
+  // Told already.
+  warnings.insert(warnings.begin(), options.plate.warnings.begin(), options.plate.warnings.end());
   footage::set_io_threads(common.threads);
   const Result<Window> data = write_frame_maps(options, shot, common);
   if (!data) return report_failure(data.error());

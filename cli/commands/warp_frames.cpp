@@ -251,15 +251,15 @@ int run(const Options& options,
 
   std::vector<Warning> warnings = shot->warnings;
   warnings.insert(warnings.end(), of_overscan->begin(), of_overscan->end());
-  for (const std::vector<Warning>& unused :
-       {unused_options(app, channels), unused_round(app, options.overscan)}) {
-    report_warnings(unused, common);
-    warnings.insert(warnings.end(), unused.begin(), unused.end());
+  for (const std::vector<Warning>& more :
+       {unused_options(app, channels), unused_round(app, options.overscan), handoff->warnings()}) {
+    report_warnings(more, common);
+    warnings.insert(warnings.end(), more.begin(), more.end());
   }
   if (shot->lenses) print(common, shot->lenses->text());
   const auto write_handoff = [&]() -> Result<void> {
     if (straight) print(common, size_text(*straight));
-    Result<void> written = handoff->write(common.overwrite_policy());
+    Result<void> written = handoff->files().write(common.overwrite_policy());
     if (written) report_handoff(handoff->files(), common);
     return written;
   };

@@ -64,7 +64,7 @@ TEST_CASE("a file of lines becomes a profile marked with what was not measured")
   for (int i = 0; i < 40; ++i) curve.points_px.emplace_back(100 + 10 * i, 300 + 0.02 * i * i);
   lines.chains.push_back(std::move(curve));
   const fs::path file = scratch.path() / "lines.csv";
-  REQUIRE(plate::write_lines(file, lines, Overwrite::kRefuse).has_value());
+  REQUIRE(write_text_file(file, plate::lines_text(lines), Overwrite::kRefuse).has_value());
   const fs::path lens_file = scratch.path() / "lens.json";
   const fs::path json_file = scratch.path() / "result.json";
   // 36 mm for 960 px: 900 px are 33.75 mm.

@@ -51,15 +51,27 @@ footage::Frame read(const fs::path& path) {
   return *std::move(frame);
 }
 
+/// A lens and a plate in a folder of their own.
+struct Shot {
+  tests::ScratchFolder scratch;
+  fs::path folder = scratch.path();
+  std::string lens = (folder / "lens.json").string();
+  std::string plate = (folder / "plate.exr").string();
+  Window display{.width = kPlate.width, .height = kPlate.height};
+
+  Shot() {
+    tests::write_lens(lens, barrel());
+    tests::write_frame(plate, ramp({display, display}));
+  }
+};
+
 }  // namespace
 
 TEST_CASE("the same words give the same window everywhere, and the way back without windows") {
-  const tests::ScratchFolder scratch;
-  const fs::path folder = scratch.path();
-  const std::string lens = (folder / "lens.json").string();
-  tests::write_lens(lens, barrel());
-  const Window display{.width = kPlate.width, .height = kPlate.height};
-  tests::write_frame(folder / "plate.exr", ramp({display, display}));
+  const Shot shot;
+  const fs::path& folder = shot.folder;
+  const std::string& lens = shot.lens;
+  const std::string& plate = shot.plate;
   const std::vector<std::vector<std::string>> words{
       {"--overscan", "auto"},
       {"--overscan", "auto", "--round", "1", "--filter", "bilinear"},
@@ -77,7 +89,6 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
     };
     run_well(with({"handoff", lens, "--json", (folder / "h.json").string()}));
     run_well(with({"stmap", lens, "--undistort", (folder / "u.exr").string()}));
-    const auto plate = (folder / "plate.exr").string();
     for (const char* name : {"s.exr", "s.tif"}) {
       run_well(with({"undistort", lens, plate, "-o", (folder / name).string()}));
     }
@@ -85,9 +96,9 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
     const Window data = window_of(render.at("data_window"));
     CHECK(read_json(folder / "u.handoff.json").at("render") == render);
     CHECK(read_json(folder / "s.handoff.json").at("render") == render);
-    CHECK(read(folder / "u.exr").windows == FrameWindows{display, data});
+    CHECK(read(folder / "u.exr").windows == FrameWindows{shot.display, data});
     const footage::Frame straight = read(folder / "s.exr");
-    CHECK(straight.windows == FrameWindows{display, data});
+    CHECK(straight.windows == FrameWindows{shot.display, data});
     const footage::Frame whole = read(folder / "s.tif");
     CHECK(whole.windows.data.size() == data.size());
     CHECK(std::equal(
@@ -120,8 +131,8 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
     run_well(back);
     const footage::Frame from_exr = read(folder / "b.exr");
     const footage::Frame from_tif = read(folder / "b.tif");
-    CHECK(from_exr.windows == FrameWindows{display, display});
-    CHECK(from_tif.windows.data == display);
+    CHECK(from_exr.windows == FrameWindows{shot.display, shot.display});
+    CHECK(from_tif.windows.data == shot.display);
     if (options.back() == "auto") {  // with the same filter
       CHECK(std::equal(from_tif.pixels.data(),
                        from_tif.pixels.data() + from_tif.pixels.size(),
@@ -137,7 +148,7 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
       CHECK(worst_px < 0.01);
     }
     // Found without saying so, the larger picture is refused with the words that help.
-    if (data != display) {
+    if (data != shot.display) {
       const auto refused = tests::run_trueplate(
           {"redistort", lens, (folder / "s.tif").string(), "-o", (folder / "never.tif").string()});
       CHECK(refused.status == 1);
@@ -149,13 +160,10 @@ TEST_CASE("the same words give the same window everywhere, and the way back with
 }
 
 TEST_CASE("--round beside an overscan that is not rounded is named as unused, by every command") {
-  const tests::ScratchFolder scratch;
-  const fs::path folder = scratch.path();
-  const std::string lens = (folder / "lens.json").string();
-  tests::write_lens(lens, barrel());
-  const Window display{.width = kPlate.width, .height = kPlate.height};
-  tests::write_frame(folder / "plate.exr", ramp({display, display}));
-  const std::string plate = (folder / "plate.exr").string();
+  const Shot shot;
+  const fs::path& folder = shot.folder;
+  const std::string& lens = shot.lens;
+  const std::string& plate = shot.plate;
   std::ofstream(folder / "points.csv") << "x,y\n10,20\n";
   const std::vector<std::vector<std::string>> commands{
       {"handoff", lens},

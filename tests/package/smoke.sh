@@ -65,33 +65,33 @@ JOB
 
 overlay() {
   mkdir -p "$work/overlay" && mount -t tmpfs overlay "$work/overlay" &&
-    mkdir "$work/overlay"/{upper,work,root} &&
-    mount -t overlay overlay -o "lowerdir=/,upperdir=$work/overlay/upper,workdir=$work/overlay/work" "$work/overlay/root"
+    mkdir "$work/overlay"/{upper,work,system} &&
+    mount -t overlay overlay -o "lowerdir=/,upperdir=$work/overlay/upper,workdir=$work/overlay/work" "$work/overlay/system"
 }
 export -f overlay fail
 export work program development version source
 if [ "$(id -u)" -eq 0 ] && unshare -m bash -c overlay 2> /dev/null; then
   unshare -m bash -euc '
     overlay
-    root=$work/overlay/root
-    cp "$program" "$development" "$work/job.sh" "$source/tests/consumer/consumer.cpp" "$root/tmp/"
-    mount --bind /dev "$root/dev"
-    mount --bind /proc "$root/proc"
-    chroot "$root" bash -c "cd /tmp && dpkg -i $(basename "$program") $(basename "$development")" > "$work/dpkg.log" 2>&1 ||
+    system=$work/overlay/system
+    cp "$program" "$development" "$work/job.sh" "$source/tests/consumer/consumer.cpp" "$system/tmp/"
+    mount --bind /dev "$system/dev"
+    mount --bind /proc "$system/proc"
+    chroot "$system" bash -c "cd /tmp && dpkg -i $(basename "$program") $(basename "$development")" > "$work/dpkg.log" 2>&1 ||
       { cat "$work/dpkg.log"; fail "dpkg does not install them"; }
-    chroot "$root" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin bash /tmp/job.sh "$version" /tmp/consumer.cpp
+    chroot "$system" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin bash /tmp/job.sh "$version" /tmp/consumer.cpp
     # A module that is missing is named, with what it is for.
-    chroot "$root" bash -c "find /usr/lib -name trueplate_pictures.so -delete; cd /tmp;
+    chroot "$system" bash -c "find /usr/lib -name trueplate_pictures.so -delete; cd /tmp;
       printf \"\\211PNG\\r\\n\\032\\n--------\" > a.png; trueplate detect a.png --chart dots --pitch 1mm -o a.csv 2> said || true
       grep -q \"trueplate_pictures.so, what reads and writes DPX, TIFF, PNG and JPEG, cannot be loaded\" said" ||
       fail "a missing module is not told"
-    chroot "$root" dpkg -r libtrueplate-dev trueplate > "$work/dpkg.log" 2>&1
-    [ ! -e "$root/usr/bin/trueplate" ] || fail "dpkg -r leaves the program behind"'
+    chroot "$system" dpkg -r libtrueplate-dev trueplate > "$work/dpkg.log" 2>&1
+    [ ! -e "$system/usr/bin/trueplate" ] || fail "dpkg -r leaves the program behind"'
   echo "installed by dpkg on a copy of this system, used and removed"
 else
-  dpkg-deb -x "$program" "$work/root"
-  dpkg-deb -x "$development" "$work/root"
-  PATH="$work/root/usr/bin:$PATH" PKG_CONFIG_PATH=$(dirname "$(find "$work/root/usr/lib" -name trueplate.pc)") \
+  dpkg-deb -x "$program" "$work/unpacked"
+  dpkg-deb -x "$development" "$work/unpacked"
+  PATH="$work/unpacked/usr/bin:$PATH" PKG_CONFIG_PATH=$(dirname "$(find "$work/unpacked/usr/lib" -name trueplate.pc)") \
     bash "$work/job.sh" "$version" "$source/tests/consumer/consumer.cpp"
   echo "unpacked into a folder and used there; as root it would have been installed"
 fi

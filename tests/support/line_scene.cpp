@@ -181,4 +181,9 @@ plate::LineSet sample_lines(const PlumbLens& lens,
   return lines;
 }
 
+std::string fit_text(const plate::LineFit& fit) {
+  return std::to_string(fit.num_lines) + " of " + std::to_string(fit.lines.size()) + " lines, " +
+         std::string(lens::model_name(fit.lens.model));
+}
+
 }  // namespace trueplate::tests

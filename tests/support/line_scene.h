@@ -8,6 +8,7 @@
 #include "calib/base/geometry.h"
 #include "calib/base/image.h"
 #include "calib/lens/lens.h"
+#include "calib/plate/line_fit.h"
 #include "calib/plate/line_set.h"
 
 namespace trueplate::tests {
@@ -62,6 +63,9 @@ struct PlateLook {
 
 /// The world photographed: every edge drawn with the coverage of a third of a pixel.
 Image<float> photograph(const World& world, const PlumbLens& lens, const PlateLook& look);
+
+/// `46 of 53 lines, radial-tangential`.
+std::string fit_text(const plate::LineFit& fit);
 
 /// The edges that are found in a picture.
 plate::LineSet lines_in(const Image<float>& picture);

@@ -47,9 +47,8 @@ Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
     finding.share_px = share_of_faults(*solve) * std::sqrt(squares / all_squares);
   }
   finding.words = fmt::format("{} {}: {}.",
-                              items.size(),
-                              slipped ? (items.size() == 1 ? "track slipped" : "tracks slipped")
-                                      : (items.size() == 1 ? "track is off" : "tracks are off"),
+                              counted(items.size(), "track"),
+                              slipped ? "slipped" : agreed(items.size(), "is off", "are off"),
                               listed(items));
   return finding;
 }

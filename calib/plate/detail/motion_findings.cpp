@@ -15,6 +15,11 @@ namespace {
 /// A point's error in the second picture has the noise of both pictures and both coordinates.
 double pair_noise_px(const PairMotion& motion) { return 2.0 * motion.noise_px; }
 
+/// What an explanation takes off a root mean square.
+double explained_px(double before_px, double after_px) {
+  return std::sqrt(std::max(0.0, before_px * before_px - after_px * after_px));
+}
+
 /// At the border between a turn and little parallax the noise of the noise decides: the figures,
 /// and that it is either.
 Finding at_the_border(Finding finding, Cause other, const PairMotion& motion, double limit) {
@@ -41,7 +46,7 @@ double noise_limit_px(const PairMotion& motion, double scale) {
 
 Finding lens_by_motion(double before_px, double after_px, double k1, double corner_shift_px) {
   return {Cause::kLens,
-          std::sqrt(std::max(0.0, before_px * before_px - after_px * after_px)),
+          explained_px(before_px, after_px),
           fmt::format("The lens bends the plate, and nothing straightens it: without one that "
                       "motion is explained but for {:.2f} px, with k1 = {:.4f}, which moves the "
                       "corners by {:.1f} px, but for {:.2f} px.",
@@ -53,7 +58,7 @@ Finding lens_by_motion(double before_px, double after_px, double k1, double corn
 
 Finding focal_by_motion(double before_px, double after_px, double given_px, double found_px) {
   return {Cause::kWrongFocal,
-          std::sqrt(std::max(0.0, before_px * before_px - after_px * after_px)),
+          explained_px(before_px, after_px),
           fmt::format("The focal length is wrong: with the {:.0f} px given a turn explains the "
                       "motion but for {:.2f} px, with {:.0f} px ({:+.1f} %) but for {:.2f} px. "
                       "Check focal length and film back.",
@@ -69,8 +74,7 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
                                       double scale) {
   const double noise = pair_noise_px(motion);
   const double limit = noise_limit_px(motion, scale);
-  const double parallax =
-      std::sqrt(std::max(0.0, motion.rotation_px * motion.rotation_px - noise * noise));
+  const double parallax = explained_px(motion.rotation_px, noise);
   const std::string frames = fmt::format(
       "{} and {}", number_of(tracks, motion.frame_a), number_of(tracks, motion.frame_b));
   const std::string pair =
@@ -90,7 +94,7 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
             pair,
             motion.shift_px,
             motion.rotation_px,
-            std::sqrt(std::max(0.0, limit * limit - noise * noise)))};
+            explained_px(limit, noise))};
     return at_the_border(std::move(finding), Cause::kLittleParallax, motion, limit);
   }
   if (parallax < kLittleParallaxPx * scale) {

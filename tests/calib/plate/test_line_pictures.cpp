@@ -43,13 +43,11 @@ TEST_CASE("the lens of rendered plates, with and without curved things in them")
       const double k1_error =
           (lens::parameters(fit->lens.model)[0] - k1) / std::max(fit->sigma[4], 1e-12);
       MESSAGE(
-          fmt::format("k1 {}{}: {} of {} lines, {}, field error {:.3f} px rms {:.3f} max, k1 off "
+          fmt::format("k1 {}{}: {}, field error {:.3f} px rms {:.3f} max, k1 off "
                       "by {:.1f} sigma, bend {:.2f} -> {:.2f} px, noise {:.3f}, structure {:.3f}",
                       k1,
                       with_rounds ? ", 10 discs" : "",
-                      fit->num_lines,
-                      fit->lines.size(),
-                      lens::model_name(fit->lens.model),
+                      tests::fit_text(*fit),
                       error.rms_px,
                       error.max_px,
                       k1_error,
@@ -85,14 +83,12 @@ TEST_CASE("strong lenses: what few lines near the corners know of the second coe
     REQUIRE_MESSAGE(fit.has_value(), (fit ? std::string() : fit.error().message));
     const tests::FieldError error = tests::field_error(fit->lens, truth.as_lens());
     MESSAGE(
-        fmt::format("focal {} px, k1 {}, k2 {}: {} of {} lines, {}, field error {:.3f} px rms "
+        fmt::format("focal {} px, k1 {}, k2 {}: {}, field error {:.3f} px rms "
                     "{:.3f} max",
                     truth.focal_px,
                     truth.k1,
                     truth.k2,
-                    fit->num_lines,
-                    fit->lines.size(),
-                    lens::model_name(fit->lens.model),
+                    tests::fit_text(*fit),
                     error.rms_px,
                     error.max_px));
     CHECK(error.rms_px < 0.3);
