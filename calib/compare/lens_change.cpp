@@ -8,6 +8,7 @@
 #include <numbers>
 #include <optional>
 
+#include "calib/base/decompositions.h"
 #include "calib/compare/detail/absorb.h"
 #include "calib/compare/detail/chi_square_sum.h"
 #include "calib/fit/detail/map_uncertainty.h"
@@ -41,7 +42,7 @@ Eigen::MatrixXd root_of(const Eigen::MatrixXd& covariance) {
     if (sigma(i) > 0.0) inverse(i) = 1.0 / sigma(i);
   }
   const Eigen::MatrixXd correlation = inverse.asDiagonal() * covariance * inverse.asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> parts(correlation);
+  const auto parts = symmetric_eigen<Eigen::Dynamic>(correlation);
   return sigma.asDiagonal() * parts.eigenvectors() *
          parts.eigenvalues().cwiseMax(0.0).cwiseSqrt().asDiagonal();
 }
@@ -104,11 +105,10 @@ class Statistic {
             double beyond_px2,
             double false_alarm_rate)
       : num_nodes_(static_cast<double>(field.first_px.size())) {
-    const Eigen::HouseholderQR<Eigen::MatrixXd> motion(field.by_motion);
-    motion_ = motion.householderQ() * Eigen::MatrixXd::Identity(field.by_motion.rows(), 4);
-    const Eigen::BDCSVD<Eigen::MatrixXd> parts(without_motion(responses), Eigen::ComputeThinU);
-    axes_ = parts.matrixU();
-    variances_ = parts.singularValues().array().square();
+    motion_ = OrthogonalFactor(field.by_motion).basis();
+    const auto [values, axes] = left_singular_vectors(without_motion(responses));
+    axes_ = axes;
+    variances_ = values.array().square();
     const double beyond = beyond_px2 + kModelsApartPx * kModelsApartPx;
     floor_ = num_nodes_ * beyond / kFieldFreedom;
     explained_px2_ = variances_.sum() / num_nodes_ + beyond;

@@ -10,6 +10,8 @@
 #include <limits>
 #include <vector>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::fit {
 namespace {
 
@@ -58,8 +60,7 @@ Normaliser normaliser_of(const std::vector<Point2d>& points) {
   }
   mean_distance /= count;
   n.scale = mean_distance > 0.0 ? std::sqrt(2.0) / mean_distance : 0.0;
-  const Eigen::Vector2d spread =
-      Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(scatter, Eigen::EigenvaluesOnly).eigenvalues();
+  const Eigen::Vector2d spread = symmetric_eigen<2>(scatter).eigenvalues();
   n.thinness = spread(1) > 0.0 ? std::sqrt(std::max(0.0, spread(0)) / spread(1)) : 0.0;
   return n;
 }
@@ -81,7 +82,7 @@ std::optional<Eigen::Matrix3d> solve_dlt(const std::vector<Point2d>& from,
     normal.block<3, 3>(6, 3) -= v * pp;
     normal.block<3, 3>(6, 6) += (u * u + v * v) * pp;
   }
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, 9, 9>> eigen(normal);
+  const auto eigen = symmetric_eigen<9>(normal);
   if (eigen.info() != Eigen::Success) return std::nullopt;
   const auto& values = eigen.eigenvalues();
   if (!(values(1) > 1e-11 * values(8))) return std::nullopt;
@@ -164,7 +165,7 @@ Eigen::Matrix<double, N, 1> robust_null_vector(
     for (std::size_t i = 0; i < rows.size(); ++i) {
       for (const auto& row : rows[i]) normal += weights[i] * row * row.transpose();
     }
-    b = Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, N, N>>(normal).eigenvectors().col(0);
+    b = symmetric_eigen<N>(normal).eigenvectors().col(0);
     std::vector<double> errors(rows.size());
     for (std::size_t i = 0; i < rows.size(); ++i) {
       errors[i] = std::hypot(rows[i][0].dot(b), rows[i][1].dot(b));

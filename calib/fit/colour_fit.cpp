@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "calib/base/chance.h"
+#include "calib/base/decompositions.h"
 #include "calib/fit/detail/kernel.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/fit/detail/no_fold.h"
@@ -142,7 +143,7 @@ std::optional<Eigen::VectorXd> minimise(const Problem& problem,
     const auto lengths = scale_columns(*jacobian);
     if (!lengths) return std::nullopt;
     const Eigen::VectorXd move =
-        Eigen::MatrixXd(*jacobian).householderQr().solve(-*residuals).cwiseQuotient(*lengths);
+        full_rank_least_squares(*jacobian, -*residuals).cwiseQuotient(*lengths);
     if (!move.allFinite()) return std::nullopt;
     const double cost = residuals->squaredNorm();
     double gain = -1.0;
@@ -166,16 +167,10 @@ std::optional<Eigen::MatrixXd> inverse_information(const Problem& problem,
   if (!jacobian) return std::nullopt;
   const auto lengths = scale_columns(*jacobian);
   if (!lengths) return std::nullopt;
-  const Eigen::MatrixXd factor = Eigen::MatrixXd(*jacobian)
-                                     .householderQr()
-                                     .matrixQR()
-                                     .topRows(theta.size())
-                                     .triangularView<Eigen::Upper>();
-  const Eigen::JacobiSVD<Eigen::MatrixXd> svd(factor, Eigen::ComputeFullV);
-  const Eigen::VectorXd& values = svd.singularValues();
+  const auto [values, axes] = right_singular_vectors(upper_factor(*jacobian));
   if (!(values.minCoeff() > kTellsApart * values.maxCoeff())) return std::nullopt;
   const Eigen::MatrixXd root =
-      lengths->cwiseInverse().asDiagonal() * svd.matrixV() * values.cwiseInverse().asDiagonal();
+      lengths->cwiseInverse().asDiagonal() * axes * values.cwiseInverse().asDiagonal();
   return Eigen::MatrixXd(root * root.transpose());
 }
 

@@ -8,6 +8,7 @@
 #include <numeric>
 #include <random>
 
+#include "calib/base/decompositions.h"
 #include "calib/plate/detail/refine_essential.h"
 
 namespace trueplate::plate {
@@ -59,7 +60,7 @@ std::optional<Eigen::Matrix3d> homography(std::span<const PointPair> pairs) {
     row.tail<3>() = -b.y() * a;
     normal.selfadjointView<Eigen::Lower>().rankUpdate(row);
   }
-  const Eigen::SelfAdjointEigenSolver<Matrix9> eigen(normal);
+  const auto eigen = symmetric_eigen<9>(normal);
   const Eigen::Matrix3d result =
       second->inverse() * row_major(eigen.eigenvectors().col(0)) * *first;
   if (!result.allFinite()) return std::nullopt;
@@ -216,8 +217,7 @@ std::optional<Eigen::Matrix3d> fundamental_eight_point(std::span<const PointPair
         a.transpose();
   }
   if (!rows.allFinite()) return std::nullopt;
-  const Eigen::JacobiSVD<Eigen::MatrixXd> solution(rows, Eigen::ComputeFullV);
-  const Eigen::Matrix3d full_rank = row_major(solution.matrixV().col(8));
+  const Eigen::Matrix3d full_rank = row_major(right_singular_vectors(rows).vectors.col(8));
   const Eigen::JacobiSVD<Eigen::Matrix3d> svd(full_rank, Eigen::ComputeFullU | Eigen::ComputeFullV);
   Eigen::Vector3d values = svd.singularValues();
   values(2) = 0.0;

@@ -470,7 +470,7 @@ TEST_CASE("an unwritable or absent folder is named before any work is done") {
   // A page, too, and where the folder does not say so: the name is longer than a file system takes.
   const std::string profile = (folder / "with-page.json").string();
   for (const std::string& page : {(folder / "no-such-folder" / "lens.html").string(),
-                                  (folder / (std::string(300, 'a') + ".html")).string()}) {
+                                  (folder / std::string(300, 'a').append(".html")).string()}) {
     check_refused(with(Workshop::calibrate(workshop().footage), {"-o", profile, "--report", page}),
                   kFailed,
                   {page},

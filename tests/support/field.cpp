@@ -6,6 +6,8 @@
 #include <limits>
 #include <vector>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::tests {
 
 FieldError field_error(const lens::Lens& found, const lens::Lens& truth) {
@@ -36,7 +38,7 @@ FieldError field_error(const lens::Lens& found, const lens::Lens& truth) {
       design(k, 1) = 1.0;
       wanted[k] = b[static_cast<std::size_t>(k)][axis];
     }
-    const Eigen::VectorXd best = design.colPivHouseholderQr().solve(wanted);
+    const Eigen::VectorXd best = least_squares(design, wanted);
     residual.col(axis) = design * best - wanted;
   }
   const Eigen::VectorXd squared = residual.rowwise().squaredNorm();

@@ -9,6 +9,8 @@
 #include <string_view>
 #include <utility>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::tests {
 namespace {
 
@@ -67,7 +69,7 @@ void absorb_scale_and_shift(const std::vector<Point2d>& places, Eigen::MatrixXd&
       design.row(k) << places[static_cast<std::size_t>(k)][axis], 1.0;
       along.row(k) = moves.row(2 * k + axis);
     }
-    const Eigen::MatrixXd left = along - design * design.colPivHouseholderQr().solve(along);
+    const Eigen::MatrixXd left = along - design * least_squares_columns(design, along);
     for (Eigen::Index k = 0; k < n; ++k) moves.row(2 * k + axis) = left.row(k);
   }
 }
@@ -264,13 +266,10 @@ double cramer_rao_px(const KnownLens& truth,
     const Eigen::MatrixXd lens_columns = by_lens.at(ideal);
     const Eigen::MatrixXd pose_columns = by_pose(truth, views[v], poses[v]);
     const Eigen::MatrixXd left =
-        lens_columns - pose_columns * pose_columns.colPivHouseholderQr().solve(lens_columns);
+        lens_columns - pose_columns * least_squares_columns(pose_columns, lens_columns);
     Eigen::MatrixXd stacked(count + left.rows(), count);
     stacked << factor, left;
-    factor = Eigen::HouseholderQR<Eigen::MatrixXd>(stacked)
-                 .matrixQR()
-                 .topRows(count)
-                 .triangularView<Eigen::Upper>();
+    factor = upper_factor(stacked);
   }
   const std::vector<Point2d> places = places_on(truth.plate_size);
   std::vector<Point2d> ideal;

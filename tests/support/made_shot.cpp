@@ -8,6 +8,7 @@
 #include <optional>
 #include <random>
 
+#include "calib/base/decompositions.h"
 #include "calib/base/text.h"
 
 namespace trueplate::tests {
@@ -299,7 +300,7 @@ double true_parallax_px(const ShotCase& made, int frame_a, int frame_b) {
     columns.middleRows<2>(2 * i) = by_turn[static_cast<std::size_t>(i)];
     all.segment<2>(2 * i) = motion[static_cast<std::size_t>(i)];
   }
-  const Eigen::VectorXd left = all - columns * columns.colPivHouseholderQr().solve(all);
+  const Eigen::VectorXd left = all - columns * least_squares(columns, all);
   return made.plan.focal_px * std::sqrt(left.squaredNorm() / static_cast<double>(n));
 }
 

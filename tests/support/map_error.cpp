@@ -6,6 +6,8 @@
 #include <limits>
 #include <vector>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::tests {
 namespace {
 
@@ -58,7 +60,7 @@ MapError map_error(const lens::Lens& found, const lens::Lens& truth) {
     design.middleRows<2>(2 * k) = moves[static_cast<std::size_t>(k)];
     right.segment<2>(2 * k) = wanted[static_cast<std::size_t>(k)];
   }
-  const Eigen::VectorXd left = design * design.colPivHouseholderQr().solve(right) - right;
+  const Eigen::VectorXd left = design * least_squares(design, right) - right;
   MapError error;
   for (Eigen::Index k = 0; k < n; ++k) {
     error.max_px = std::max(error.max_px, left.segment<2>(2 * k).norm());

@@ -4,6 +4,7 @@
 #include <Eigen/Geometry>
 #include <cmath>
 
+#include "calib/base/decompositions.h"
 #include "calib/fit/detail/map_uncertainty.h"
 
 namespace trueplate::compare::detail {
@@ -74,7 +75,7 @@ std::optional<RayField> absorbed_field(const lens::Lens& first, const lens::Lens
   for (int step = 0; step < kMaxSteps; ++step) {
     field = field_after(first, second, motion);
     if (field.first_px.size() < kFewestNodes) return std::nullopt;
-    const Motion change = field.by_motion.colPivHouseholderQr().solve(differences(field));
+    const Motion change = least_squares(field.by_motion, differences(field));
     if (!change.allFinite()) return std::nullopt;
     if (change.cwiseAbs().maxCoeff() < kSmall) break;
     motion -= change;

@@ -17,6 +17,7 @@
 #include <numeric>
 #include <utility>
 
+#include "calib/base/decompositions.h"
 #include "calib/base/interrupt.h"
 #include "calib/fit/detail/view_pieces.h"
 
@@ -174,15 +175,6 @@ class Stop final : public ceres::IterationCallback {
   const std::atomic<bool>* interrupt_;
 };
 
-/// R of an orthogonal factorisation, without its rows of zeros.
-Eigen::MatrixXd upper_factor(const Eigen::MatrixXd& matrix) {
-  const Eigen::Index rows = std::min(matrix.rows(), matrix.cols());
-  return Eigen::HouseholderQR<Eigen::MatrixXd>(matrix)
-      .matrixQR()
-      .topRows(rows)
-      .triangularView<Eigen::Upper>();
-}
-
 /// The residuals of all that is believed of the coefficients.
 class BeliefCost final : public ceres::CostFunction {
  public:
@@ -315,7 +307,7 @@ bool adjust_pose(const ModelKernel& kernel,
     for (; !improved && damping < 1e12; damping *= 10.0) {
       Eigen::Matrix<double, 6, 6> damped = normal;
       damped.diagonal() *= 1.0 + damping;
-      const Eigen::Matrix<double, 6, 1> move = damped.ldlt().solve(-gradient);
+      const Eigen::Matrix<double, 6, 1> move = solve_symmetric<6>(damped, -gradient);
       if (!move.allFinite()) continue;
       Step trial = step;
       for (int i = 0; i < kNumPose; ++i) trial[i] += move(i);
@@ -415,16 +407,14 @@ std::optional<Eigen::MatrixXd> inverse_information(const ModelKernel& kernel,
   // Columns in comparable units, so that the smallest singular value measures the geometry.
   const Eigen::VectorXd scale = known->unreduced_diagonal.tail(num_free).cwiseSqrt().cwiseInverse();
   if (!scale.allFinite()) return std::nullopt;
-  // Jacobi's rotations take a second for the hundreds of controls of a field.
-  const Eigen::BDCSVD<Eigen::MatrixXd> svd(known->factor.rightCols(num_free) * scale.asDiagonal(),
-                                           Eigen::ComputeThinV);
+  const auto [values, axes] =
+      right_singular_vectors(known->factor.rightCols(num_free) * scale.asDiagonal());
   constexpr double kSingular = 3e-8;
-  const Eigen::VectorXd& values = svd.singularValues();  // the largest first
   if (!(values(num_free - 1) > kSingular)) return std::nullopt;
   Eigen::MatrixXd result = Eigen::MatrixXd::Zero(n, n);
-  result.bottomRightCorner(num_free, num_free) = scale.asDiagonal() * svd.matrixV() *
+  result.bottomRightCorner(num_free, num_free) = scale.asDiagonal() * axes *
                                                  values.cwiseAbs2().cwiseInverse().asDiagonal() *
-                                                 svd.matrixV().transpose() * scale.asDiagonal();
+                                                 axes.transpose() * scale.asDiagonal();
   return result;
 }
 

@@ -13,6 +13,7 @@
 #include <string>
 #include <utility>
 
+#include "calib/base/decompositions.h"
 #include "calib/base/interrupt.h"
 #include "calib/fit/detail/attempt.h"
 
@@ -118,10 +119,10 @@ std::optional<FrameProducts> products_of(const ModelKernel& kernel,
                        by_pose.data())) {
     return std::nullopt;
   }
-  const Eigen::HouseholderQR<Eigen::MatrixXd> qr{Eigen::MatrixXd(by_pose)};
+  const OrthogonalFactor of_pose{by_pose};
   Eigen::MatrixXd all(rows, kernel.num_intrinsics() + 2);
   all << by_intrinsics.leftCols<2>() * intrinsics.head<2>(), by_intrinsics, residuals;
-  const Eigen::MatrixXd left = (qr.householderQ().adjoint() * all).bottomRows(rows - kNumPose);
+  const Eigen::MatrixXd left = of_pose.beyond(all);
   FrameProducts result{.freedom = freedom, .products = left.transpose() * left};
   if (!result.products.allFinite() || !(result.focal() > 0.0)) return std::nullopt;
   return result;

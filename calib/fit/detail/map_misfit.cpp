@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "calib/base/chance.h"
+#include "calib/base/decompositions.h"
 
 namespace trueplate::fit::detail {
 namespace {
@@ -70,10 +71,7 @@ std::optional<Eigen::MatrixXd> root_of_inverse(const ModelKernel& kernel,
     factor = std::move(stacked);
   }
   const Eigen::Index num_free = factor.cols() - input.num_fixed;
-  const Eigen::MatrixXd triangle = Eigen::HouseholderQR<Eigen::MatrixXd>(factor.rightCols(num_free))
-                                       .matrixQR()
-                                       .topRows(num_free)
-                                       .triangularView<Eigen::Upper>();
+  const Eigen::MatrixXd triangle = upper_factor(factor.rightCols(num_free));
   if (!(triangle.diagonal().cwiseAbs().minCoeff() > 0.0)) return std::nullopt;
   Eigen::MatrixXd root =
       triangle.triangularView<Eigen::Upper>().solve(Eigen::MatrixXd::Identity(num_free, num_free));
@@ -140,8 +138,7 @@ std::optional<FieldInformation> field_information(const ModelKernel& kernel,
       return std::nullopt;
     }
     // Orthonormal columns for what the pose and then the intrinsics can do about the residuals.
-    const Eigen::HouseholderQR<Eigen::MatrixXd> pose_qr{Eigen::MatrixXd(by_pose)};
-    const RowMajor of_pose = pose_qr.householderQ() * Eigen::MatrixXd::Identity(rows, kNumPose);
+    const RowMajor of_pose = OrthogonalFactor(by_pose).basis();
     Eigen::MatrixXd of_lens = by_intrinsics.rightCols(num_free);
     of_lens -= of_pose * (of_pose.transpose() * of_lens).eval();
     const RowMajor lens_rows = of_lens * root->triangularView<Eigen::Upper>();
@@ -279,8 +276,7 @@ Estimate estimate(const FieldInformation& field,
   const Eigen::LLT<Eigen::MatrixXd> triangle(kept);
   if (triangle.info() != Eigen::Success) return {};
   const Eigen::MatrixXd mix = triangle.matrixL();
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(mix.transpose() * field.information *
-                                                             mix);
+  const auto eigen = symmetric_eigen<Eigen::Dynamic>(mix.transpose() * field.information * mix);
   const Eigen::MatrixXd directions = mix * eigen.eigenvectors();
   const Eigen::VectorXd score = directions.transpose() * field.score;
   const Variances variances(eigen.eigenvalues(), score, input);

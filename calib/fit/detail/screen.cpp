@@ -12,6 +12,8 @@
 #include <tuple>
 #include <utility>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::fit::detail {
 namespace {
 
@@ -75,7 +77,7 @@ std::string find_plane(const ViewPoints& points, Pose& plane_from_chart) {
   if (p.row(2).isZero(0.0)) return {};
   const Eigen::Vector3d mean = p.rowwise().mean();
   const Eigen::Matrix3Xd d = p.colwise() - mean;
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d> eigen(d * d.transpose());
+  const auto eigen = symmetric_eigen<3>(d * d.transpose());
   const Eigen::Vector3d spread = eigen.eigenvalues().cwiseMax(0.0).cwiseSqrt();
   if (!(spread(0) <= kMaxBulge * spread(1))) {
     return fmt::format(

@@ -7,6 +7,7 @@
 #include <optional>
 #include <vector>
 
+#include "calib/base/decompositions.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/lens/cubic_basis.h"
 #include "calib/lens/model.h"
@@ -211,8 +212,7 @@ Eigen::MatrixXd explained_rows(const lens::Lens& lens,
     row += 2;
   }
   if (row < kNumExplained) return Eigen::MatrixXd::Zero(kNumExplained, 2 * kControls);
-  const Eigen::HouseholderQR<Eigen::MatrixXd> qr(explained.topRows(row));
-  const Eigen::MatrixXd basis = qr.householderQ() * Eigen::MatrixXd::Identity(row, kNumExplained);
+  const Eigen::MatrixXd basis = OrthogonalFactor(explained.topRows(row)).basis();
   return basis.transpose() * field.topRows(row) / std::sqrt(0.5 * static_cast<double>(row));
 }
 

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calib/base/decompositions.h"
 #include "calib/plate/detail/projection_cost.h"
 
 namespace trueplate::plate::detail {
@@ -36,9 +37,6 @@ std::vector<Told> what_is_told(const Shot& shot, const Scene& scene, double cauc
   }
   return told;
 }
-
-template <int N>
-using Square = Eigen::Matrix<double, N, N>;
 
 /// What is left open is known as badly as rounding allows, not worse.
 template <int N>

@@ -6,6 +6,8 @@
 #include <numbers>
 #include <utility>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -55,7 +57,7 @@ Cubic cubic_through(const Eigen::Matrix2Xd& points) {
   }
   const Eigen::VectorXd across = points.row(1).transpose();
   const Eigen::Vector4d best =
-      (design.transpose() * design).ldlt().solve(design.transpose() * across);
+      solve_symmetric<Eigen::Dynamic>(design.transpose() * design, design.transpose() * across);
   const Eigen::VectorXd off = across - design * best;
   return {.sum_squares_px2 = off.squaredNorm(), .max_px = off.cwiseAbs().maxCoeff()};
 }

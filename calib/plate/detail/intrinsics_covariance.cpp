@@ -2,6 +2,7 @@
 #include <optional>
 #include <vector>
 
+#include "calib/base/decompositions.h"
 #include "calib/plate/detail/bundle.h"
 #include "calib/plate/detail/projection_cost.h"
 #include "calib/plate/detail/selection.h"
@@ -76,14 +77,15 @@ std::optional<IntrinsicsSystem> intrinsics_system(const Shot& shot,
   of_points.diagonal() *= 1.0 + kDatum;
   of_points.diagonal().array() += kDatum * of_points.diagonal().mean();
   const Eigen::MatrixXd cross = information.bottomLeftCorner(border, size);
-  const Eigen::LDLT<Eigen::MatrixXd> factor(of_points);
   const Eigen::MatrixXd full =
       information.bottomRightCorner(border, border).selfadjointView<Eigen::Lower>();
-  const Eigen::MatrixXd reduced = full - cross * factor.solve(cross.transpose());
+  const Eigen::MatrixXd reduced =
+      full -
+      cross * solve_symmetric_columns<Eigen::Dynamic, Eigen::Dynamic>(of_points, cross.transpose());
   const Eigen::VectorXd scale = full.diagonal().head(k).cwiseSqrt().cwiseInverse();
   if (!scale.allFinite() || !reduced.allFinite()) return std::nullopt;
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(
-      Eigen::MatrixXd(scale.asDiagonal() * reduced.topLeftCorner(k, k) * scale.asDiagonal()));
+  const auto eigen = symmetric_eigen<Eigen::Dynamic>(
+      scale.asDiagonal() * reduced.topLeftCorner(k, k) * scale.asDiagonal());
   constexpr double kSingular = 1e-9;
   if (!(eigen.eigenvalues().minCoeff() > kSingular)) return std::nullopt;
   IntrinsicsSystem system;

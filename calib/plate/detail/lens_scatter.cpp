@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "calib/base/chance.h"
+#include "calib/base/decompositions.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -88,8 +89,7 @@ Eigen::MatrixXd widened(const Eigen::MatrixXd& covariance,
   const Eigen::MatrixXd root = usual.llt().matrixL();
   const Eigen::MatrixXd half = root.triangularView<Eigen::Lower>().solve(scatter);
   const Eigen::MatrixXd white = root.triangularView<Eigen::Lower>().solve(half.transpose());
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(
-      Eigen::MatrixXd(0.5 * (white + white.transpose())));
+  const auto eigen = symmetric_eigen<Eigen::Dynamic>(0.5 * (white + white.transpose()));
   const double freedom = num_groups - 1.0;
   Eigen::VectorXd factors = Eigen::VectorXd::Ones(eigen.eigenvalues().size());
   for (Eigen::Index i = 0; i < factors.size(); ++i) {

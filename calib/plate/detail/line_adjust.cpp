@@ -5,6 +5,8 @@
 #include <cmath>
 #include <limits>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -147,7 +149,7 @@ std::optional<WorldLine> first_line(const lens::Lens& lens, const Chain& chain) 
   mean /= static_cast<double>(ideal.size());
   Eigen::Matrix2d spread = Eigen::Matrix2d::Zero();
   for (const Point2d& p : ideal) spread += (p - mean) * (p - mean).transpose();
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> solver(spread);
+  const auto solver = symmetric_eigen<2>(spread);
   if (!(solver.eigenvalues()[1] > 0.0)) return std::nullopt;
   const Point2d along = solver.eigenvectors().col(1);
   WorldLine line{.anchor = mean,
@@ -216,7 +218,7 @@ class Solver {
     }
     add_prior(from, normal, gradient);
     Eigen::VectorXd step = Eigen::VectorXd::Zero(num_free_);
-    if (num_free_ > 0) step = -damped(normal, damping).ldlt().solve(gradient);
+    if (num_free_ > 0) step = -solve_symmetric<Eigen::Dynamic>(damped(normal, damping), gradient);
     for (Eigen::Index i = 0; i < num_free_; ++i) {
       to.intrinsics[problem_.free[static_cast<std::size_t>(i)]] += step[i];
     }

@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "calib/base/counted.h"
+#include "calib/base/decompositions.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -123,8 +124,8 @@ std::optional<Eigen::MatrixXd> covariance_of(const ScreenedLens& fit) {
     if (!(normal(i, i) > 0.0)) return std::nullopt;
     scale[i] = 1.0 / std::sqrt(normal(i, i));
   }
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> solver(scale.asDiagonal() * normal *
-                                                              scale.asDiagonal());
+  const auto solver =
+      symmetric_eigen<Eigen::Dynamic>(scale.asDiagonal() * normal * scale.asDiagonal());
   if (!(solver.eigenvalues()[0] > kIndependent)) return std::nullopt;
   const Eigen::MatrixXd inverse = solver.eigenvectors() *
                                   solver.eigenvalues().cwiseInverse().asDiagonal() *

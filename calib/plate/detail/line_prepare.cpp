@@ -8,6 +8,8 @@
 #include <numeric>
 #include <utility>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -58,7 +60,7 @@ BestLine best_line(const std::vector<Point2d>& points) {
   for (const Point2d& p : points) mean += p / static_cast<double>(points.size());
   Eigen::Matrix2d spread = Eigen::Matrix2d::Zero();
   for (const Point2d& p : points) spread += (p - mean) * (p - mean).transpose();
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> solver(spread);
+  const auto solver = symmetric_eigen<2>(spread);
   if (!(solver.eigenvalues()[1] > 0.0)) return best;
   const Point2d along = solver.eigenvectors().col(1);
   const Point2d across = solver.eigenvectors().col(0);

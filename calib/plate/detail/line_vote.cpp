@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -81,7 +83,7 @@ Voter voter_of(const Pinhole& pinhole, const Chain& chain, double corner) {
   for (const Point2d& p : chain) mean += p / static_cast<double>(chain.size());
   Eigen::Matrix2d spread = Eigen::Matrix2d::Zero();
   for (const Point2d& p : chain) spread += (p - mean) * (p - mean).transpose();
-  const Point2d way = Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(spread).eigenvectors().col(1);
+  const Point2d way = symmetric_eigen<2>(spread).eigenvectors().col(1);
   Chain ordered = chain;
   std::sort(ordered.begin(), ordered.end(), [&](const Point2d& a, const Point2d& b) {
     return a.dot(way) < b.dot(way);

@@ -3,6 +3,8 @@
 #include <Eigen/Dense>
 #include <cmath>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -62,7 +64,7 @@ std::optional<Eigen::Matrix3d> refine_essential(const Eigen::Matrix3d& start,
     }
     Eigen::Matrix<double, 5, 5> normal = jacobian.transpose() * jacobian;
     normal.diagonal() *= 1.0 + damping;
-    const Step step = normal.ldlt().solve(-jacobian.transpose() * residuals);
+    const Step step = solve_symmetric<5>(normal, -jacobian.transpose() * residuals);
     if (!step.allFinite()) break;
     const RelativePose trial = moved(pose, step);
     const Eigen::VectorXd trial_residuals = distances(trial, pairs);

@@ -8,6 +8,8 @@
 #include <opencv2/calib3d.hpp>
 #include <random>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::plate::detail {
 namespace {
 
@@ -100,7 +102,7 @@ PoseVector refine_pose(std::span<const Sight> sights,
       gradient += weight * jacobian.transpose() * error;
     }
     normal.diagonal() *= 1.0 + damping;
-    const PoseVector step = normal.ldlt().solve(-gradient);
+    const PoseVector step = solve_symmetric<6>(normal, -gradient);
     const PoseVector trial = step.allFinite() ? moved(pose, step) : pose;
     const double trial_cost = cauchy_cost(sights, cauchy_scale, trial);
     if (!step.allFinite() || !(trial_cost < cost)) {
@@ -165,8 +167,7 @@ std::optional<Eigen::Vector3d> triangulate(std::span<const Bearing> bearings,
       normal += row * row.transpose();
     }
   }
-  const Eigen::Vector4d solution =
-      Eigen::SelfAdjointEigenSolver<Eigen::Matrix4d>(normal).eigenvectors().col(0);
+  const Eigen::Vector4d solution = symmetric_eigen<4>(normal).eigenvectors().col(0);
   Eigen::Vector3d point = solution.head<3>() / solution(3);
   if (!point.allFinite()) return std::nullopt;
 
@@ -183,7 +184,7 @@ std::optional<Eigen::Vector3d> triangulate(std::span<const Bearing> bearings,
       information += weight * jacobian.transpose() * jacobian;
       gradient += weight * jacobian.transpose() * error;
     }
-    const Eigen::Vector3d step = information.ldlt().solve(-gradient);
+    const Eigen::Vector3d step = solve_symmetric<3>(information, -gradient);
     if (!step.allFinite()) break;
     point += step;
     if (step.norm() < 1e-9 * point.norm()) break;

@@ -9,6 +9,7 @@
 #include <optional>
 #include <utility>
 
+#include "calib/base/decompositions.h"
 #include "calib/target/detail/grow.h"
 
 namespace trueplate::target::detail {
@@ -119,7 +120,7 @@ Node node_of(const Blob& blob) {
 /// when they do not stand so.
 std::optional<Lattice> seed_at(const std::vector<Blob>& blobs, const Buckets& buckets, int own) {
   const Blob& blob = blobs[static_cast<std::size_t>(own)];
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> solver(blob.scatter_px2);
+  const auto solver = symmetric_eigen<2>(blob.scatter_px2);
   if (!(solver.eigenvalues()[0] > 0.0)) return std::nullopt;
   const Eigen::Matrix2d round = solver.operatorInverseSqrt();
   struct Step {

@@ -7,6 +7,8 @@
 #include <cmath>
 #include <set>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::target::detail {
 namespace {
 
@@ -56,7 +58,7 @@ std::optional<Eigen::Matrix3d> fit_homography(const std::vector<Point2d>& from,
     v << Eigen::Vector3d::Zero(), a, -b.y() * a;
     sum += weights[i] * (u * u.transpose() + v * v.transpose());
   }
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, 9, 9>> solver(sum);
+  const auto solver = symmetric_eigen<9>(sum);
   if (solver.info() != Eigen::Success) return std::nullopt;
   // A second null vector: the points do not fix the map.
   if (solver.eigenvalues()[1] < 1e-9 * solver.eigenvalues()[8]) return std::nullopt;
@@ -128,7 +130,7 @@ std::optional<SmoothGrid> SmoothGrid::fit(const std::vector<GridPoint>& points, 
         right += weights[i] * b * (to[i] - q[i]).transpose();
       }
       normal.diagonal().array() += 1e-9;
-      grid.polynomial_ = normal.ldlt().solve(right);
+      grid.polynomial_ = solve_symmetric_columns<10, 2>(normal, right);
     }
     std::vector<double> residuals;
     for (std::size_t i = 0; i < to.size(); ++i)

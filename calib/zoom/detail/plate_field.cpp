@@ -6,6 +6,8 @@
 #include <cmath>
 #include <limits>
 
+#include "calib/base/decompositions.h"
+
 namespace trueplate::zoom::detail {
 namespace {
 
@@ -121,7 +123,7 @@ FieldDifference difference_of(const PlateField& field,
   FieldDifference result;
   result.focal_share = std::abs(pinhole(a, kLogFocalX) - pinhole(b, kLogFocalX));
   if (count < 3) return result;
-  left -= absorbed * absorbed.colPivHouseholderQr().solve(left);
+  left -= absorbed * least_squares(absorbed, left);
   const Eigen::VectorXd squares = left.reshaped(2, count).colwise().squaredNorm();
   result.rms_px = std::sqrt(squares.mean());
   result.max_px = std::sqrt(squares.maxCoeff());

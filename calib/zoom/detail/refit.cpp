@@ -6,6 +6,7 @@
 #include <type_traits>
 #include <variant>
 
+#include "calib/base/decompositions.h"
 #include "calib/base/result.h"
 
 namespace trueplate::zoom::detail {
@@ -115,7 +116,7 @@ class Fitter {
       right[rows + k] = -kStay * weight * (at[k] - start_[k]);
       left(rows + count + k, k) = std::sqrt(damping) * weight;
     }
-    return left.householderQr().solve(right);
+    return full_rank_least_squares(left, right);
   }
 
   [[nodiscard]] double cost(const Eigen::VectorXd& misses,

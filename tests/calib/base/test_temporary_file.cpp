@@ -46,7 +46,7 @@ TEST_CASE("temporary names: hidden, beside the file, with its extension, never t
   CHECK(first.extension() == ".exr");
   CHECK(first.filename().string().starts_with(".straight.0001."));
   CHECK(temporary_path_for("no_extension").filename().string().ends_with(".part"));
-  CHECK(temporary_path_for(std::string(250, 'n') + ".exr").filename().string().size() == 255);
+  CHECK(temporary_path_for(std::string(250, 'n').append(".exr")).filename().string().size() == 255);
 }
 
 TEST_CASE("what a dead process left is removed, what a living one writes is not") {

@@ -5,6 +5,7 @@
 #include "calib/exchange/usd_camera_file.h"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <string>
 
@@ -87,7 +88,7 @@ TEST_CASE("texts that are damaged, hostile or of another kind") {
         spoilt("custom double[] lens:coef",
                "custom double[] lens:coefficients = [" + std::string(50000, ',') + "]"),
         spoilt("custom string lens:model", "custom string lens:model = \"no such\""),
-        std::string("#usda 1.0\n") + std::string(200000, '{'),
+        fmt::format("#usda 1.0\n{}", std::string(200000, '{')),
         std::string("PXR-USDC\0\0", 10),
         std::string()}) {
     CAPTURE(bad.substr(0, 80));

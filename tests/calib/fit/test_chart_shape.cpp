@@ -12,6 +12,7 @@
 #include <random>
 #include <vector>
 
+#include "calib/base/decompositions.h"
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/synthetic.h"
 #include "tests/support/warnings.h"
@@ -49,7 +50,7 @@ Eigen::Vector3d misprinted(const Eigen::Vector3d& p) {
 
 double chi_square(const LensFit& fit, const lens::Lens& truth) {
   const Eigen::VectorXd error = fit.parameters - tests::parameters_of(truth);
-  return error.dot(fit.covariance.ldlt().solve(error));
+  return error.dot(solve_symmetric<Eigen::Dynamic>(fit.covariance, error));
 }
 constexpr double kChiSquare999 = 27.88;  // 99.9 % of chi square with 9 degrees of freedom (tables)
 

@@ -5,6 +5,7 @@
 #include <limits>
 #include <optional>
 
+#include "calib/base/decompositions.h"
 #include "calib/fit/fit.h"
 #include "tests/calib/fit/synthetic.h"
 
@@ -138,7 +139,7 @@ FieldError solved_plate_error(const lens::Lens& found, const lens::Lens& truth) 
       }
     }
   }
-  misses -= motions * motions.colPivHouseholderQr().solve(misses);
+  misses -= motions * least_squares(motions, misses);
   const Eigen::VectorXd squares = misses.reshaped(2, kColumns * kRows).colwise().squaredNorm();
   return {std::sqrt(squares.mean()), std::sqrt(squares.maxCoeff())};
 }

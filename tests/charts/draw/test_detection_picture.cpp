@@ -240,7 +240,7 @@ TEST_CASE("frames without a chart, unread ones and odd ones have their picture")
   CHECK(difference_near(plain, with_reason, Point2d(200.0, 60.0), 60.0).sum > 10.0);
 
   DetectionScene unread{.name = "gone.exr", .luma = {}, .chart = scene.chart};
-  unread.reason = std::string(5000, 'x') + "\xff\xfe damaged \x1b[31m";
+  unread.reason = std::string(5000, 'x').append("\xff\xfe damaged \x1b[31m");
   CHECK(draw::detection_picture(unread).width() >= 720);
 
   // Staggered dots, one point alone, points outside the frame, frames of extreme shape.

@@ -184,7 +184,7 @@ TEST_CASE("what cannot be: angles, reference focal lengths, hostile words, lense
   bare.film_back.reset();
   CHECK_FALSE(draw::height_rows(bare, {.reference_focal_mm = 35.0}));
   profile::Profile hostile = profile_of(bare);
-  hostile.labels.lens = std::string(5000, 'W') + "\x1b[31m\n\xff";
+  hostile.labels.lens = std::string(5000, 'W').append("\x1b[31m\n\xff");
   hostile.stations.front().focus_m = std::numeric_limits<double>::infinity();
   CHECK_FALSE(pdf_of(hostile, {}).empty());
   bare.model = lens::RadialTangential({-2.0, 0.0, 0.0, 0.0, 0.0});  // folds inside the plate

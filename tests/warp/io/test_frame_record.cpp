@@ -169,7 +169,7 @@ TEST_CASE("hostile records and headers are no records") {
   for (const std::string& text :
        {std::string(),
         std::string("\x76\x2f\x31\x01", 4),
-        std::string("\x76\x2f\x31\x01\2\0\0\0", 8) + std::string(300, 'n'),
+        std::string("\x76\x2f\x31\x01\2\0\0\0", 8).append(300, 'n'),
         std::string("\x76\x2f\x31\x01\2\0\0\0", 8) + "name"}) {
     put_bytes(path, text);
     CHECK(match_frame(path, kRecipe) == FrameMatch::kNoRecord);

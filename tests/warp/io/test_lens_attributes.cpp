@@ -132,7 +132,7 @@ TEST_CASE("nothing known adds nothing; infinity and odd text are written as they
 
   add_lens_attributes(frame,
                       {.focus_m = std::numeric_limits<double>::infinity(),
-                       .lens_model = std::string("a\nb\0c", 5) + std::string(5000, 'x')});
+                       .lens_model = std::string("a\nb\0c", 5).append(5000, 'x')});
   const Imf::Header header = footage::detail::exr_header_of(frame.metadata.get());
   CHECK(std::isinf(Imf::focus(header)));
   CHECK(text(header, "lensModel").size() <= 1010);

@@ -9,6 +9,7 @@
 #include <csignal>
 #include <filesystem>
 #include <fstream>
+#include <latch>
 #include <memory>
 #include <span>
 #include <stdexcept>
@@ -131,11 +132,14 @@ TEST_CASE("a single frame gets all threads, many share them") {
   };
   REQUIRE(process_sequence(std::span(jobs).first(1), warp, {.threads = 6}));
   CHECK(threads_seen == 6);
-  // Six threads for three frames at a time: two each, more only once fewer frames are left.
+  // Six threads for three frames at a time: two each, more only once fewer frames are left. None is
+  // done before all three are under way.
+  std::latch under_way(3);
   const auto summary = process_sequence(
-      jobs,
+      std::span(jobs).first(3),
       [&](Frame frame, const SequenceJob& job, int threads) -> Result<FrameInRows> {
         if (job.input.number == 1) threads_seen = threads;
+        under_way.arrive_and_wait();
         return FrameInRows{std::move(frame)};
       },
       {.write = {.overwrite = Overwrite::kAllow}, .max_frames_in_flight = 3, .threads = 6});
