@@ -57,7 +57,7 @@ void add_wanted(CLI::App& app, Wanted& wanted) {
   add_field(app, "--body", wanted.query.body, "camera body");
   add_field(app, "--recording-mode", wanted.query.recording_mode, "of the camera");
   add_field(app, "--by", wanted.query.added_by, "who filed it");
-  add_field(app, "--lens-model", wanted.query.lens_model, "such as anamorphic-4");
+  add_field(app, "--lens-model", wanted.query.lens_model, "such as cylindrical-2");
   app.add_option("--focal", wanted.focal, "focal length, within 3 %")->type_name("LENGTH");
   app.add_option("--focus", wanted.focus, "focus distance, within 0.1 of its reciprocal in 1/m")
       ->type_name("LENGTH");

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <optional>
 
+#include "calib/base/text.h"
 #include "calib/base/utf8.h"
 
 namespace trueplate::cli {
@@ -41,6 +42,14 @@ Result<std::vector<int>> tracks_named(std::string_view text,
                                       const plate::Tracks& tracks) {
   std::optional<std::vector<int>> found = cut(text, count, tracks);
   if (found) return std::move(*found);
+  const std::vector<std::string_view> parts = split(text, ',');
+  for (const std::string_view part : parts) {
+    if (static_cast<int>(parts.size()) != count || track_named(part, tracks)) continue;
+    return fail(
+        ErrorCode::kInvalidInput,
+        fmt::format(
+            "'{}' is the name of none of the {} tracks", printable(part), tracks.names.size()));
+  }
   return fail(
       ErrorCode::kInvalidInput,
       fmt::format("'{}' is not the name of {} of the {} tracks",

@@ -143,8 +143,9 @@ std::string solve_line(const plate::Trial& trial, const plate::CameraSolve& solv
                   plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size)),
                   solve.lens.focal_px.x(),
                   solve.focal_solved ? " (solved)" : "");
-  if (solve.lens_use == plate::LensUse::kFree) {
-    line += fmt::format(", k1 {:.4f}, k2 {:.4f}", trial.lens.radial[0], trial.lens.radial[1]);
+  if (solve.lens_use == plate::LensUse::kFree || solve.lens_use == plate::LensUse::kAllFree) {
+    const auto radial = lens::parameters(solve.lens.model);
+    line += fmt::format(", k1 {:.4f}, k2 {:.4f}", radial[0], radial[1]);
   }
   if (solve.all.num_points > solve.used.num_points) {
     line += fmt::format(
@@ -336,8 +337,8 @@ Result<profile::Profile> profile_of(const plate::Tracks& tracks,
   station.warnings.push_back(
       {"lens-from-tracks",
        fmt::format(
-           "made from 2D tracks, not from a chart: radial terms only, the principal point is "
-           "taken to be the middle; known to {:.2f} px at {:.0f} px from it{}",
+           "made from 2D tracks, not from a chart: radial terms only, the principal point was held "
+           "; known to {:.2f} px at {:.0f} px from it{}",
            trial.lens.edge_sigma_px,
            trial.lens.edge_radius_px,
            trial.lens.focal_sigma_px

@@ -424,6 +424,24 @@ Result<ColumnNames> parse_column_names(std::string_view text,
     }
     names.emplace_back(name, in_file);
   }
+  const auto column_of = [&names](std::string_view name) {
+    const auto found = std::find_if(
+        names.begin(), names.end(), [name](const auto& entry) { return entry.first == name; });
+    return found != names.end() ? std::string_view(found->second) : name;
+  };
+  for (auto one = wanted.begin(); one != wanted.end(); ++one) {
+    const auto other = std::find_if(wanted.begin(), one, [&](std::string_view before) {
+      return column_of(before) == column_of(*one);
+    });
+    if (other == one) continue;
+    return fail(ErrorCode::kInvalidInput,
+                fmt::format("{} and {} would both be the file's column '{}', wanted one each; name "
+                            "the other's too, such as {}=v",
+                            *other,
+                            *one,
+                            printable(column_of(*one)),
+                            *one));
+  }
   return names;
 }
 

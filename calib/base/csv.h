@@ -27,7 +27,7 @@ struct CsvComment {
 using ColumnNames = std::vector<std::pair<std::string, std::string>>;
 
 /// `x=u,y=v` with each name wanted at most once, and one of `wanted`. The file's name is all up to
-/// the next comma. Blank text is no names.
+/// the next comma; no two of `wanted` may get one column. Blank text is no names.
 Result<ColumnNames> parse_column_names(std::string_view text,
                                        std::span<const std::string_view> wanted);
 

@@ -256,6 +256,7 @@ enum class Absorbed {
   kNothing,
   kRotation,          // a small camera rotation; what a camera solve always finds for itself
   kRotationAndFocal,  // also a common change of both focal lengths; a solve with free focal length
+  kProjective,        // whatever keeps straight lines straight: what is left bends them
 };
 
 /// How far the plate position of the ray that is seen at p_plate_px may be off, in pixels, one

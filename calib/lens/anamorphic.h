@@ -33,7 +33,7 @@ template <int Degree>
 struct AnamorphicFormula {
   static_assert(Degree == 4 || Degree == 6);
   static constexpr int kNumTerms = Degree == 4 ? 5 : 9;
-  static constexpr std::string_view kName = Degree == 4 ? "anamorphic-4" : "anamorphic-6";
+  static constexpr std::string_view kName = Degree == 4 ? "cylindrical-2" : "cylindrical-3";
   static constexpr int kNumParameters = 2 * kNumTerms + 4;
   static constexpr auto kParameterNames = [] {
     constexpr std::array<std::string_view, 9> kX{

@@ -328,6 +328,10 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
   const MapsApart model_doubt = fit.model_doubt.value_or(MapsApart());
   fit.map_sigma_rms_px = std::hypot(map.rms_px, model_doubt.rms_px);
   fit.map_sigma_max_px = std::hypot(map.max_px, model_doubt.max_px);
+  const fit::detail::MapSigma bend =
+      fit::detail::map_sigma(fit.lens, fit.covariance, fit::Absorbed::kProjective);
+  fit.bend_sigma_rms_px = std::hypot(bend.rms_px, model_doubt.rms_px);
+  fit.bend_sigma_max_px = std::hypot(bend.max_px, model_doubt.max_px);
   const double doubt_px = fit.edge_bend ? fit.edge_bend->sigma_px : map.max_px;
   if (!(doubt_px <= most_doubt_px(size))) return fail(undetermined(num_used, doubt_px));
   add_lines(lines, prepared, best, fit);

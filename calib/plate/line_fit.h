@@ -125,6 +125,10 @@ struct LineFit {
   /// As fit::map_sigma_px() with rotation and focal absorbed, and model_doubt.
   double map_sigma_rms_px = 0.0;
   double map_sigma_max_px = 0.0;
+  /// What of these bends straight lines: a projective change absorbed as well. The rest is where
+  /// the middle and the focal length are, which lines do not show.
+  double bend_sigma_rms_px = 0.0;
+  double bend_sigma_max_px = 0.0;
   /// What of these comes from models that these lines do not tell from the one chosen: by how much
   /// the maps of all models on trial are expected to be off from its own, each counted as likely as
   /// the lines make it. nullopt where the model was given, or nothing else is likely.

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/plate/detail/camera_findings.h"
 #include "calib/plate/detail/common_findings.h"
 #include "calib/plate/detail/conclusions.h"
 #include "calib/plate/detail/faults.h"
@@ -74,6 +75,7 @@ void solve_all(const Setup& setup,
                const TrialOptions& options,
                std::span<const char> chain,
                const LensTrials& trials,
+               double scale,
                Trial& trial) {
   const bool focal_free = !setup.focal_px;
   std::vector<FinalSolve> plans;
@@ -95,13 +97,20 @@ void solve_all(const Setup& setup,
                    .num_radial = options.lens ? 2 : trials.num_radial,
                    .radial_by_focal = trials.all_free.scene.intrinsics.tail<2>() -
                                       trials.lens_free.scene.intrinsics.tail<2>()});
+  if (doubts_focal(trials, scale)) {
+    FinalSolve all_free = plans.back();
+    all_free.lens_use = LensUse::kAllFree;
+    all_free.start = &trials.all_free.scene;
+    all_free.free_focal = true;
+    plans.push_back(all_free);
+  }
   trial.solves.resize(plans.size());
   parallel_rows(static_cast<int>(plans.size()), options.threads, [&](int begin, int end) {
     for (int i = begin; i < end; ++i) {
       const auto at = static_cast<std::size_t>(i);
       FinalResult result = solve_fully(plans[at], chain);
       trial.solves[at] = std::move(result.solve);
-      // One thread has the last plan.
+      // One thread has that plan.
       if (plans[at].lens_use == LensUse::kFree) trial.lens = std::move(result.lens);
     }
   });
@@ -116,7 +125,7 @@ Trial without_solve(Trial trial, Finding finding, const std::optional<Finding>& 
 }  // namespace
 
 std::string_view name_of(LensUse lens) {
-  constexpr std::array<std::string_view, 3> kNames{"no lens", "profile", "lens free"};
+  constexpr std::array<std::string_view, 4> kNames{"no lens", "profile", "lens free", "all free"};
   return kNames[static_cast<std::size_t>(lens)];
 }
 
@@ -208,7 +217,7 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   Scene from = start->scene;
   if (setup.focal_px) from.intrinsics = pinhole(*setup.focal_px);
   const LensTrials trials = try_lenses(setup.base, mask, from, setup.focal_px.has_value());
-  solve_all(setup, options, mask, trials, trial);
+  solve_all(setup, options, mask, trials, scale, trial);
   trial.lens.p_value = trials.by_lens.p_value;
   for (const TrackFault& fault : trial.faults) {
     trial.num_left_out += static_cast<int>(fault.frames.size());

@@ -23,9 +23,12 @@ struct TrialOptions {
   int threads = 0;  // 0 = all cores; the result does not depend on it
 };
 
-/// With which lens a camera was solved.
-enum class LensUse { kNone, kProfile, kFree };
-[[nodiscard]] std::string_view name_of(LensUse lens);  // "no lens", "profile", "lens free"
+/// With which lens a camera was solved: without one, with the profile, with radial terms free at
+/// the focal length as in those, or with both free, which is tried where a given focal length does
+/// not fit.
+enum class LensUse { kNone, kProfile, kFree, kAllFree };
+[[nodiscard]] std::string_view name_of(
+    LensUse lens);  // "no lens", "profile", "lens free", "all free"
 
 /// Distances between measured and predicted points, in plate pixels.
 struct ErrorFigures {
@@ -145,12 +148,11 @@ struct Trial {
   ImageSize plate_size;
   std::array<int, 2> keyframes{-1, -1};  // indices
   int num_common = 0;                    // tracks that the keyframes share
-  double parallax_px = 0.0;  // of these, after the best turn of the camera; root mean square
-  double noise_px = 0.0;     // standard deviation of a measured coordinate, robust
-  std::vector<CameraSolve>
-      solves;                      // without lens, with the profile, lens free; empty if unsolvable
-  std::vector<Finding> findings;   // at least one; the first is the verdict
-  std::vector<TrackFault> faults;  // the worst first
+  double parallax_px = 0.0;         // of these, after the best turn of the camera; root mean square
+  double noise_px = 0.0;            // standard deviation of a measured coordinate, robust
+  std::vector<CameraSolve> solves;  // in the order of LensUse; empty if unsolvable
+  std::vector<Finding> findings;    // at least one; the first is the verdict
+  std::vector<TrackFault> faults;   // the worst first
   LensEstimate lens;
   std::vector<int> unsolved_frames;  // that see too few known points
   std::vector<int> unsolved_tracks;  // seen too rarely, with too little parallax, or off throughout

@@ -175,13 +175,15 @@ nlohmann::json result_json(const LensFromLines& result) {
             {"reach", fit.reach}}},
           {"map_sigma_rms_px", fit.map_sigma_rms_px},
           {"map_sigma_max_px", fit.map_sigma_max_px},
+          {"bend_sigma_rms_px", fit.bend_sigma_rms_px},
+          {"bend_sigma_max_px", fit.bend_sigma_max_px},
           {"model_doubt_px", apart_json(fit.model_doubt)},
           {"lines", lines},
           {"frames", frames},
           {"warnings", warnings_json(fit.warnings)}};
 }
 
-/// The lines that were used, the most bent first, and why others were not.
+/// The lines that were used, the most bent first, and why others were not, the longest first.
 std::string lines_text_of(const plate::LineFit& fit) {
   constexpr std::size_t kMostShown = 12;
   std::vector<const plate::LineResult*> used;
@@ -192,6 +194,9 @@ std::string lines_text_of(const plate::LineFit& fit) {
   };
   std::stable_sort(used.begin(), used.end(), [](const auto* a, const auto* b) {
     return a->before.max_px > b->before.max_px;
+  });
+  std::stable_sort(left_out.begin(), left_out.end(), [](const auto* a, const auto* b) {
+    return a->length_px > b->length_px;
   });
   std::string text = fmt::format("  {:<36} {:>9} {:>12}  {}\n", "line", "length px", "bend px", "");
   for (std::size_t i = 0; i < std::min(kMostShown, used.size()); ++i) {
@@ -242,7 +247,15 @@ std::string summary(const LensFromLines& result, const std::string& output) {
                     fit.edge_bend->value_px,
                     fit.edge_bend->sigma_px);
   }
-  text += fmt::format("\n-> {}\n", output);
+  text += fmt::format(
+      "\nstraight lines come out straight to {:.2f} px rms ({:.2f} at the worst place), one "
+      "standard "
+      "deviation; the map, with where its middle is, to {:.2f} px ({:.2f})\n-> {}\n",
+      fit.bend_sigma_rms_px,
+      fit.bend_sigma_max_px,
+      fit.map_sigma_rms_px,
+      fit.map_sigma_max_px,
+      output);
   return text;
 }
 

@@ -189,9 +189,40 @@ Result<const plate::CameraSolve*> chosen_solve(const plate::Trial& trial, const 
                            trial.findings.front().cause == plate::Cause::kLens;
     return by_tracks ? trial.find(plate::LensUse::kFree) : trial.as_given();
   }
-  return trial.find(word == "none"   ? plate::LensUse::kNone
-                    : word == "free" ? plate::LensUse::kFree
-                                     : plate::LensUse::kProfile);
+  const plate::CameraSolve* solve = trial.find(word == "none"       ? plate::LensUse::kNone
+                                               : word == "free"     ? plate::LensUse::kFree
+                                               : word == "all-free" ? plate::LensUse::kAllFree
+                                                                    : plate::LensUse::kProfile);
+  if (solve != nullptr) return solve;
+  return fail(ErrorCode::kUndetermined,
+              "--camera-lens all-free: the tracks have nothing against the focal length given, so "
+              "none was solved beside it; leave it out to solve for it");
+}
+
+/// Where the camera that is written is one that the verdict calls wrong.
+std::optional<Warning> doubt_of(const plate::Trial& trial, const plate::CameraSolve& solve) {
+  const auto is_wrong = [&solve](const plate::Finding& finding) {
+    return finding.cause == plate::Cause::kWrongFocal ||
+           (finding.cause == plate::Cause::kLens && solve.lens_use == plate::LensUse::kProfile);
+  };
+  const auto found = std::find_if(trial.findings.begin(), trial.findings.end(), is_wrong);
+  if (found == trial.findings.end() || solve.lens_use == plate::LensUse::kAllFree) {
+    return std::nullopt;
+  }
+  const plate::CameraSolve* fitting = trial.find(plate::LensUse::kAllFree);
+  const plate::CameraSolve& better =
+      fitting != nullptr ? *fitting : *trial.find(plate::LensUse::kFree);
+  return Warning{
+      "camera-doubtful",
+      fmt::format("the camera written is that of '{}', focal length {:.1f} px, which the "
+                  "verdict calls wrong ({}); --camera-lens {} writes the one that the "
+                  "tracks fit, {:.1f} px",
+                  plate::name_of(solve.lens_use),
+                  solve.lens.focal_px.x(),
+                  plate::name_of(found->cause),
+                  fitting != nullptr ? "all-free" : "free",
+                  better.lens.focal_px.x()),
+      solve.used.rms_px};
 }
 
 Result<void> write_cameras(const Options& options,
@@ -202,20 +233,43 @@ Result<void> write_cameras(const Options& options,
   if (options.camera.empty() && options.usd.empty()) return {};
   const Result<const plate::CameraSolve*> solve = chosen_solve(trial, options.camera_lens);
   if (!solve) return fail(solve.error());
+  const std::string which = fmt::format("camera of '{}', focal length {:.1f} px",
+                                        plate::name_of((*solve)->lens_use),
+                                        (*solve)->lens.focal_px.x());
   const Result<plate::PlacedScene> scene = plate::placed(tracks, **solve, placement);
   if (!scene) return fail(scene.error());
   if (!options.camera.empty()) {
-    const std::string text = camera_json(tracks, **solve, *scene)
-                                 .dump(2, ' ', false, nlohmann::json::error_handler_t::replace) +
-                             "\n";
+    nlohmann::json camera = camera_json(tracks, **solve, *scene);
+    camera["warnings"] = warnings_json(trial.warnings);
+    const std::string text =
+        camera.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) + "\n";
     if (Result<void> written = write_text_file(options.camera, text, common.overwrite_policy());
         !written) {
       return written;
     }
+    print(common, fmt::format("{} -> {}\n", which, options.camera));
   }
   if (options.usd.empty()) return {};
-  return write_text_file(
+  Result<void> written = write_text_file(
       options.usd, plate::usd_text(tracks, **solve, *scene), common.overwrite_policy());
+  if (written) print(common, fmt::format("{} -> {}\n", which, options.usd));
+  return written;
+}
+
+Result<void> write_lens(const Options& options,
+                        const CommonOptions& common,
+                        const plate::Tracks& tracks,
+                        const plate::Trial& trial) {
+  if (options.output.empty()) return {};
+  const Result<profile::Profile> profile = profile_of(tracks, trial, options.tracks);
+  if (!profile) {
+    return fail(profile.error().code,
+                fmt::format("{}: {}", options.output, profile.error().message));
+  }
+  Result<void> written =
+      profile::write_profile(options.output, *profile, common.overwrite_policy());
+  if (written) print(common, fmt::format("lens from the tracks -> {}\n", options.output));
+  return written;
 }
 
 Result<void> write_page(const Options& options,
@@ -293,6 +347,12 @@ int run(const Options& options, const CommonOptions& common) {
     if (aspect) trial->warnings.push_back(*aspect);
   }
 
+  if (!options.camera.empty() || !options.usd.empty()) {
+    const Result<const plate::CameraSolve*> solve = chosen_solve(*trial, options.camera_lens);
+    const std::optional<Warning> doubt = solve ? doubt_of(*trial, **solve) : std::nullopt;
+    if (doubt) trial->warnings.push_back(*doubt);
+  }
+
   print(common, trial_text(*tracks, *trial));
   report_warnings(trial->warnings, common);
   nlohmann::json result = trial_json(*tracks, *trial);
@@ -302,25 +362,14 @@ int run(const Options& options, const CommonOptions& common) {
   if (Result<void> written = write_json(common, result); !written) {
     return report_failure(written.error());
   }
-  if (Result<void> written = write_cameras(options, common, *tracks, *placement, *trial);
-      !written) {
-    return report_failure(written.error());
+  // What one of them lacks does not keep the others from being written.
+  int status = kDone;
+  for (const Result<void>& written : {write_cameras(options, common, *tracks, *placement, *trial),
+                                      write_page(options, common, *tracks, *trial),
+                                      write_lens(options, common, *tracks, *trial)}) {
+    if (!written) status = report_failure(written.error());
   }
-  if (Result<void> written = write_page(options, common, *tracks, *trial); !written) {
-    return report_failure(written.error());
-  }
-  if (options.output.empty()) return kDone;
-  const Result<profile::Profile> profile = profile_of(*tracks, *trial, options.tracks);
-  if (!profile) {
-    return report_failure(
-        {profile.error().code, fmt::format("{}: {}", options.output, profile.error().message)});
-  }
-  if (Result<void> written =
-          profile::write_profile(options.output, *profile, common.overwrite_policy());
-      !written) {
-    return report_failure(written.error());
-  }
-  return kDone;
+  return status;
 }
 
 }  // namespace
@@ -358,7 +407,7 @@ Action add_solve(CLI::App& app) {
   app.add_option("--usd", options->usd, "camera and points as a USD text file (.usda)")
       ->type_name("FILE");
   one_of(app.add_option("--camera-lens", options->camera_lens, "whose camera is written"),
-         {"auto", "none", "profile", "free"})
+         {"auto", "none", "profile", "free", "all-free"})
       ->capture_default_str();
   app.add_option("--scale", options->scale, "two tracks and their distance, such as a,b,2.4m")
       ->type_name("TRACK_A,TRACK_B,LENGTH");

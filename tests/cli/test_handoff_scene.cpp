@@ -116,7 +116,7 @@ Case squeezed() {
 
 lens::Model model_of(const Case& c) {
   const auto model = lens::make_model(
-      c.distort == &radial_tangential ? "radial-tangential" : "anamorphic-4", c.coefficients);
+      c.distort == &radial_tangential ? "radial-tangential" : "cylindrical-2", c.coefficients);
   REQUIRE(model);
   return *model;
 }

@@ -112,6 +112,48 @@ TEST_CASE("without a profile the verdict is the lens, and the tracks give it") {
   CHECK(again.output.find("profile") != std::string::npos);
 }
 
+TEST_CASE("a camera with a focal length that the tracks contradict is written with a warning") {
+  const ScratchFolder scratch;
+  const ShotPlan plan{.num_tracks = 60, .num_frames = 24, .travel = 5.0};
+  const fs::path tracks = scratch.path() / "tracks.csv";
+  write(tracks, trueplate::tests::tracks_csv(make_shot(plan).tracks));
+  const std::string wrong = fmt::format("{}", 1.12 * plan.focal_px);
+  const fs::path camera = scratch.path() / "camera.json";
+  const ProgramResult ran =
+      run_trueplate({"solve", tracks.string(), "--focal-px", wrong, "--camera", camera.string()});
+  CHECK(ran.status == 0);
+  CHECK(ran.output.find("all free") != std::string::npos);
+  CHECK(ran.errors.find("[camera-doubtful]") != std::string::npos);
+  CHECK(read_json(camera)["warnings"].back()["code"] == "camera-doubtful");
+
+  const ProgramResult again = run_trueplate({"solve",
+                                             tracks.string(),
+                                             "--focal-px",
+                                             wrong,
+                                             "--camera",
+                                             camera.string(),
+                                             "--camera-lens",
+                                             "all-free",
+                                             "--overwrite"});
+  CHECK(again.status == 0);
+  CHECK(again.errors.find("camera-doubtful") == std::string::npos);
+  const double focal = read_json(camera)["lens"]["focal_px"]["x"];
+  CHECK(std::abs(focal / plan.focal_px - 1.0) < 0.01);
+
+  // Nothing speaks against the true one, so there is no other to write.
+  const ProgramResult good = run_trueplate({"solve",
+                                            tracks.string(),
+                                            "--focal-px",
+                                            fmt::format("{}", plan.focal_px),
+                                            "--camera",
+                                            (scratch.path() / "good.json").string(),
+                                            "--camera-lens",
+                                            "all-free"});
+  CHECK(good.status == 1);
+  CHECK(good.errors.find("nothing against the focal length") != std::string::npos);
+  CHECK_FALSE(fs::exists(scratch.path() / "good.json"));
+}
+
 TEST_CASE("what cannot be done is refused with its reason, and the verdict is there all the same") {
   const ScratchFolder scratch;
   const fs::path tracks = scratch.path() / "tracks.csv";

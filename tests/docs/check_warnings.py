@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 NOT_WARNINGS = set("""
-    anamorphic-4 anamorphic-6 division-1 division-2 radial-free-centre radial-tangential rational-prism
+    cylindrical-2 cylindrical-3 division-1 division-2 radial-free-centre radial-tangential rational-prism
     rational-prism-tilt spline-field dots-staggered
     bottom-left top-left mm-1 mm-2 radial-table entrance-pupil t-stop rotation-and-focal
     trueplate-chart trueplate-handoff trueplate-lens-profile trueplate-shot-handoff

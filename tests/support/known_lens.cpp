@@ -171,7 +171,7 @@ std::vector<KnownLens> known_lenses(int width) {
   // Squeeze 2 on square pixels, the cylinder turned by a third of a degree.
   result.push_back(lens("anamorphic 2x",
                         {0.85, 0.9},
-                        model_of("anamorphic-4",
+                        model_of("cylindrical-2",
                                  {-0.06,
                                   0.03,
                                   0.012,

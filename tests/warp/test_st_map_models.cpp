@@ -254,7 +254,7 @@ TEST_CASE("radial-free-centre and anamorphic: their formulas") {
       -0.06, 0.03, 0.012, 0.02, 0.05, -0.02, -0.09, 0.01, 0.03, 0.06, 4e-4, -3e-4, 0.006, -0.018};
   for (const auto* k : {&four, &six}) {
     const std::size_t n = (k->size() - 4) / 2;
-    const auto model = lens::make_model(n == 5 ? "anamorphic-4" : "anamorphic-6", *k);
+    const auto model = lens::make_model(n == 5 ? "cylindrical-2" : "cylindrical-3", *k);
     REQUIRE(model);
     lens::Lens lens = lens_of(*model);
     lens.focal_px.y() *= 2.0;  // a squeeze of 2
@@ -335,8 +335,8 @@ TEST_CASE("no model is left out") {
                                             "radial-free-centre",
                                             "division-1",
                                             "division-2",
-                                            "anamorphic-4",
-                                            "anamorphic-6",
+                                            "cylindrical-2",
+                                            "cylindrical-3",
                                             "equidistant",
                                             "spline-field"};
   for (const lens::ModelInfo& info : lens::model_table()) {

@@ -85,8 +85,13 @@ std::optional<MapResponse::Raw> MapResponse::raw(const Point2d& p_plate_px) cons
   Raw result;
   // A turn of the camera; and a common change of the focal lengths of the straightened picture,
   // which moves the ray (x, y, z) along (x, y, 0).
-  Eigen::Matrix<double, 2, 4> motions;
-  motions << by_pose.leftCols<3>(), by_pose.middleCols<2>(3) * ray->head<2>();
+  // Then, for a projective change, those of the two axes against each other, a shear and shifts.
+  const Eigen::Matrix2d by_move = by_pose.middleCols<2>(3);
+  const double x = ray->x();
+  const double y = ray->y();
+  Eigen::Matrix<double, 2, 8> motions;
+  motions << by_pose.leftCols<3>(), by_move * ray->head<2>(), by_move * Point2d(x, -y),
+      by_move * Point2d(y, x), by_move * ray->z();
   result.by_absorbed = motions.leftCols(num_absorbed_);
   if (!field_) {
     result.by_unknowns = by_intrinsics;
@@ -114,6 +119,9 @@ MapResponse::MapResponse(const lens::Lens& lens, Absorbed absorbed, const MapMis
       break;
     case Absorbed::kRotationAndFocal:
       num_absorbed_ = 4;
+      break;
+    case Absorbed::kProjective:
+      num_absorbed_ = 8;
       break;
   }
   const Eigen::Index num_unknowns = num_intrinsics() + (field_ ? field_->num_coefficients() : 0);

@@ -92,17 +92,48 @@ Finding focal_finding(const ChainFit& before,
                   chance_words(by_focal.p_value))};
 }
 
+/// Relative change above which a focal length is another.
+constexpr double kPlainChange = 0.02;
+
 /// A focal length that changes by a few per cent is wrong though poses and points hide nearly all
 /// of it from the average error.
 bool shows_focal(const LensTrials& trials, double scale) {
   constexpr double kLeastChange = 0.005;
-  constexpr double kPlainChange = 0.02;
   constexpr double kPlainSharePx = 0.03;
   const double change =
       std::abs(trials.focal_free.scene.intrinsics(0) - trials.as_given.scene.intrinsics(0));
   if (trials.by_focal.matters(scale)) return change > kLeastChange;
   return change > kPlainChange && trials.by_focal.p_value < kSignificant &&
          trials.by_focal.share_px > kPlainSharePx * scale;
+}
+
+double change_of_focal(const LensTrials& trials) {
+  return std::abs(trials.all_free.scene.intrinsics(0) - trials.as_given.scene.intrinsics(0));
+}
+
+/// Whether the focal length that goes with the lens is plainly not the one given.
+bool shows_focal_with_lens(const LensTrials& trials, double scale) {
+  return trials.by_focal_after_lens.matters(scale) && change_of_focal(trials) > kPlainChange;
+}
+
+/// Neither alone helps, but both together: the profile of another lens, mostly.
+void add_both(const Trial& trial, const LensTrials& trials, std::vector<Finding>& findings) {
+  const Fall fall = fall_of(trials, trials.as_given, trials.all_free);
+  findings.push_back(
+      {Cause::kLens,
+       trials.by_both.share_px,
+       fmt::format("{}: with both free the average error falls from {:.2f} to {:.2f} px{} (chance "
+                   "that noise does that: {}), and hardly with one of them.",
+                   trial.as_given()->lens_use == LensUse::kProfile
+                       ? "The profile is not this shot's lens, neither in its focal length nor in "
+                         "what it straightens"
+                       : "The lens bends the plate, and the focal length given hides it",
+                   fall.before_px,
+                   fall.after_px,
+                   fall.over,
+                   chance_words(trials.by_both.p_value))});
+  findings.push_back(
+      focal_finding(trials.as_given, trials.all_free.scene.focal_px(), true, fall, trials.by_both));
 }
 
 /// The same for a lens: what is rendered through the camera slides by what it moves, however well
@@ -117,6 +148,11 @@ bool shows_lens(const Trial& trial, const LensTrials& trials, double scale) {
 }
 
 }  // namespace
+
+bool doubts_focal(const LensTrials& trials, double scale) {
+  return shows_focal(trials, scale) || shows_focal_with_lens(trials, scale) ||
+         trials.by_both.matters(scale);
+}
 
 void add_camera_findings(const Trial& trial,
                          const LensTrials& trials,
@@ -149,7 +185,8 @@ void add_camera_findings(const Trial& trial,
   } else if (lens) {
     findings.push_back(lens_finding(
         trial, trials.num_radial, trials.lens_free, fall_of_table(trial), trials.by_lens));
-    if (focal && trials.by_focal_after_lens.matters(scale)) {
+    if ((focal && trials.by_focal_after_lens.matters(scale)) ||
+        shows_focal_with_lens(trials, scale)) {
       findings.push_back(focal_finding(trials.lens_free,
                                        trials.all_free.scene.focal_px(),
                                        true,
@@ -158,6 +195,8 @@ void add_camera_findings(const Trial& trial,
     } else if (focal && as_well(trials.focal_free, trials.lens_free)) {
       findings.back().or_cause = Cause::kWrongFocal;
     }
+  } else if (trials.by_both.matters(scale)) {
+    add_both(trial, trials, findings);
   }
 }
 

@@ -30,14 +30,18 @@ std::vector<std::string> tracks_only_in(const Tracks& tracks, int frame, int oth
   return names;
 }
 
-/// Tracks that one of two frames shows and the other does not, as a sentence.
+/// Tracks that one of two frames shows and the other does not, as sentences.
 std::string missing_words(const Tracks& tracks, int frame_a, int frame_b) {
+  std::string words;
   for (const auto& [here, there] : {std::pair(frame_a, frame_b), std::pair(frame_b, frame_a)}) {
     const std::vector<std::string> missing = tracks_only_in(tracks, here, there);
     if (missing.empty()) continue;
-    return fmt::format("Only in frame {}: {}.", number_of(tracks, here), listed(missing));
+    words += fmt::format("{}Only in frame {}: {}.",
+                         words.empty() ? "" : " ",
+                         number_of(tracks, here),
+                         listed(missing));
   }
-  return "Add tracks.";
+  return words.empty() ? "Add tracks." : words;
 }
 
 }  // namespace

@@ -86,6 +86,7 @@ LensTrials try_lenses(const Shot& shot,
     trials.by_focal = improvement(trials.as_given, trials.focal_free, 1);
     trials.by_lens_after_focal = improvement(trials.focal_free, trials.all_free, trials.num_radial);
     trials.by_focal_after_lens = improvement(trials.lens_free, trials.all_free, 1);
+    trials.by_both = improvement(trials.as_given, trials.all_free, trials.num_radial + 1);
   }
   return trials;
 }

@@ -38,6 +38,7 @@ struct LensTrials {
   Improvement by_lens;
   Improvement by_lens_after_focal;
   Improvement by_focal_after_lens;
+  Improvement by_both;
 };
 
 [[nodiscard]] LensTrials try_lenses(const Shot& shot,

@@ -83,18 +83,21 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
           : fmt::format(
                 "in the middle of {} pairs of frames, such as {},", motion.num_pairs, frames);
   if (motion.rotation_px < limit) {
+    const bool is_still = motion.shift_px < limit;
     Finding finding{
         Cause::kPureRotation,
         0.0,
-        fmt::format(
-            "{}: {} the tracks move by {:.1f} px, and a turn of the camera alone explains "
-            "all but {:.2f} px, which is noise (up to {:.2f} px of parallax would hide in it). "
-            "Its position and the depths are open; solve it as a tripod shot.",
-            motion.shift_px < limit ? "Nothing moves" : "The camera only turns",
-            pair,
-            motion.shift_px,
-            motion.rotation_px,
-            explained_px(limit, noise))};
+        fmt::format("{}: {} the tracks move by {:.1f} px, and a turn of the camera alone explains "
+                    "all but {:.2f} px, which is noise (up to {:.2f} px of parallax would hide in "
+                    "it). Its position and the depths are open; {}.",
+                    is_still ? "Nothing moves" : "The camera only turns",
+                    pair,
+                    motion.shift_px,
+                    motion.rotation_px,
+                    explained_px(limit, noise),
+                    is_still ? "the camera stands still, or a frame is there twice: take frames "
+                               "between which it moves"
+                             : "solve it as a tripod shot")};
     return at_the_border(std::move(finding), Cause::kLittleParallax, motion, limit);
   }
   if (parallax < kLittleParallaxPx * scale) {

@@ -84,6 +84,8 @@ Result<Setup> set_up(const Tracks& tracks, const TrialOptions& options) {
   setup.focal_px = lens->focal_px.x();
   setup.focal_ratio = lens->focal_px.y() / lens->focal_px.x();
   setup.plain = shot_of(tracks, setup.plate_size, setup.focal_ratio);
+  // Radial terms about another centre than the profile's would be compared with it unfairly.
+  setup.plain.centre_px = lens->principal_point_px;
   setup.base = straightened_shot(tracks, *lens);
   setup.plain.used = setup.base.used;
   return setup;

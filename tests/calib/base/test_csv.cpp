@@ -201,7 +201,8 @@ TEST_CASE("names of columns as the file has them") {
   const auto names = parse_column_names("x = pos u,y=a=b", kWanted);
   REQUIRE(names.has_value());
   CHECK(*names == trueplate::ColumnNames{{"x", "pos u"}, {"y", "a=b"}});
-  for (const char* bad : {"x", "x=", "=u", "z=u", "x=u,x=v", "x=u,", ","}) {
+  CHECK(parse_column_names("x=y,y=x", kWanted).has_value());
+  for (const char* bad : {"x", "x=", "=u", "z=u", "x=u,x=v", "x=u,", ",", "x=u,y=u", "x=y"}) {
     CAPTURE(bad);
     CHECK_FALSE(parse_column_names(bad, kWanted).has_value());
   }

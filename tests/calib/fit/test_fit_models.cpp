@@ -58,7 +58,7 @@ const Case kCases[] = {
     {.model = "division-1", .coefficients = {-0.16}, .focal_share = {0.6, 0.6003}},
     {.model = "division-2", .coefficients = {-0.16, 0.012}, .focal_share = {0.6, 0.6003}},
     // Squeeze 2 on square pixels.
-    {.model = "anamorphic-4",
+    {.model = "cylindrical-2",
      .coefficients = {-0.06,
                       0.03,
                       0.012,
@@ -76,7 +76,7 @@ const Case kCases[] = {
      .focal_share = {0.9, 1.8},
      .views = {.num_views = 30, .columns = 14, .rows = 9},
      .focal_ratio = 0.5},
-    {.model = "anamorphic-6",
+    {.model = "cylindrical-3",
      .coefficients = {-0.06, 0.03, 0.012, 0.02,   0.05, -0.002, 0.01,  -0.02, 0.03,  -0.02, -0.09,
                       0.01,  0.03, 0.06,  -0.004, 0.02, 0.01,   -0.05, 4e-4,  -3e-4, 0.006, -0.018},
      .focal_share = {0.9, 1.8},

@@ -28,7 +28,7 @@ TEST_CASE("an anamorphic lens: the 95 % intervals hold the truth, the map's erro
       run_campaign(
           known_lens("anamorphic 2x"),
           {.num_views = 12, .columns = 8, .rows = 5, .fill = 0.6},
-          {.model = "anamorphic-4", .focal_ratio = 0.5, .held_out_folds = 0, .threads = 1}));
+          {.model = "cylindrical-2", .focal_ratio = 0.5, .held_out_folds = 0, .threads = 1}));
 }
 
 TEST_CASE("a fisheye: the 95 % intervals hold the truth, the map's error is as forecast") {

@@ -32,7 +32,7 @@ int from_environment(const char* name, int otherwise) {
   return text != nullptr ? std::max(1, std::atoi(text)) : otherwise;
 }
 
-int cases_a_class() { return from_environment("TRUEPLATE_LINES_CASES", 2); }
+int cases_a_class() { return from_environment("TRUEPLATE_LINES_CASES", 1); }
 
 /// By how much of its radius the corner of the plate is moved.
 struct Strength {

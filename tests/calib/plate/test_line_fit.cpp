@@ -250,6 +250,10 @@ TEST_CASE("the centre moves as far as the lines determine it, or stays where it 
   CHECK(tests::has_warning(open.warnings, "centre-not-determined"));
   CHECK((open.lens.principal_point_px - Point2d(480.0, 270.0)).norm() < 20.0);
   CHECK(sigma_of(open, "principal_x_px") > 0.4 * plate::kCentreDoubt * 960.0);
+  // That bends no line, though a solve that believes the centre would be wrong by it.
+  CHECK(open.bend_sigma_rms_px < 0.5 * open.map_sigma_rms_px);
+  CHECK(free.bend_sigma_rms_px <= free.map_sigma_rms_px);
+  CHECK(tests::field_error(open.lens, weak.as_lens()).rms_px < 3.0 * open.bend_sigma_rms_px);
 }
 
 TEST_CASE("the uncertainty grows where neighbouring points share their noise") {

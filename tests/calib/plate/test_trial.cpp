@@ -9,6 +9,7 @@
 #include <fmt/format.h>
 
 #include <Eigen/Dense>
+#include <algorithm>
 #include <cmath>
 #include <unsupported/Eigen/NonLinearOptimization>
 #include <unsupported/Eigen/NumericalDiff>
@@ -221,6 +222,23 @@ TEST_CASE("a profile of another lens is the verdict, not the tracks") {
   CHECK_MESSAGE((cause == Cause::kLens || cause == Cause::kWrongFocal),
                 trial.findings.front().words);
   CHECK(trial.num_left_out < 10);
+}
+
+TEST_CASE("a profile whose lens and focal length make up for one another is told as both") {
+  const ShotPlan plan{.focal_px = 1500.0, .num_tracks = 80, .num_frames = 30, .travel = 3.0};
+  const MadeShot shot = make_shot(plan);
+  ShotPlan other = plan;
+  other.focal_px = 1700.0;
+  other.k1 = 0.08;
+  const Trial trial = solved(shot, {.lens = lens_of(other)});
+  CHECK_MESSAGE(trial.findings.front().cause != Cause::kGood, trial.findings.front().words);
+  CHECK(std::any_of(trial.findings.begin(), trial.findings.end(), [](const Finding& finding) {
+    return finding.cause == Cause::kWrongFocal;
+  }));
+  const CameraSolve* fitting = trial.find(LensUse::kAllFree);
+  REQUIRE(fitting != nullptr);
+  CHECK(std::abs(fitting->lens.focal_px.x() / plan.focal_px - 1.0) < 0.01);
+  CHECK(fitting->used.rms_px < trial.as_given()->used.rms_px);
 }
 
 TEST_CASE("the optimum is that of an independent minimiser") {
