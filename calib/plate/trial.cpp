@@ -116,6 +116,17 @@ void solve_all(const Setup& setup,
   });
 }
 
+/// What seemed the focal length's may be the lens's after all.
+void drop_needless(Trial& trial) {
+  const bool wanted =
+      std::any_of(trial.findings.begin(), trial.findings.end(), [](const Finding& finding) {
+        return finding.cause == Cause::kWrongFocal || finding.or_cause == Cause::kWrongFocal;
+      });
+  if (wanted) return;
+  std::erase_if(trial.solves,
+                [](const CameraSolve& solve) { return solve.lens_use == LensUse::kAllFree; });
+}
+
 Trial without_solve(Trial trial, Finding finding, const std::optional<Finding>& also = {}) {
   trial.findings = {std::move(finding)};
   if (also) trial.findings.push_back(*also);
@@ -223,6 +234,7 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
     trial.num_left_out += static_cast<int>(fault.frames.size());
   }
   conclude(tracks, trials, motion.lacking, motion.beside, scale, trial);
+  drop_needless(trial);
   return trial;
 }
 
