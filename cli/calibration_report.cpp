@@ -43,7 +43,7 @@ std::string chart_text(const fit::ChartFit& chart) {
   if (chart.as_described()) {
     return chart.reason.empty()
                ? std::string("chart: as described\n")
-               : fmt::format("chart: taken as described, not tested: {}\n", chart.reason);
+               : fmt::format("chart: taken as flat and true, not tested: {}\n", chart.reason);
   }
   std::string text;
   const auto add = [&](const std::string& part) { text += (text.empty() ? "" : "; ") + part; };

@@ -6,6 +6,7 @@
 #include <map>
 
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 #include "calib/exchange/chart_file.h"
 #include "calib/footage/observations.h"
 #include "calib/target/checkerboard.h"
@@ -24,6 +25,16 @@ std::vector<std::string> known_kinds() {
   return names;
 }
 
+/// The refusal of a word that is no kind of chart; empty when it is one.
+std::string unknown_kind(const std::string& word) {
+  if (target::chart_kind_from_name(word)) return {};
+  const std::string near = meant(word, known_kinds());
+  return fmt::format("unknown kind '{}'{} known: {}",
+                     printable(word),
+                     near.empty() ? ";" : near,
+                     fmt::join(known_kinds(), ", "));
+}
+
 Result<target::Chart> chart_by_name(const ChartOptions& options) {
   if (options.kind.empty() || options.pitch.empty()) {
     return fail(ErrorCode::kInvalidInput,
@@ -31,17 +42,10 @@ Result<target::Chart> chart_by_name(const ChartOptions& options) {
                 "square), and --grid COLSxROWS (inner corners) where every frame shows all of it");
   }
   target::Chart chart;
-  const std::optional<target::ChartKind> kind = target::chart_kind_from_name(options.kind);
-  if (!kind) {
-    return fail(
-        ErrorCode::kInvalidInput,
-        fmt::format(
-            "--chart: unknown kind '{}'{} known: {}",
-            options.kind,
-            meant(options.kind, known_kinds()).empty() ? ";" : meant(options.kind, known_kinds()),
-            fmt::join(known_kinds(), ", ")));
+  if (const std::string refusal = unknown_kind(options.kind); !refusal.empty()) {
+    return fail(ErrorCode::kInvalidInput, "--chart: " + refusal);
   }
-  chart.kind = *kind;
+  chart.kind = *target::chart_kind_from_name(options.kind);
   const Result<double> pitch = parse_length_mm(options.pitch);
   if (!pitch) {
     return fail(ErrorCode::kInvalidInput, fmt::format("--pitch: {}", pitch.error().message));
@@ -117,7 +121,13 @@ int report_frames(const Error& error) {
 void add_chart(CLI::App& app, ChartOptions& chart) {
   const OptionsUnder heading(app, "The chart");
   app.add_option("--chart", chart.kind, "kind of chart, or its description chart.json")
-      ->type_name(fmt::format("{}|FILE", fmt::join(known_kinds(), "|")));
+      ->type_name(fmt::format("{}|FILE", fmt::join(known_kinds(), "|")))
+      // Told before what is missing. An empty word is that of a variable that is not set.
+      ->check(CLI::Validator(
+          [](std::string& word) {
+            return word.empty() || word.ends_with(".json") ? std::string() : unknown_kind(word);
+          },
+          ""));
   app.add_option(
          "--grid",
          chart.grid,

@@ -139,26 +139,64 @@ std::string unknown_command(const CLI::App& app, std::string_view word) {
                      fmt::join(known, ", "));
 }
 
+/// `trueplate archive find`.
+std::string full_name(const CLI::App& command) {
+  const CLI::App* parent = command.get_parent();
+  return parent == nullptr ? std::string("trueplate")
+                           : full_name(*parent) + " " + command.get_name();
+}
+
+/// Options that may stand behind a command: its own, and those of the commands it stands below,
+/// where it lets them follow.
+std::vector<std::string> options_behind(const CLI::App& command) {
+  std::vector<std::string> names = option_names(command);
+  const CLI::App* parent = command.get_parent();
+  if (parent == nullptr || !command.get_fallthrough()) return names;
+  const std::vector<std::string> above = options_behind(*parent);
+  names.insert(names.end(), above.begin(), above.end());
+  return names;
+}
+
+/// Words that no command took, the innermost one's first.
+std::vector<std::string> words_left(const CLI::App& command) {
+  std::vector<std::string> words = command.remaining(true);
+  if (command.get_parent() == nullptr) return words;
+  const std::vector<std::string> above = words_left(*command.get_parent());
+  words.insert(words.end(), above.begin(), above.end());
+  return words;
+}
+
+/// The refusal of a command line without a command, or with one that needs another below it.
+std::string no_command(const CLI::App& command) {
+  if (command.get_parent() == nullptr) return "no command; trueplate --help lists them";
+  return fmt::format("say what to do: {}; see {} --help",
+                     fmt::join(names_below(command), ", "),
+                     full_name(command));
+}
+
 /// What is wrong with a command line, and what was probably meant.
 std::string refusal_of(const CLI::ParseError& error, const CLI::App& command) {
-  const std::string help = fmt::format("see trueplate{}{} --help",
-                                       command.get_parent() == nullptr ? "" : " ",
-                                       command.get_parent() == nullptr ? "" : command.get_name());
-  const std::vector<std::string> left = command.remaining(true);
-  for (const std::string& word : left) {
+  const std::string help = fmt::format("see {} --help", full_name(command));
+  for (const std::string& word : words_left(command)) {
     if (std::string text = unknown_command(command, word); !text.empty()) return text;
     if (!word.starts_with('-')) continue;
     const std::string name = word.substr(0, word.find('='));
+    const std::string near = meant(name, options_behind(command));
     return fmt::format(
-        "unknown option {}{} {}",
-        trueplate::printable(name),
-        meant(name, option_names(command)).empty() ? ";" : meant(name, option_names(command)),
-        help);
+        "unknown option {}{} {}", trueplate::printable(name), near.empty() ? ";" : near, help);
   }
-  if (error.get_name() == "RequiredError" && command.get_parent() == nullptr) {
-    return "no command; trueplate --help lists them";
+  const std::string said = one_line(error.what());
+  if (error.get_name() == "RequiredError" && !command.get_subcommands({}).empty() &&
+      command.get_subcommands().empty()) {
+    return no_command(command);
   }
-  return fmt::format("{}; {}", one_line(error.what()), help);
+  // "--output: 1 required FILE missing"
+  if (const std::size_t at = said.find(": 1 required ");
+      error.get_name() == "ArgumentMismatch" && at != std::string::npos) {
+    const std::string option = said.substr(0, at);
+    return fmt::format("{} is followed by nothing, wanted its value; {}", option, help);
+  }
+  return fmt::format("{}; {}", said, help);
 }
 
 /// The innermost command that was read.

@@ -20,6 +20,8 @@ enum class FitVerdict {
 inline constexpr double kGoodRmsPx = 0.3;
 inline constexpr double kUsableRmsPx = 1.0;
 inline constexpr double kUncertainMapPx = 0.5;
+/// A map that may be off by more than this at the worst place is not one to hand off without care.
+inline constexpr double kWorstPlacePx = 5.0;
 
 [[nodiscard]] FitVerdict fit_verdict(const std::optional<Quality>& quality);
 /// In words for a person, with the figures they rest on; one line without a full stop.

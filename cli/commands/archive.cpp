@@ -26,7 +26,10 @@ Action add_archive(CLI::App& app) {
                                              add_archive_export(app, location),
                                              add_archive_verify(app, location)};
   // The options of `archive`, and those of every command, may follow the word.
-  for (const ArchiveCommand& command : commands) command.app->fallthrough();
+  for (const ArchiveCommand& command : commands) {
+    command.app->fallthrough();
+    command.app->group("Commands");
+  }
   return [commands](const CommonOptions& common) {
     for (const ArchiveCommand& command : commands) {
       if (command.app->parsed()) return command.run(common);

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <filesystem>
 #include <memory>
 #include <optional>
 #include <string>
@@ -157,11 +158,20 @@ int write_page(const Options& options,
 
 int run(const Options& options, const CommonOptions& common) {
   const bool is_page = options.output.ends_with(".html");
-  if (!is_page && !options.output.ends_with(".pdf")) {
+  const std::string name = std::filesystem::path(options.output).filename().string();
+  if ((!is_page && !options.output.ends_with(".pdf")) || name == ".html" || name == ".pdf") {
     return report_usage({ErrorCode::kUnsupported,
-                         fmt::format("{}: a report is a page whose name ends in .html, or a lens "
-                                     "sheet whose name ends in .pdf",
+                         fmt::format("--output: '{}' names no report; wanted a page, such as "
+                                     "lens.html (it ends in .html), or a lens sheet, such as "
+                                     "lens.pdf (it ends in .pdf)",
                                      options.output)});
+  }
+  for (const std::string& frame : options.frames.arguments) {
+    if (!frame.ends_with(".json")) continue;
+    return report_usage({ErrorCode::kInvalidInput,
+                         fmt::format("{}: is no picture; behind the profile stand frames of this "
+                                     "lens (trueplate compare shows two profiles)",
+                                     frame)});
   }
   if (const std::string misplaced = misplaced_option(options, is_page); !misplaced.empty()) {
     return report_usage({ErrorCode::kInvalidInput, misplaced});
@@ -175,9 +185,12 @@ int run(const Options& options, const CommonOptions& common) {
   if (!profile) return report_failure(profile.error());
   const auto count = static_cast<int>(profile->stations.size());
   if (options.station.value_or(1) > count) {
-    return report_failure(
-        {ErrorCode::kNotFound,
-         fmt::format("{}: holds {} stations, not {}", options.profile, count, *options.station)});
+    return report_failure({ErrorCode::kNotFound,
+                           fmt::format("{}: holds {} station{}, not {}",
+                                       options.profile,
+                                       count,
+                                       count == 1 ? "" : "s",
+                                       *options.station)});
   }
   return is_page ? write_page(options, *profile, common) : write_sheet(options, *profile, common);
 }

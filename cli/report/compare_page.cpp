@@ -18,6 +18,9 @@ namespace {
 
 using nlohmann::json;
 
+/// Two maps that are nowhere farther apart than this, px, do the same to any picture.
+constexpr double kSameMapPx = 0.01;
+
 json verdict_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
   std::string_view level = "open";
   std::string_view headline = "Too uncertain to say";
@@ -29,18 +32,24 @@ json verdict_of(const compare::LensChange& change, const compare::ChangeOptions&
     level = "good";
     headline = "No change that would matter";
   }
+  json lines = json::array();
+  if (change.after.max_px < kSameMapPx) {
+    level = "good";
+    headline = "The same lens map: use either";
+    lines.push_back(
+        fmt::format("They are less than {:g} px apart anywhere in the frame.", kSameMapPx));
+  }
   std::string words = compare::verdict_text(change, options) + ".";
   words.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(words.front())));
   const std::string_view why = compare::chance_and_size_text(change);
   if (!why.empty()) words += fmt::format(" Note that {}.", why);
-  return {{"level", level},
-          {"headline", headline},
-          {"lines",
-           {words,
-            fmt::format("A camera solve takes up {:.4f} degrees of turn and a focal length {:.6f} "
-                        "times as long; that is no change of the lens.",
-                        change.turn_deg,
-                        1.0 / change.focal_ratio)}}};
+  lines.push_back(words);
+  lines.push_back(
+      fmt::format("Left out of this is what a camera solve takes up: a turn of {:.4f} degrees and "
+                  "a focal length that differs by {:+.4f} %.",
+                  change.turn_deg,
+                  100.0 * (1.0 / change.focal_ratio - 1.0)));
+  return {{"level", level}, {"headline", headline}, {"lines", lines}};
 }
 
 json figures_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
@@ -98,10 +107,11 @@ json curves_section(const lens::Lens& first, const lens::Lens& second) {
   return section;
 }
 
-std::string value_text(const profile::Station& station, std::string_view name, double value) {
+std::string with_sigma(const profile::Station& station, std::string_view name, double value) {
   const auto sigma =
       station.uncertainty ? profile::sigma(*station.uncertainty, name) : std::nullopt;
-  return sigma ? fmt::format("{:.8g} (sigma {:.2g})", value, *sigma) : fmt::format("{:.8g}", value);
+  const std::string text = value_text(value, sigma);
+  return sigma ? fmt::format("{} (sigma {:.2g})", text, *sigma) : text;
 }
 
 std::vector<double> values_of(const lens::Lens& lens) {
@@ -129,9 +139,9 @@ json parameters_table(const profile::Station& first, const profile::Station& sec
   const std::size_t shown = same_model ? std::min(names.size(), kMostShown) : 4;
   for (std::size_t i = 0; i < shown; ++i) {
     rows.push_back(table_row({names[i],
-                              value_text(first, names[i], a[i]),
-                              value_text(second, names[i], b[i]),
-                              fmt::format("{:+.6g}", b[i] - a[i])}));
+                              with_sigma(first, names[i], a[i]),
+                              with_sigma(second, names[i], b[i]),
+                              fmt::format("{:+.2g}", b[i] - a[i])}));
   }
   return {
       {"kind", "table"},

@@ -16,6 +16,10 @@ sectionKinds.curves = (host, section) => {
   });
   const all = section.series.flatMap((series) => series.points);
   const levels = section.levels || [];
+  // Places by their reciprocal distance are told in metres.
+  const metres = (d) => d < 1e-6 ? "infinity" : `${Number((1 / d).toPrecision(3))} m`;
+  const placeOf = (value) => section.x_dioptres ? metres(value) : `${Number(value.toFixed(2))} ${section.x_unit}`;
+  const roundMetres = [Infinity, 20, 10, 5, 3, 2, 1.5, 1.2, 1, 0.8, 0.7, 0.6, 0.5, 0.4, 0.35, 0.3, 0.25, 0.2, 0.15, 0.1];
   let x = null, y = null;
   const plot = drawing(figure, "curves", section.title, (svg, width) => {
     const size = {width, height: Math.min(380, 0.62 * width + 60)};
@@ -24,7 +28,9 @@ sectionKinds.curves = (host, section) => {
     y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0, levels.map((level) => level.value)))).nice().range([size.height - bottom, top]);
     const ticks = Math.max(3, Math.floor(width / 90));
     const across = svg.append("g").attr("class", "axis").attr("transform", `translate(0 ${size.height - bottom})`);
-    across.call(d3.axisBottom(x).ticks(ticks).tickFormat(String));
+    const axis = d3.axisBottom(x).ticks(ticks).tickFormat(section.x_dioptres ? metres : String);
+    if (section.x_dioptres) axis.tickValues(metreTicks(x));
+    across.call(axis);
     svg.append("g").attr("class", "axis").attr("transform", `translate(${left} 0)`).call(d3.axisLeft(y).ticks(6));
     svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
         .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
@@ -43,19 +49,33 @@ sectionKinds.curves = (host, section) => {
     svg.append("line").attr("class", "cursor").attr("visibility", "hidden").attr("y1", top).attr("y2", size.height - bottom);
     return size;
   });
+  /// Round distances within the axis that have room for their names.
+  function metreTicks(scale) {
+    const [least, most] = scale.domain();
+    const kept = [];
+    for (const d of roundMetres.map((m) => 1 / m)) {
+      if (d < least - 1e-9 || d > most + 1e-9) continue;
+      if (kept.every((other) => Math.abs(scale(other) - scale(d)) > 52)) kept.push(d);
+    }
+    return kept.length ? kept : [least, most];
+  }
   /// Names at the ends of the curves, where there is room.
   function nameCurves(svg) {
     const taken = [];
     for (const series of section.series) {
       const end = series.points.reduce((a, b) => b[0] > a[0] ? b : a);
       const [px, py] = [x(end[0]), y(end[1])];
-      if (taken.some(([qx, qy]) => Math.abs(qy - py) < 14 && Math.abs(qx - px) < 90)) continue;
-      taken.push([px, py]);
+      // Curves that end at one place share a label.
+      const other = taken.find(([qx, qy]) => Math.abs(qy - py) < 14 && Math.abs(qx - px) < 90);
+      if (other) {
+        other[2].text(other[2].text() + ", " + series.name);
+        continue;
+      }
       // On the side that the curve does not come from.
       const before = series.points[Math.max(0, series.points.indexOf(end) - Math.ceil(series.points.length / 8))];
       const falls = y(before[1]) < py - 4;
-      svg.append("text").attr("class", "halo").attr("text-anchor", "end").attr("x", px)
-          .attr("y", falls ? Math.min(py + 15, y.range()[0] - 4) : py - 5).text(series.name);
+      taken.push([px, py, svg.append("text").attr("class", "halo").attr("text-anchor", "end").attr("x", px)
+          .attr("y", falls ? Math.min(py + 15, y.range()[0] - 4) : py - 5).text(series.name)]);
     }
   }
   const readout = readoutBelow(figure, "Point at the curves for their figures.");
@@ -69,7 +89,7 @@ sectionKinds.curves = (host, section) => {
       if (Math.abs(x(point[0]) - px) > 40) continue;
       if (nearestX === null) nearestX = point[0];
       words.push(`${series.name} ${point[1].toFixed(3)} ${section.y_unit}` + (point.length > 2 ? ` (${point[2].toFixed(2)} px)` : "") +
-          ` at ${Number(point[0].toFixed(2))} ${section.x_unit}`);
+          ` at ${placeOf(point[0])}`);
     }
     if (!words.length) return readout.rest();
     plot.svg.select(".cursor").attr("visibility", "visible").attr("x1", x(nearestX)).attr("x2", x(nearestX));
@@ -128,7 +148,7 @@ sectionKinds.surface = (host, section) => {
     if (column < 0 || row < 0 || column >= columns || row >= rows) return readout.rest();
     const {values, unit} = quantity();
     const value = values[row * columns + column];
-    readout.say(`${section.states[row * columns + column]}: ` + (value === null ? "not known" : `${Number(value.toPrecision(4))} ${unit}`));
+    readout.say(`${section.states[row * columns + column]}: ` + (value === null ? "not known, no stations around it" : `${Number(value.toPrecision(4))} ${unit}`));
   });
   which.select.addEventListener("change", plot.render);
   figure.finish();

@@ -146,6 +146,16 @@ double exaggeration_of(const lens::Lens& lens, const json& frames) {
   return round_factor(lens.plate_size.width / 30.0 / std::max(*at, 1e-6));
 }
 
+/// Steps of an error: the lowest six, and up to 10 px those that tell a bad place from a hopeless
+/// one.
+std::vector<double> error_steps(double least, double most) {
+  std::vector<double> steps = round_steps(least, most, 6);
+  for (const double step : {5.0, 10.0}) {
+    if (step > steps.back() && step < most) steps.push_back(step);
+  }
+  return steps;
+}
+
 }  // namespace
 
 json frames_json(const profile::Profile& profile,
@@ -234,11 +244,9 @@ json coverage_section(const lens::Lens& lens, const json& frames) {
        {"Where points of the fit were. In hatched cells nothing was measured: there the lens is "
         "what its model says it is. Shoot until the corners are full."}},
       {"caption",
-       fmt::format("{} of {} cells hold points ({:.0f} % of the frame). The area of a square "
-                   "grows with their number.",
+       fmt::format("{} of {} cells hold points. The area of a square grows with their number.",
                    covered,
-                   points.size(),
-                   100.0 * static_cast<double>(covered) / static_cast<double>(points.size()))},
+                   points.size())},
       {"columns", cells.columns},
       {"rows", cells.rows},
       {"points", points},
@@ -303,7 +311,7 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
       {"columns", columns},
       {"rows", rows},
       {"values", values},
-      {"steps", round_steps(least, most, 6)}};
+      {"steps", error_steps(least, most)}};
 }
 
 json models_section(std::span<const fit::ModelTrial> trials, const std::string& no_trials) {
@@ -324,12 +332,12 @@ json models_section(std::span<const fit::ModelTrial> trials, const std::string& 
           {"title", kTitle},
           {"words",
            {"All were fitted to the same points. The simplest is taken that no other beats on "
-            "unseen frames and by the information criterion."}},
+            "frames held out and by the information criterion."}},
           {"columns",
            {text_column("model"),
             number_column("terms"),
             number_column("rms px"),
-            number_column("unseen frames px"),
+            number_column("held out px"),
             number_column("BIC over the best"),
             text_column("")}},
           {"rows", rows}};

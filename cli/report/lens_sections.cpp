@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <optional>
+#include <regex>
 #include <string>
 #include <vector>
 
@@ -12,7 +13,6 @@
 #include "calib/lens/distortion_measures.h"
 #include "calib/lens/model.h"
 #include "calib/profile/describe.h"
-#include "calib/profile/verdict.h"
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
 
@@ -22,43 +22,6 @@ namespace {
 using nlohmann::json;
 
 std::string plain(double value) { return fmt::format("{:.6g}", value); }
-
-struct Verdict {
-  std::string_view level;
-  std::string headline;
-};
-
-Verdict headline_of(const profile::Station& station) {
-  const auto& quality = station.quality;
-  // Guesses this large over the whole frame spoil whatever the residuals are.
-  const double guessed = quality ? quality->map_sigma_rms_px.value_or(0.0) : 0.0;
-  if (guessed > profile::kUsableRmsPx) {
-    return {"doubt", "Doubtful: much of the frame is guessed"};
-  }
-  switch (profile::fit_verdict(quality)) {
-    case profile::FitVerdict::kNotKnown:
-      return {"open", "Not judged"};
-    case profile::FitVerdict::kGood:
-      if (station.warnings.empty()) return {"good", "Good"};
-      return {"care", "Good residuals, with warnings"};
-    case profile::FitVerdict::kPartlyGuessed:
-      return {"care", "Good where it was measured, guessed elsewhere"};
-    case profile::FitVerdict::kUsable:
-      if (quality->map_sigma_max_px.value_or(0.0) > profile::kUncertainMapPx) {
-        return {"care", "Usable with care where it was measured, guessed elsewhere"};
-      }
-      return {"care", "Usable with care"};
-    case profile::FitVerdict::kDoubtful:
-      break;
-  }
-  return {"doubt", "Doubtful"};
-}
-
-std::string sentence(std::string_view words) {
-  std::string text(words);
-  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
-  return text + ".";
-}
 
 /// The plate's corner where the lens distorts most; where it has no inverse in any, the first.
 Point2d most_distorted_corner(const lens::Lens& lens) {
@@ -155,8 +118,7 @@ json quality_rows(const profile::Station& station) {
                                        quality.p95_px,
                                        quality.max_px)));
   if (quality.held_out_rms_px) {
-    rows.push_back(
-        label_row("unseen frames", fmt::format("rms {:.4f} px", *quality.held_out_rms_px)));
+    rows.push_back(label_row("held out", fmt::format("rms {:.4f} px", *quality.held_out_rms_px)));
   }
   if (quality.noise_sigma_px) {
     rows.push_back(label_row(
@@ -205,6 +167,21 @@ std::string state_text(const profile::Station& station) {
   return text.empty() ? "not stated" : text;
 }
 
+/// The same text, numbers of more than four decimals rounded to four.
+std::string shortened(const std::string& text) {
+  constexpr std::size_t kDecimals = 4;
+  static const std::regex number("[0-9]+\\.([0-9]{5,})");
+  std::string result;
+  std::size_t end = 0;
+  for (std::sregex_iterator it(text.begin(), text.end(), number), none; it != none; ++it) {
+    const auto begin = static_cast<std::size_t>(it->position());
+    result += text.substr(end, begin - end);
+    result += fmt::format("{:.{}f}", std::stod(it->str()), kDecimals);
+    end = begin + static_cast<std::size_t>(it->length());
+  }
+  return result + text.substr(end);
+}
+
 constexpr std::string_view kHandoffTitle = "Hand-off";
 
 /// The section of a lens whose whole plate cannot be straightened into a picture of any sense.
@@ -216,50 +193,14 @@ json no_handoff(const Error& error) {
 
 }  // namespace
 
-json verdict_of(const profile::Station& station) {
-  const Verdict verdict = headline_of(station);
-  json lines = json::array();
-  lines.push_back(sentence("Residuals " +
-                           std::string(profile::words_of(profile::fit_verdict(station.quality)))));
-  if (station.quality) {
-    const profile::Quality& quality = *station.quality;
-    std::string words = fmt::format("The lens meets the {} points it was fitted to within {} rms",
-                                    quality.num_points,
-                                    px_text(quality.rms_px));
-    if (quality.held_out_rms_px) {
-      words += fmt::format(", and points of frames it has not seen within {}",
-                           px_text(*quality.held_out_rms_px));
-    }
-    lines.push_back(words + ".");
-    if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
-      lines.push_back(fmt::format(
-          "Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
-          "rms, and by {} at the worst place (one standard deviation, after what a camera "
-          "solve absorbs).",
-          px_text(*quality.map_sigma_rms_px),
-          px_text(*quality.map_sigma_max_px)));
-    }
-  }
-  if (const double share = lens::invertible_share_of_border(station.lens); share < 1.0) {
-    lines.push_back(fmt::format(
-        "Only {:.1f} % of the frame's border can be straightened: the rest has no place in a "
-        "straight picture.",
-        100.0 * share));
-  }
-  const std::size_t count = station.warnings.size();
-  lines.push_back(count == 0   ? std::string("No warnings.")
-                  : count == 1 ? std::string("One warning, below.")
-                               : fmt::format("{} warnings, below.", count));
-  return {{"level", verdict.level}, {"headline", verdict.headline}, {"lines", lines}};
-}
-
 json key_figures(const profile::Station& station) {
   Figures figures;
   if (station.quality) {
     const profile::Quality& quality = *station.quality;
     figures.add("residuals", px_text(quality.rms_px), "rms per point");
     if (quality.held_out_rms_px) {
-      figures.add("unseen frames", px_text(*quality.held_out_rms_px), "rms per point");
+      figures.add(
+          "held out", px_text(*quality.held_out_rms_px), "rms of points that were not fitted");
     }
     if (quality.map_sigma_max_px) {
       figures.add("predicted error",
@@ -289,9 +230,16 @@ json key_figures(const profile::Station& station) {
                 fmt::format("in the corner, {:+.1f} px; {}",
                             corner->shift_px(),
                             corner->percent() < 0.0 ? "barrel" : "pincushion"));
+  } else {
+    figures.add("distortion", "none", "in the corners, which the lens cannot straighten");
   }
   if (const auto factor = lens::overscan_factor(lens)) {
     figures.add("overscan", fmt::format("{:.3f}x", *factor), "the plate, to keep all of it");
+  } else {
+    figures.add("overscan",
+                "none",
+                fmt::format("keeps all of the plate; {:.0f} % of its border can be straightened",
+                            100.0 * lens::invertible_share_of_border(lens)));
   }
   return figures.json();
 }
@@ -354,11 +302,16 @@ json parameters_section(const profile::Station& station) {
   const lens::Lens& lens = station.lens;
   json pinhole = json::array();
   pinhole.push_back(label_row("model", std::string(lens::model_name(lens.model))));
-  const auto add =
-      [&](std::string_view label, double value, std::string_view name, std::string_view unit) {
-        pinhole.push_back(label_row(
-            label, fmt::format("{:.8g}{} (sigma {})", value, unit, sigma_text(station, name))));
-      };
+  const auto add = [&](std::string_view label,
+                       double value,
+                       std::string_view name,
+                       std::string_view unit) {
+    const auto sigma =
+        station.uncertainty ? profile::sigma(*station.uncertainty, name) : std::nullopt;
+    pinhole.push_back(label_row(
+        label,
+        fmt::format("{}{} (sigma {})", value_text(value, sigma), unit, sigma_text(station, name))));
+  };
   add("focal length x", lens.focal_px.x(), "focal_x_px", " px");
   add("focal length y", lens.focal_px.y(), "focal_y_px", " px");
   add("principal point x", lens.principal_point_px.x(), "principal_x_px", " px");
@@ -387,7 +340,9 @@ json parameters_section(const profile::Station& station) {
           {"groups", groups}};
 }
 
-json provenance_section(const profile::Profile& profile, const profile::Station& station) {
+json provenance_section(const profile::Profile& profile,
+                        const profile::Station& station,
+                        const std::string& set_to) {
   json lens_rows = json::array();
   const auto label = [&](std::string_view name, const std::string& text) {
     if (!text.empty()) lens_rows.push_back(label_row(name, printable(text, kLongestNote)));
@@ -397,7 +352,7 @@ json provenance_section(const profile::Profile& profile, const profile::Station&
   label("camera body", profile.labels.body);
   label("owner", profile.labels.owner);
   label("notes", profile.labels.notes);
-  lens_rows.push_back(label_row("set to", state_text(station)));
+  lens_rows.push_back(label_row("set to", set_to.empty() ? state_text(station) : set_to));
   const lens::Lens& lens = station.lens;
   lens_rows.push_back(label_row("plate",
                                 fmt::format("{} x {} px, pixel aspect {}",
@@ -447,11 +402,14 @@ json handoff_section(const profile::Profile& profile,
   json groups = json::array();
   for (const HandoffGroup& group : handoff_groups(noted->handoff, noted->notes)) {
     json rows = json::array();
-    for (const HandoffRow& line : group.rows) rows.push_back(label_row(line.label, line.content));
+    for (const HandoffRow& line : group.rows) {
+      rows.push_back(label_row(line.label, shortened(line.content)));
+    }
     groups.push_back({{"heading", group.heading}, {"rows", rows}});
   }
   json words = json::array(
-      {"What each department sets, for the whole plate kept; trueplate handoff has the options."});
+      {"What each department sets, for the whole plate kept, to four decimals; trueplate handoff "
+       "has the options, and with --json every digit."});
   for (const Warning& warning : noted->notes.warnings)
     words.push_back("Warning: " + warning.message);
   if (!station.lens.film_back) {

@@ -21,9 +21,10 @@ namespace trueplate::cli {
 [[nodiscard]] nlohmann::json grid_section(const lens::Lens& lens);
 /// Every parameter with its standard deviation, and what else the fit found.
 [[nodiscard]] nlohmann::json parameters_section(const profile::Station& station);
-/// Who, when, from what; labels and notes.
+/// Who, when, from what; labels and notes. `set_to`: words in the place of the station's state.
 [[nodiscard]] nlohmann::json provenance_section(const profile::Profile& profile,
-                                                const profile::Station& station);
+                                                const profile::Station& station,
+                                                const std::string& set_to = {});
 
 /// The numbers of `trueplate handoff` with its defaults; where there are none, why.
 [[nodiscard]] nlohmann::json handoff_section(const profile::Profile& profile,

@@ -18,6 +18,8 @@ namespace {
 using nlohmann::json;
 
 constexpr std::size_t kMostLines = 300;
+/// The rest of the list opens when asked for, and is not printed.
+constexpr std::size_t kUnfolded = 20;
 
 /// The lines that were used, as what was seen in each frame: a line is a row of a chart whose
 /// columns have one point each.
@@ -65,20 +67,22 @@ json lines_section(const plate::LineFit& fit) {
                               : "\xE2\x9C\x95 " + printable(line->reason, kLongestName)}));
   }
   json words =
-      json::array({"How far each line is from straight, on the plate and straightened: those "
-                   "used first, the most bent first."});
+      json::array({"How far the point of each line that is farthest from its straight line lies "
+                   "from it: bent, on the plate; straightened, with this lens. Those used first, "
+                   "the most bent first."});
   if (order.size() > kMostLines) {
     words.push_back(fmt::format("The first {} of {}.", kMostLines, order.size()));
   }
   return {{"kind", "table"},
           {"title", "Every line"},
+          {"fold", kUnfolded},
           {"words", words},
           {"columns",
            {text_column("line"),
             text_column("frame"),
             number_column("length px"),
-            number_column("bend px"),
-            number_column("straightened px"),
+            number_column("bent by px"),
+            number_column("straightened to px"),
             text_column("")}},
           {"rows", rows}};
 }
@@ -101,8 +105,8 @@ json verdict_lines(const LensFromLines& result) {
       "rms, and by {} at the worst place{}.",
       px_text(fit.map_sigma_rms_px),
       px_text(fit.map_sigma_max_px),
-      fit.model_doubt ? fmt::format("; {} of the first because models that meet the lines as well "
-                                    "disagree",
+      fit.model_doubt ? fmt::format("; {} rms is what other models that meet the lines as "
+                                    "well differ by",
                                     px_text(fit.model_doubt->rms_px))
                       : std::string(", if the model holds beyond the lines")));
   lines.push_back("Lines tell neither the focal length nor the scale: leave both to the solve.");
@@ -122,21 +126,21 @@ json models_section(const std::vector<plate::LineTrial>& trials) {
                   trial.chosen ? "\xE2\x97\x8F chosen" : printable(trial.reason, kLongestName)};
     rows.push_back(trial.chosen ? chosen_row(std::move(cells)) : table_row(std::move(cells)));
   }
-  return {
-      {"kind", "table"},
-      {"title", "Models tried"},
-      {"words",
-       {"All were fitted to the same lines; unseen are lines that were held out. Apart: how far "
-        "a model's map is from the chosen one's, over the plate and at the worst place."}},
-      {"columns",
-       {text_column("model"),
-        number_column("terms"),
-        number_column("rms px"),
-        number_column("unseen lines px"),
-        number_column("apart px"),
-        number_column("at worst px"),
-        text_column("")}},
-      {"rows", rows}};
+  return {{"kind", "table"},
+          {"title", "Models tried"},
+          {"words",
+           {"All were fitted to the same lines; held out: lines that were not fitted to. Apart: "
+            "how far "
+            "a model's map is from the chosen one's, over the plate and at the worst place."}},
+          {"columns",
+           {text_column("model"),
+            number_column("terms"),
+            number_column("rms px"),
+            number_column("held out px"),
+            number_column("apart px"),
+            number_column("at worst px"),
+            text_column("")}},
+          {"rows", rows}};
 }
 
 }  // namespace
@@ -156,6 +160,12 @@ Result<json> lines_page(const LensFromLines& result,
   (*page)["page"] = "lines";
   (*page)["eyebrow"] = "Lens from straight edges";
   (*page)["verdict"]["lines"] = verdict_lines(result);
+  for (json& figure : (*page)["figures"]) {
+    if (figure["label"] == "held out") figure["note"] = "rms of lines that were not fitted";
+    if (figure["label"] == "frames") {
+      figure["note"] = fmt::format("used, with {} lines", result.fit.num_lines);
+    }
+  }
   json sections = json::array();
   for (json& section : (*page)["sections"]) {
     const std::string kind = section["kind"];

@@ -31,6 +31,8 @@ const signs = {  // what each level looks like without colour
   open: "M8 24 a16 16 0 1 0 32 0 a16 16 0 1 0 -32 0",
 };
 
+const levelWords = {good: "Good", care: "With care", doubt: "Doubtful", open: "Not judged"};
+
 function verdictBox(verdict) {
   const sign = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   sign.setAttribute("viewBox", "0 0 48 48");
@@ -39,9 +41,11 @@ function verdictBox(verdict) {
   const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
   path.setAttribute("d", signs[verdict.level] || signs.open);
   sign.append(path);
-  const words = make("div", "", make("h2", "", verdict.headline));
+  const word = levelWords[verdict.level] || levelWords.open;
+  const words = make("div", "", verdict.headline.startsWith(word) ? null : make("p", "level", word),
+                     make("h2", "", verdict.headline));
   for (const line of verdict.lines) words.append(make("p", "", line));
-  return make("div", "verdict", sign, words);
+  return make("div", "verdict " + verdict.level, sign, words);
 }
 
 function figureStrip(figures) {
@@ -74,10 +78,22 @@ function tableOf(columns, rows) {
     });
     body.append(line);
   }
-  return make("div", "scroll", make("table", "", make("thead", "", head), body));
+  return scrolling(make("table", "", make("thead", "", head), body));
 }
 
-sectionKinds.table = (host, section) => host.append(tableOf(section.columns, section.rows));
+/// A table that scrolls sideways where the page is narrow, and then says so.
+function scrolling(table) {
+  const host = make("div", "scroll", table);
+  new ResizeObserver(() => host.classList.toggle("wide", host.scrollWidth > host.clientWidth + 1)).observe(host);
+  return host;
+}
+
+sectionKinds.table = (host, section) => {
+  const most = section.fold && section.rows.length > section.fold + 5 ? section.fold : section.rows.length;
+  host.append(tableOf(section.columns, section.rows.slice(0, most)));
+  const rest = section.rows.slice(most);
+  if (rest.length) host.append(make("details", "", make("summary", "", `${rest.length} more`), tableOf(section.columns, rest)));
+};
 
 sectionKinds.numbers = (host, section) => {
   const groups = make("div", "groups");
@@ -88,7 +104,7 @@ sectionKinds.numbers = (host, section) => {
     }
     const part = make("div", "");
     if (group.heading) part.append(make("h3", "", group.heading));
-    part.append(make("div", "scroll", make("table", "", body)));
+    part.append(scrolling(make("table", "", body)));
     groups.append(part);
   }
   host.append(groups);
@@ -105,7 +121,7 @@ function build() {
   const links = make("nav");
   body.append(links);
   report.sections.forEach((section, i) => {
-    const host = make("section", section.kind === "frames" || section.kind === "numbers" ? "long" : "");
+    const host = make("section", ["frames", "numbers", "table"].includes(section.kind) ? "long" : "");
     host.id = "part-" + (i + 1);
     host.append(make("h2", "", section.title));
     for (const words of section.words || []) host.append(make("p", "", given(words)));

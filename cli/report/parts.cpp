@@ -15,7 +15,17 @@ using nlohmann::json;
 
 std::string title_of(const profile::Profile& profile) {
   const profile::Labels& labels = profile.labels;
-  std::string title = labels.lens.empty() ? "Lens without a name" : printable(labels.lens, 200);
+  std::string title = printable(labels.lens, 200);
+  if (title.empty()) {
+    // Told apart by what it was made from.
+    title = "Lens without a name";
+    const auto& footage = profile.provenance.footage;
+    if (!footage.empty()) {
+      title += " (" + printable(footage.front().name, 60);
+      if (footage.size() > 1) title += fmt::format(" and {} more", footage.size() - 1);
+      title += ")";
+    }
+  }
   if (!labels.serial.empty()) title += ", serial " + printable(labels.serial, 100);
   return title;
 }
@@ -83,6 +93,12 @@ json number_column(std::string_view label) { return {{"label", label}, {"number"
 
 json table_row(json cells) { return {{"chosen", false}, {"cells", std::move(cells)}}; }
 json chosen_row(json cells) { return {{"chosen", true}, {"cells", std::move(cells)}}; }
+
+std::string value_text(double value, const std::optional<double>& sigma) {
+  if (!sigma || *sigma <= 0.0) return fmt::format("{:.8g}", value);
+  const int decimals = std::clamp(1 - static_cast<int>(std::floor(std::log10(*sigma))), 0, 12);
+  return fmt::format("{:.{}f}", value, decimals);
+}
 
 json number_cell(const std::optional<double>& value) {
   return value ? json(fmt::format("{:.4f}", *value)) : json();

@@ -51,6 +51,9 @@ class Figures {
 /// [{code, message}]
 [[nodiscard]] nlohmann::json warnings_part(std::span<const Warning> warnings);
 
+/// A value to the second digit of its standard deviation; without one, or with 0, to eight digits.
+[[nodiscard]] std::string value_text(double value, const std::optional<double>& sigma);
+
 /// Columns and rows of a table. A cell is a text or null.
 [[nodiscard]] nlohmann::json text_column(std::string_view label);
 [[nodiscard]] nlohmann::json number_column(std::string_view label);

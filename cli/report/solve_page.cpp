@@ -32,7 +32,7 @@ std::string_view headline_of(plate::Cause cause) {
     case plate::Cause::kSlippedTrack:
       return "A track slipped";
     case plate::Cause::kLens:
-      return "The lens is what does not fit";
+      return "The lens bends this plate";
     case plate::Cause::kWrongFocal:
       return "The focal length does not fit";
     case plate::Cause::kLittleParallax:
@@ -66,13 +66,27 @@ json verdict_of(const plate::Trial& trial) {
           {"lines", lines}};
 }
 
+/// "within the aim of 0.94 px".
+std::string band_words(double rms_px, ImageSize plate_size) {
+  const double scale = plate_size.width / plate::kBandWidthPx;
+  const std::string aim = px_text(plate::kAimPx * scale);
+  switch (plate::band_of(rms_px, plate_size)) {
+    case plate::Band::kAim:
+      return "within the aim of " + aim;
+    case plate::Band::kSuspect:
+      return "above the aim of " + aim;
+    case plate::Band::kBad:
+      break;
+  }
+  return fmt::format("bad: above {}", px_text(plate::kBadPx * scale));
+}
+
 json figures_of(const plate::Tracks& tracks, const plate::Trial& trial) {
   Figures figures;
   for (const plate::CameraSolve& solve : trial.solves) {
     figures.add(plate::name_of(solve.lens_use),
                 px_text(solve.used.rms_px),
-                fmt::format("average error, rms; {}",
-                            plate::name_of(plate::band_of(solve.used.rms_px, trial.plate_size))));
+                fmt::format("rms; {}", band_words(solve.used.rms_px, trial.plate_size)));
   }
   figures.add("tracks",
               fmt::format("{}", tracks.names.size()),
@@ -119,23 +133,28 @@ json solves_section(const plate::Trial& trial) {
                                               : table_row(std::move(cells)));
   }
   const double scale = trial.plate_size.width / plate::kBandWidthPx;
-  return {{"kind", "table"},
-          {"title", "With and without the lens"},
-          {"words",
-           {fmt::format("The average error is the root mean square over the points fitted. On this "
-                        "plate up to {:.2f} px is the aim, above {:.2f} px bad. The framed row is "
-                        "what the rest of this page shows.",
-                        plate::kAimPx * scale,
-                        plate::kBadPx * scale)}},
-          {"columns",
-           {text_column("solved with"),
-            number_column("average px"),
-            text_column("band"),
-            number_column("with points left out px"),
-            number_column("largest px"),
-            number_column("focal length"),
-            text_column("lens")}},
-          {"rows", rows}};
+  return {
+      {"kind", "table"},
+      {"title", "With and without the lens"},
+      {"words",
+       {fmt::format("The average error is the root mean square over the points fitted. On this "
+                    "plate up to {:.2f} px is the aim, above {:.2f} px bad: {:g} and {:g} px on "
+                    "one of {:g} px of width. The framed row is what the rest of this page "
+                    "shows.",
+                    plate::kAimPx * scale,
+                    plate::kBadPx * scale,
+                    plate::kAimPx,
+                    plate::kBadPx,
+                    plate::kBandWidthPx)}},
+      {"columns",
+       {text_column("solved with"),
+        number_column("average px"),
+        text_column("band"),
+        number_column("with points left out px"),
+        number_column("largest px"),
+        number_column("focal length"),
+        text_column("lens")}},
+      {"rows", rows}};
 }
 
 /// Error of each frame, a curve a solve.
@@ -169,39 +188,49 @@ json frames_section_of(const plate::Tracks& tracks, const plate::Trial& trial) {
           {"series", series}};
 }
 
+/// One figure of a solve's rings, at the middle of each.
+json ring_points(const plate::CameraSolve& solve, double plate::RingError::*figure) {
+  json points = json::array();
+  double inner = 0.0;
+  for (const plate::RingError& ring : solve.rings) {
+    const double middle = 0.5 * (inner + ring.outer_radius_px);
+    inner = ring.outer_radius_px;
+    if (ring.num_points > 0) points.push_back({rounded(middle, 0.1), rounded(ring.*figure, 1e-4)});
+  }
+  return points;
+}
+
 /// Error towards the edge of the frame: where a lens that does not fit shows.
 json rings_section(const plate::Trial& trial) {
   json series = json::array();
-  double largest = 0.0;
-  for (const plate::CameraSolve& solve : trial.solves) {
-    json points = json::array();
-    double inner = 0.0;
-    for (const plate::RingError& ring : solve.rings) {
-      const double middle = 0.5 * (inner + ring.outer_radius_px);
-      inner = ring.outer_radius_px;
-      if (ring.num_points == 0) continue;
-      points.push_back(
-          {std::round(middle * 10.0) / 10.0, std::round(ring.mean_radial_px * 1e4) / 1e4});
-      largest = std::max(largest, middle);
+  const auto add = [&](std::string name, json points) {
+    if (points.size() > 1) {
+      series.push_back({{"name", std::move(name)}, {"points", std::move(points)}});
     }
-    if (points.size() > 1)
-      series.push_back({{"name", plate::name_of(solve.lens_use)}, {"points", points}});
+  };
+  for (const plate::CameraSolve& solve : trial.solves) {
+    add(std::string(plate::name_of(solve.lens_use)), ring_points(solve, &plate::RingError::rms_px));
+  }
+  if (const plate::CameraSolve* solve = trial.as_given()) {
+    add(fmt::format("{}, mean outwards", plate::name_of(solve->lens_use)),
+        ring_points(*solve, &plate::RingError::mean_radial_px));
   }
   if (series.empty()) return {};
-  return {
-      {"kind", "curves"},
-      {"title", "Error towards the edge"},
-      {"words",
-       {"The mean by which points lie farther out than predicted, in four rings. Flat at 0: the "
-        "lens fits. A curve that leaves 0 towards the edge is distortion that was not taken "
-        "out."}},
-      {"caption", "At the middle of each ring about the principal point."},
-      {"x_label", "distance from the principal point, px"},
-      {"y_label", "outward residual, px"},
-      {"x_unit", "px"},
-      {"y_unit", "px"},
-      {"x_from", 0},
-      {"series", series}};
+  return {{"kind", "curves"},
+          {"title", "Error towards the edge"},
+          {"words",
+           {"How far points are off, root mean square, in rings about the principal point. A curve "
+            "that rises towards the edge is distortion that was not taken out.",
+            "Mean outwards: by how much the points of a ring lie farther out than predicted, on "
+            "average. Away from 0 it is distortion, too; at 0 it says little, for the solve moves "
+            "points and camera until pushes outwards and inwards cancel."}},
+          {"caption", "At the middle of each ring."},
+          {"x_label", "distance from the principal point, px"},
+          {"y_label", "error, px"},
+          {"x_unit", "px"},
+          {"y_unit", "px"},
+          {"x_from", 0},
+          {"series", series}};
 }
 
 /// The points of each frame, as frames_json() of fit_sections.h has them.

@@ -28,6 +28,20 @@ constexpr int kColumns = 25;
 constexpr int kRows = 13;
 constexpr double kNotKnown = std::numeric_limits<double>::quiet_NaN();
 
+/// The number and its unit stay on one line.
+std::string unbroken(std::string_view text) {
+  std::string result;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const bool joins = text[i] == ' ' && i > 0 && text[i - 1] >= '0' && text[i - 1] <= '9';
+    if (joins) {
+      result += "\xC2\xA0";
+    } else {
+      result += text[i];
+    }
+  }
+  return result;
+}
+
 std::string focus_text(double focus_m) {
   return std::isinf(focus_m) ? std::string("infinity") : fmt::format("{:.3g} m", focus_m);
 }
@@ -52,6 +66,39 @@ Axis axis_between(double least, double most, int count) {
   return {least, most, most > least * (1.0 + 1e-9) || most > least + 1e-9 ? count : 1};
 }
 
+/// A place on the map of states, in columns and rows.
+struct Place {
+  double column = 0.0;
+  double row = 0.0;
+};
+
+/// To the left of the way from a to b, in cells times its length.
+double left_of(const Place& a, const Place& b, const Place& p) {
+  return (b.column - a.column) * (p.row - a.row) - (b.row - a.row) * (p.column - a.column);
+}
+
+/// The convex hull of places, counterclockwise (monotone chain, Andrew 1979); of places on one line
+/// its two ends.
+std::vector<Place> hull_of(std::vector<Place> places) {
+  std::sort(places.begin(), places.end(), [](const Place& a, const Place& b) {
+    return std::pair(a.column, a.row) < std::pair(b.column, b.row);
+  });
+  std::vector<Place> hull;
+  for (int side = 0; side < 2; ++side) {
+    const std::size_t first = hull.size();
+    for (const Place& place : places) {
+      while (hull.size() >= first + 2 &&
+             left_of(hull[hull.size() - 2], hull.back(), place) <= 1e-9) {
+        hull.pop_back();
+      }
+      hull.push_back(place);
+    }
+    hull.pop_back();  // begins the other side
+    std::reverse(places.begin(), places.end());
+  }
+  return hull;
+}
+
 /// What can be asked at every state.
 struct States {
   const zoom::ZoomLens* lens = nullptr;
@@ -61,8 +108,22 @@ struct States {
   std::optional<double> t_stop;
   std::vector<std::optional<zoom::LensAtState>> found;  // row by row
 
+  std::vector<Place> hull;  // of the stations
+
   [[nodiscard]] const std::optional<zoom::LensAtState>& at(int column, int row) const {
     return found[static_cast<std::size_t>(row * focal.count + column)];
+  }
+  /// Whether the state is between stations, not only within the reach of each axis.
+  [[nodiscard]] bool surrounded(int column, int row) const {
+    constexpr double kHalfCell = 0.5;
+    const Place p{static_cast<double>(column), static_cast<double>(row)};
+    for (std::size_t i = 0; i < hull.size(); ++i) {
+      const Place& a = hull[i];
+      const Place& b = hull[(i + 1) % hull.size()];
+      const double length = std::hypot(b.column - a.column, b.row - a.row);
+      if (left_of(a, b, p) < -kHalfCell * length) return false;
+    }
+    return true;
   }
   [[nodiscard]] double focal_mm(int column) const { return std::exp(focal.at(column)); }
   [[nodiscard]] double focus_m(int row) const {
@@ -71,7 +132,7 @@ struct States {
   }
 };
 
-States states_of(const zoom::ZoomLens& lens) {
+States states_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
   const zoom::ZoomLens::Reach& reach = lens.reach();
   States states;
   states.lens = &lens;
@@ -82,6 +143,14 @@ States states_of(const zoom::ZoomLens& lens) {
     states.dioptres = axis_between(1.0 / *reach.farthest_m, 1.0 / *reach.nearest_m, kRows);
   }
   if (!reach.t_stops.empty()) states.t_stop = reach.t_stops.front();
+  std::vector<Place> places;
+  for (const profile::Station& station : profile.stations) {
+    const auto focal = zoom::station_focal_mm(station);
+    if (!focal) continue;
+    places.push_back({states.focal.place_of(std::log(*focal)),
+                      station.focus_m ? states.dioptres.place_of(1.0 / *station.focus_m) : 0.0});
+  }
+  states.hull = hull_of(std::move(places));
   for (int row = 0; row < states.dioptres.count; ++row) {
     for (int column = 0; column < states.focal.count; ++column) {
       zoom::ZoomState state{.t_stop = states.t_stop};
@@ -90,6 +159,10 @@ States states_of(const zoom::ZoomLens& lens) {
           std::clamp(states.focal_mm(column), reach.least_focal_mm, reach.most_focal_mm);
       if (states.has_focus) {
         state.focus_m = std::clamp(states.focus_m(row), *reach.nearest_m, *reach.farthest_m);
+      }
+      if (!states.surrounded(column, row)) {
+        states.found.emplace_back();
+        continue;
       }
       Result<zoom::LensAtState> found = lens.at(state);
       states.found.push_back(found ? std::optional(std::move(*found)) : std::nullopt);
@@ -200,9 +273,10 @@ json surface_section(const profile::Profile& profile, const States& states) {
       {"kind", "surface"},
       {"title", "The lens over focal length and focus"},
       {"words",
-       {"Rings are the stations that were calibrated; everything between them is interpolated. "
-        "Where the predicted error is large between stations, one more station there helps "
-        "most."}},
+       {"Rings are the stations that were calibrated; between them the lens is interpolated. "
+        "Hatched: no stations around it, nothing was measured of how the lens changes there, and "
+        "only a station there tells. Where the predicted error is large between stations, one "
+        "more there helps most."}},
       {"caption",
        states.t_stop ? fmt::format("At T{:g}. Focal lengths by their logarithm, focus distances "
                                    "by their reciprocal.",
@@ -231,9 +305,10 @@ json distortion_curves(const States& states, json series) {
           {"title", by_focal ? "Distortion over focal length" : "Distortion over focus"},
           {"words", json::array()},
           {"caption", "In the corner that is distorted most (ISO 9039); negative is barrel."},
-          {"x_label", by_focal ? "focal length, mm" : "focus, 1/m (0 is infinity)"},
+          {"x_label", by_focal ? "focal length, mm" : "focus"},
+          {"x_dioptres", !by_focal},
           {"y_label", "distortion, %"},
-          {"x_unit", by_focal ? "mm" : "1/m"},
+          {"x_unit", by_focal ? "mm" : ""},
           {"y_unit", "%"},
           {"series", std::move(series)}};
 }
@@ -256,6 +331,8 @@ json curve_of(const States& states) {
         const double percent = at ? corner_percent(at->lens) : kNotKnown;
         if (std::isfinite(percent)) points.push_back(point_of(states.focal_mm(column), percent));
       }
+      // A stub tells nothing of how the lens changes.
+      if (4 * static_cast<int>(points.size()) < states.focal.count) continue;
       add(states.has_focus ? "at " + focus_text(states.focus_m(row)) : std::string("distortion"),
           std::move(points));
     }
@@ -272,30 +349,60 @@ json curve_of(const States& states) {
   return distortion_curves(states, std::move(series));
 }
 
+/// A focal length's curve between its own nearest and farthest station, in percent of the farthest;
+/// empty where it has no two. Elsewhere the change with focus is taken from other focal lengths.
+json breathing_points(const zoom::Breathing& curve) {
+  const auto is_station = [](const auto& point) { return point.is_station; };
+  const auto first = std::find_if(curve.points.begin(), curve.points.end(), is_station);
+  const auto last = std::find_if(curve.points.rbegin(), curve.points.rend(), is_station);
+  json points = json::array();
+  if (first == curve.points.end() || std::next(first) >= last.base()) return points;
+  const double farthest = 1.0 + last->scale_percent / 100.0;
+  for (auto point = first; point != last.base(); ++point) {
+    points.push_back(point_of(std::isinf(point->focus_m) ? 0.0 : 1.0 / point->focus_m,
+                              100.0 * ((1.0 + point->scale_percent / 100.0) / farthest - 1.0)));
+  }
+  return points;
+}
+
 json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& lens) {
+  constexpr std::string_view kTitle = "Breathing";
+  const std::vector<zoom::Breathing> curves = zoom::breathing(profile, lens);
+  if (curves.empty() || curves.front().points.size() < 2) return {};
   json series = json::array();
-  for (const zoom::Breathing& curve : zoom::breathing(profile, lens)) {
-    json points = json::array();
-    for (const zoom::Breathing::Point& point : curve.points) {
-      points.push_back(
-          point_of(std::isinf(point.focus_m) ? 0.0 : 1.0 / point.focus_m, point.scale_percent));
-    }
-    if (points.size() > 1) {
-      series.push_back({{"name", fmt::format("{:g} mm", curve.focal_mm)}, {"points", points}});
+  std::string without;
+  for (const zoom::Breathing& curve : curves) {
+    const std::string name = fmt::format("{:g} mm", curve.focal_mm);
+    json points = breathing_points(curve);
+    if (points.empty()) {
+      without += (without.empty() ? "" : ", ") + name;
+    } else {
+      series.push_back({{"name", name}, {"points", std::move(points)}});
     }
   }
-  if (series.empty()) return {};
-  return {
-      {"kind", "curves"},
-      {"title", "Breathing"},
-      {"words",
-       {"By how much larger things are seen than at the farthest focus, as the focus is pulled."}},
-      {"caption", "Of each focal length of the stations."},
-      {"x_label", "focus, 1/m (0 is infinity)"},
-      {"y_label", "enlarged by, %"},
-      {"x_unit", "1/m"},
-      {"y_unit", "%"},
-      {"series", series}};
+  if (series.empty()) {
+    return {{"kind", "words"},
+            {"title", kTitle},
+            {"words",
+             {"Not known: it needs two focus distances at one focal length, and no focal length "
+              "has them."}}};
+  }
+  json words = json::array(
+      {"By how much larger things are seen than at the farthest focus, as the focus is pulled."});
+  if (!without.empty()) {
+    words.push_back(
+        fmt::format("Not known at {}: it needs two focus distances at one focal length.", without));
+  }
+  return {{"kind", "curves"},
+          {"title", kTitle},
+          {"words", words},
+          {"caption", "Of each focal length, between its own stations."},
+          {"x_label", "focus"},
+          {"x_dioptres", true},
+          {"y_label", "enlarged by, %"},
+          {"x_unit", ""},
+          {"y_unit", "%"},
+          {"series", series}};
 }
 
 json stations_section(const profile::Profile& profile) {
@@ -308,7 +415,7 @@ json stations_section(const profile::Profile& profile) {
     const double percent = corner_percent(station.lens);
     rows.push_back(
         table_row({fmt::format("{}", rows.size() + 1),
-                   state_text(station),
+                   unbroken(state_text(station)),
                    quality ? json(fmt::format("{:.4f}", quality->rms_px)) : json(),
                    number_cell(quality ? quality->map_sigma_rms_px : std::nullopt),
                    number_cell(quality ? quality->map_sigma_max_px : std::nullopt),
@@ -321,10 +428,11 @@ json stations_section(const profile::Profile& profile) {
       {"kind", "table"},
       {"title", "Every station"},
       {"words",
-       {"Left out, off by: how far what the other stations say of this one is from it. Much "
-        "more than the predicted error means that the station, or a neighbour, does not belong, "
-        "or that stations are too far apart. trueplate report --station N shows one of them "
-        "whole."}},
+       {"Missed by the others: how far what the other stations say of this one is from it, rms. "
+        "Much more than the predicted error means that the station, or a neighbour, does not "
+        "belong, or that stations are too far apart. Missed by other focal lengths: the same "
+        "without all stations of its focal length. A dash: the others do not surround it. "
+        "trueplate report --station N shows one of them whole."}},
       {"columns",
        {number_column(""),
         text_column("station"),
@@ -332,60 +440,127 @@ json stations_section(const profile::Profile& profile) {
         number_column("predicted error px"),
         number_column("worst place px"),
         number_column("corner %"),
-        number_column("left out, off by px"),
-        number_column("with its focal length px"),
+        number_column("missed by the others px"),
+        number_column("missed by other focal lengths px"),
         number_column("warnings")}},
       {"rows", rows}};
 }
 
-/// The largest of what the others miss a station by.
-std::optional<double> worst_left_out(const profile::Profile& profile) {
-  std::optional<double> worst;
-  for (const profile::Station& station : profile.stations) {
-    if (!station.without_station) continue;
-    worst = std::max(worst.value_or(0.0), station.without_station->rms_px);
+/// What is known of the lens between its stations, px.
+struct Between {
+  double sigma_rms_px = 0.0;  // the largest of all states
+  double sigma_max_px = 0.0;  // at the worst place of the worst state
+  std::string worst_state;
+  std::optional<double> station_px;       // the largest miss, rms, of a station left out
+  std::optional<double> focal_length_px;  // of a station left out with its whole focal length
+};
+
+Between between_of(const profile::Profile& profile, const States& states) {
+  Between between;
+  for (int row = 0; row < states.dioptres.count; ++row) {
+    for (int column = 0; column < states.focal.count; ++column) {
+      const auto& at = states.at(column, row);
+      if (!at) continue;
+      between.sigma_rms_px = std::max(between.sigma_rms_px, at->sigma.rms_px);
+      if (!(at->sigma.max_px > between.sigma_max_px)) continue;
+      between.sigma_max_px = at->sigma.max_px;
+      between.worst_state = fmt::format("{:.3g} mm", states.focal_mm(column));
+      if (states.has_focus) between.worst_state += " at " + focus_text(states.focus_m(row));
+    }
   }
-  return worst;
+  const auto take = [](std::optional<double>& worst, const auto& left_out) {
+    if (left_out) worst = std::max(worst.value_or(0.0), left_out->rms_px);
+  };
+  for (const profile::Station& station : profile.stations) {
+    take(between.station_px, station.without_station);
+    take(between.focal_length_px, station.without_focal_length);
+  }
+  return between;
 }
 
-json verdict_of(const profile::Profile& profile) {
+struct Level {
+  std::string_view name;
+  std::string headline;
+  std::string_view words;
+};
+
+/// By what is known between the stations; nullopt where that is as good as the stations are.
+std::optional<Level> level_between(const Between& between) {
+  const double station_px = between.station_px.value_or(0.0);
+  if (station_px > profile::kUsableRmsPx) {
+    return Level{"doubt",
+                 fmt::format("Doubtful between its stations: one left out is missed by {} rms",
+                             px_text(station_px)),
+                 ""};
+  }
+  if (between.sigma_rms_px > profile::kUsableRmsPx ||
+      between.sigma_max_px > profile::kWorstPlacePx) {
+    return Level{"doubt",
+                 fmt::format("Doubtful between its stations: {} at the worst place, at {}",
+                             px_text(between.sigma_max_px),
+                             between.worst_state),
+                 ""};
+  }
+  if (between.sigma_max_px > profile::kUncertainMapPx) {
+    return Level{"care",
+                 fmt::format("Guessed between its stations, to {} at the worst place ({})",
+                             px_text(between.sigma_max_px),
+                             between.worst_state),
+                 ""};
+  }
+  const double worst_px = std::max(station_px, between.focal_length_px.value_or(0.0));
+  if (worst_px > profile::kGoodRmsPx) {
+    return Level{"care",
+                 fmt::format("Guessed between its stations: what is left out is missed by {} rms",
+                             px_text(worst_px)),
+                 ""};
+  }
+  return std::nullopt;
+}
+
+json verdict_of(const profile::Profile& profile, const Between& between) {
   std::map<std::string, int> counts;  // of stations, by level
   for (const profile::Station& station : profile.stations) {
     ++counts[cli::verdict_of(station)["level"].get<std::string>()];
   }
-  struct Level {
-    std::string_view name;
-    std::string_view headline;
-    std::string_view words;
-  };
-  static constexpr Level kLevels[] = {
-      {"doubt", "Some stations are doubtful", "doubtful"},
-      {"open", "Not judged", "without a word on how good they are"},
-      {"care", "Usable, some stations with care", "to be used with care"},
-      {"good", "Good", "good, without a warning"}};
-  const Level* worst = nullptr;
+  // The worst first.
+  const Level levels[] = {{"doubt", "Some stations are doubtful", "doubtful"},
+                          {"open", "Not judged", "without a word on how good they are"},
+                          {"care", "Usable, some stations with care", "to be used with care"},
+                          {"good", "Good", "good, without a warning"}};
+  std::optional<Level> worst;
   json lines = json::array();
-  for (const Level& level : kLevels) {
+  for (const Level& level : levels) {
     const int count = counts[std::string(level.name)];
     if (count == 0) continue;
-    if (worst == nullptr) worst = &level;
+    if (!worst) worst = level;
     lines.push_back(
         fmt::format("{} of {} stations: {}.", count, profile.stations.size(), level.words));
   }
-  std::string_view name = worst->name;
-  std::string_view headline = worst->headline;
-  if (const auto missed = worst_left_out(profile)) {
-    lines.push_back(fmt::format("Told by the others, a station is missed by {} rms at most.",
-                                px_text(*missed)));
-    if (*missed > profile::kUsableRmsPx) {
-      name = "doubt";
-      headline = "Doubtful between its stations";
-    }
+  if (between.sigma_max_px > 0.0) {
+    lines.push_back(fmt::format(
+        "Between stations a place is expected to be off by up to {} ({} rms), most at {}.",
+        px_text(between.sigma_max_px),
+        px_text(between.sigma_rms_px),
+        between.worst_state));
   }
-  return {{"level", name}, {"headline", headline}, {"lines", lines}};
+  if (between.station_px) {
+    lines.push_back(fmt::format("Told by the others, a station is missed by {} rms at most.",
+                                px_text(*between.station_px)));
+  }
+  if (between.focal_length_px) {
+    lines.push_back(
+        fmt::format("Told by other focal lengths alone, by {} rms at most: what a gap of twice the "
+                    "width would cost.",
+                    px_text(*between.focal_length_px)));
+  }
+  if (const auto level = level_between(between); level && worst->name != "doubt") worst = level;
+  return {{"level", worst->name}, {"headline", worst->headline}, {"lines", lines}};
 }
 
-json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
+json figures_of(const profile::Profile& profile,
+                const zoom::ZoomLens& lens,
+                const Between& between) {
   Figures figures;
   const zoom::ZoomLens::Reach& reach = lens.reach();
   figures.add("stations", fmt::format("{}", profile.stations.size()), "calibrated");
@@ -395,10 +570,10 @@ json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
                   : fmt::format("{:.3g} mm", reach.least_focal_mm),
               "nominal");
   if (reach.nearest_m) {
-    figures.add(
-        "focus",
-        fmt::format("{} to {}", focus_text(*reach.nearest_m), focus_text(*reach.farthest_m)),
-        "");
+    figures.add("focus",
+                unbroken(fmt::format(
+                    "{} to {}", focus_text(*reach.nearest_m), focus_text(*reach.farthest_m))),
+                "");
   }
   double residuals = 0.0;
   double predicted = 0.0;
@@ -408,10 +583,27 @@ json figures_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
     predicted = std::max(predicted, station.quality->map_sigma_max_px.value_or(0.0));
   }
   if (residuals > 0.0) figures.add("residuals", px_text(residuals), "rms per point, worst station");
-  if (predicted > 0.0)
+  if (between.sigma_max_px > 0.0) {
+    figures.add("predicted error",
+                px_text(between.sigma_max_px),
+                fmt::format("worst place of the worst state, {}; {} at the stations",
+                            unbroken(between.worst_state),
+                            px_text(predicted)));
+  } else if (predicted > 0.0) {
     figures.add("predicted error", px_text(predicted), "worst place of the worst station");
-  if (const auto worst = worst_left_out(profile)) {
-    figures.add("left out", px_text(*worst), "rms by which the others miss a station, at most");
+  }
+  if (between.station_px) {
+    figures.add("left out",
+                px_text(*between.station_px),
+                between.focal_length_px
+                    ? fmt::format("rms by which the others miss a station, at most; {} those of "
+                                  "other focal lengths",
+                                  px_text(*between.focal_length_px))
+                    : std::string("rms by which the others miss a station, at most"));
+  } else if (between.focal_length_px) {
+    figures.add("left out",
+                px_text(*between.focal_length_px),
+                "rms by which other focal lengths miss a station, at most");
   }
   return figures.json();
 }
@@ -433,20 +625,24 @@ json warnings_of(const profile::Profile& profile) {
 Result<json> zoom_page(const profile::Profile& profile, const std::string& date) {
   const Result<zoom::ZoomLens> lens = zoom::ZoomLens::create(profile.stations);
   if (!lens) return fail(lens.error());
-  const States states = states_of(*lens);
+  const States states = states_of(profile, *lens);
+  const Between between = between_of(profile, states);
   return page_json({.page = "zoom",
                     .title = title_of(profile),
                     .eyebrow = "Lens with several stations",
                     .date = date,
                     .plate = plate_json(profile.stations.front().lens),
-                    .verdict = verdict_of(profile),
-                    .figures = figures_of(profile, *lens),
+                    .verdict = verdict_of(profile, between),
+                    .figures = figures_of(profile, *lens, between),
                     .warnings = warnings_of(profile),
                     .sections = {surface_section(profile, states),
                                  curve_of(states),
                                  breathing_section(profile, *lens),
                                  stations_section(profile),
-                                 provenance_section(profile, profile.stations.front())}});
+                                 provenance_section(
+                                     profile,
+                                     profile.stations.front(),
+                                     fmt::format("{} stations, above", profile.stations.size()))}});
 }
 
 }  // namespace trueplate::cli

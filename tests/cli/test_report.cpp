@@ -8,6 +8,7 @@
 
 #include <filesystem>
 #include <fstream>
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>
@@ -56,6 +57,23 @@ void write_plate(const fs::path& path) {
   }
   const Window window{0, 0, kPlate.width, kPlate.height};
   write_frame(path, frame_of(std::move(pixels), {.display = window, .data = window}));
+}
+
+/// The JSON that a page carries.
+nlohmann::json data_of(const fs::path& page) {
+  const std::string text = read_text(page);
+  const std::string begin = R"(<script type="application/json" id="data">)";
+  const std::size_t at = text.find(begin);
+  REQUIRE(at != std::string::npos);
+  const std::size_t from = at + begin.size();
+  return nlohmann::json::parse(text.substr(from, text.find("</script>", from) - from));
+}
+
+nlohmann::json section_of(const nlohmann::json& page, const std::string& title) {
+  for (const nlohmann::json& section : page["sections"]) {
+    if (section["title"] == title) return section;
+  }
+  return {};
 }
 
 /// Whether the browser finds nothing wrong; true where there is none.
@@ -134,6 +152,63 @@ TEST_CASE("lenses with places that have no ray, and with more overscan than a pi
   show("fisheye");
 }
 
+TEST_CASE("the headline counts the domain, the worst place, and what the profile states") {
+  const ScratchFolder folder;
+  const auto in = [&](const std::string& name) { return (folder.path() / name).string(); };
+  profile::Profile profile;
+  profile.provenance.created = "2031-05-04T10:20:30Z";
+  profile.provenance.program = "trueplate";
+  profile.provenance.program_version = "0";
+  profile.provenance.method = "invented";
+  profile::Station& station = profile.stations.emplace_back();
+  station.lens = make_lens(kPlate, {400.0, 400.0}, {2.0, 1.0});
+  station.lens.model = lens::RadialTangential({-0.1, 0.0, 0.0, 0.0, 0.0});
+  profile::Quality& quality = station.quality.emplace();
+  quality.rms_px = 0.1;
+  quality.num_points = 500;
+  quality.num_frames = 10;
+  quality.num_frames_used = 10;
+  quality.map_sigma_rms_px = 0.01;
+  quality.map_sigma_max_px = 0.02;
+  const auto verdict = [&](const std::string& name) {
+    const Result<void> written =
+        profile::write_profile(in(name + ".json"), profile, Overwrite::kRefuse);
+    REQUIRE_MESSAGE(written, written.error().message);
+    run_well({"report", in(name + ".json"), "-o", in(name + ".html")});
+    return data_of(in(name + ".html"))["verdict"];
+  };
+  const auto headline = [](const nlohmann::json& of) { return of["headline"].get<std::string>(); };
+  CHECK(headline(verdict("good")) == "Good");
+
+  quality.map_sigma_max_px = 0.8;
+  const nlohmann::json parts = verdict("parts");
+  CHECK(parts["level"] == "care");
+  CHECK(headline(parts).starts_with("Guessed in parts, to 0.800 px at the worst place"));
+  quality.map_sigma_max_px = 15.8;
+  const nlohmann::json worst = verdict("worst");
+  CHECK(worst["level"] == "doubt");
+  CHECK(headline(worst) == "Doubtful where nothing was measured: 15.8 px at the worst place");
+  quality.map_sigma_max_px = 0.02;
+
+  // The focal length shifts the corners more than is stated.
+  const std::vector<std::string> names = profile::station_parameter_names(station.lens);
+  profile::Uncertainty& uncertainty = station.uncertainty.emplace();
+  uncertainty.parameters = names;
+  const auto count = static_cast<Eigen::Index>(names.size());
+  uncertainty.covariance = Eigen::MatrixXd::Zero(count, count);
+  uncertainty.covariance(4, 4) = 0.01;  // of k1
+  const nlohmann::json other = verdict("other");
+  CHECK(other["level"] == "doubt");
+  CHECK(headline(other).find("0.020 px stated at the worst place") != std::string::npos);
+  station.uncertainty.reset();
+
+  station.lens.model = lens::RadialTangential({-50.0, 0.0, 0.0, 0.0, 0.0});
+  const nlohmann::json folds = verdict("folds");
+  CHECK(folds["level"] == "doubt");
+  CHECK(headline(folds) == "Doubtful: only 0.0 % of the frame's border can be straightened");
+  for (const nlohmann::json& line : folds["lines"]) CHECK(line != "No warnings.");
+}
+
 TEST_CASE("the page of a lens from lines") {
   const ScratchFolder folder;
   const auto in = [&](const char* name) { return (folder.path() / name).string(); };
@@ -156,6 +231,11 @@ TEST_CASE("the page of a lens from lines") {
   file.close();
   run_well({"lines", in("lines.csv"), "-o", in("lens.json"), "--report", in("lines.html")});
   judge(in("lines.html"));
+  const nlohmann::json page = data_of(in("lines.html"));
+  for (const nlohmann::json& figure : page["figures"]) {
+    CHECK(figure["label"] != "unseen frames");
+    if (figure["label"] == "held out") CHECK(figure["note"] == "rms of lines that were not fitted");
+  }
 }
 
 TEST_CASE("a trial solve's page") {
@@ -169,6 +249,14 @@ TEST_CASE("a trial solve's page") {
   std::ofstream(in("tracks.csv")) << tracks_csv(shot.tracks);
   run_well({"solve", in("tracks.csv"), "--focal-px", "2000", "--report", in("solve.html")});
   judge(in("solve.html"));
+  // What the verdict speaks of, not a mean that the solve makes vanish.
+  const nlohmann::json rings = section_of(data_of(in("solve.html")), "Error towards the edge");
+  REQUIRE(rings["series"].size() >= 2);
+  for (const nlohmann::json& series : rings["series"]) {
+    const std::string name = series["name"];
+    if (name.find("mean outwards") != std::string::npos) continue;
+    for (const nlohmann::json& point : series["points"]) CHECK(point[1].get<double>() > 0.0);
+  }
 }
 
 TEST_CASE("the page of two calibrations, and of a lens with several stations") {
@@ -197,6 +285,25 @@ TEST_CASE("the page of two calibrations, and of a lens with several stations") {
   run_well(gather);
   run_well({"report", in("zoom.json"), "-o", in("zoom.html")});
   judge(in("zoom.html"));
+  const nlohmann::json page = data_of(in("zoom.html"));
+  // 50 mm has one focus distance, and its near and far ends no station around them.
+  const nlohmann::json breathing = section_of(page, "Breathing");
+  CHECK(breathing["series"].size() == 2);
+  CHECK(breathing["words"][1].get<std::string>().starts_with("Not known at 50 mm"));
+  const nlohmann::json values =
+      section_of(page, "The lens over focal length and focus")["quantities"][0]["values"];
+  CHECK(values.front().is_number());  // the widest lens at the farthest focus
+  CHECK(values.back().is_null());     // the longest at the nearest
+  for (const nlohmann::json& figure : page["figures"]) {
+    if (figure["label"] != "predicted error") continue;
+    CHECK(figure["note"].get<std::string>().find("worst state") != std::string::npos);
+  }
+  // Two stations that differ in both say nothing of breathing.
+  run_well(
+      {"gather", first, gather[4], "-o", in("diagonal.json"), "--report", in("diagonal.html")});
+  const nlohmann::json diagonal = section_of(data_of(in("diagonal.html")), "Breathing");
+  CHECK(diagonal["kind"] == "words");
+  CHECK(diagonal["words"][0].get<std::string>().find("two focus distances") != std::string::npos);
   run_well({"report", in("zoom.json"), "--station", "2", "-o", in("station.html")});
   run_well({"compare", first, second, "--report", in("compare.html")});
   judge(in("compare.html"));
@@ -218,7 +325,9 @@ TEST_CASE("what a report refuses") {
   refused({"-o", in("x.pdf"), "--observations", in("absent.csv")}, 2, "a page (.html) does");
   refused({"-o", in("x.html"), "--observations", in("absent.csv")}, 1, "absent.csv");
   refused({in("absent.png"), "-o", in("x.html")}, 1, "absent.png");
-  refused({"-o", in("x.html"), "--station", "2"}, 1, "holds 1 stations");
+  refused({"-o", in("x.html"), "--station", "2"}, 1, "holds 1 station, not 2");
+  refused({"-o", in(".html")}, 2, "names no report");
+  refused({in("lens.json"), "-o", in("x.html")}, 2, "is no picture");
   CHECK_FALSE(fs::exists(in("x.html")));
 }
 

@@ -60,9 +60,8 @@ NumberedChart number_chart(Screened& screened, ChartShape shape, ChartIdentity i
   }
   if (shape == ChartShape::kAuto && identity == ChartIdentity::kUnknown && !same_extent(views)) {
     result.reason =
-        "its frames show different parts of it, and nothing says that one position is the same "
-        "point in all of them (observations say so by a comment such as '# grid: 9x6', or a shape "
-        "is asked for)";
+        "its frames show different parts of it; give the number of its inner corners, such as 14x9 "
+        "(observations: a line '# grid: 14x9'), to have it tested";
     return result;
   }
   if (shape == ChartShape::kAuto && identity == ChartIdentity::kPerView) {

@@ -329,20 +329,21 @@ void about_patterns(const LensFit& fit, Collector& out) {
     const MapMisfit& misfit = *fit.misfit;
     rest_px = misfit.noise_sigma_px;
     if (misfit.rms_px > kMisfitPx) {
-      out.add("model-misfit",
-              misfit.rms_px,
-              fmt::format(
-                  "the residuals have a pattern over the plate that noise does not make (by "
-                  "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
-                  "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
-                  "corners' noise is {:.2g} px; another model may follow it (auto tries them all)",
-                  std::max(misfit.p_value, 1e-300),
-                  lens::model_name(fit.lens.model),
-                  misfit.rms_px,
-                  misfit.max_px,
-                  misfit.worst_plate_px.x(),
-                  misfit.worst_plate_px.y(),
-                  misfit.noise_sigma_px));
+      out.add(
+          "model-misfit",
+          misfit.rms_px,
+          fmt::format("the residuals have a pattern over the plate that noise does not make (by "
+                      "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
+                      "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
+                      "corners' noise is {:.2g} px; another model may follow it, unless auto has "
+                      "tried them all",
+                      std::max(misfit.p_value, 1e-300),
+                      lens::model_name(fit.lens.model),
+                      misfit.rms_px,
+                      misfit.max_px,
+                      misfit.worst_plate_px.x(),
+                      misfit.worst_plate_px.y(),
+                      misfit.noise_sigma_px));
     }
   }
   if (!fit.systematic_share || !(rest_px > 0.0)) return;
