@@ -92,6 +92,7 @@ struct CalibrateOptions {
   /// Whether a lens that folds back inside the frame, and has no map in a part of it, is a result.
   bool accept_fold = false;
   bool choose_model = false;  // fit::fit_best_model() finds the model; that of `fit` is ignored
+  fit::ModelProgress model_progress = {};  // of fit_best_model()
   profile::Labels labels;
   std::optional<lens::FilmBack> film_back;
   std::optional<double> pixel_aspect;  // default: what the frames say, else 1

@@ -79,10 +79,11 @@ struct Input {
 /// The fit with the model asked for, or with the one chosen, and then its `trials`.
 Result<fit::LensFit> fitted_to(const std::vector<target::View>& views,
                                const fit::FitOptions& options,
-                               bool choose_model,
+                               const CalibrateOptions& calibrate_options,
                                std::vector<fit::ModelTrial>& trials) {
-  if (!choose_model) return fit::fit_lens(views, options);
-  Result<fit::ModelChoice> choice = fit::fit_best_model(views, options);
+  if (!calibrate_options.choose_model) return fit::fit_lens(views, options);
+  Result<fit::ModelChoice> choice =
+      fit::fit_best_model(views, options, calibrate_options.model_progress);
   if (!choice) return fail(choice.error());
   trials = std::move(choice->trials);
   return std::move(choice->fit);
@@ -142,7 +143,7 @@ Result<Calibration> calibrate_views(const Input& input, const CalibrateOptions& 
   }
 
   std::vector<fit::ModelTrial> trials;
-  Result<fit::LensFit> fitted = fitted_to(input.views, fit_options, options.choose_model, trials);
+  Result<fit::LensFit> fitted = fitted_to(input.views, fit_options, options, trials);
   if (fitted && fitted->fold && !fitted->fold->held && !options.accept_fold) {
     fitted = folding(*fitted);
   }

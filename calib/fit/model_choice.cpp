@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <mutex>
 #include <span>
 #include <utility>
 
@@ -130,6 +131,26 @@ std::optional<std::string> not_worth_judging(const LensFit& field,
 
 using Models = std::vector<const lens::ModelInfo*>;
 
+/// Counts the models that are done in one stage.
+class Stage {
+ public:
+  Stage(const ModelProgress& progress, std::string_view words, std::size_t total)
+      : progress_(progress), words_(words), total_(static_cast<int>(total)) {
+    if (progress_) progress_(words_, 0, total_, "");
+  }
+  void done(std::string_view model) {
+    const std::lock_guard lock(mutex_);
+    if (progress_) progress_(words_, ++done_, total_, model);
+  }
+
+ private:
+  const ModelProgress& progress_;
+  std::string_view words_;
+  std::mutex mutex_;
+  int done_ = 0;
+  int total_ = 0;
+};
+
 bool is_formula(const lens::ModelInfo& model) {
   return detail::find_kernel(model.name)->make_prior == nullptr;
 }
@@ -161,15 +182,18 @@ std::vector<std::string> hopeless_ones(const Models& models,
 /// coefficients come after the formulas, and only where those leave something.
 std::vector<Result<LensFit>> fit_each(const Models& models,
                                       const std::vector<target::View>& views,
-                                      const FitOptions& options) {
+                                      const FitOptions& options,
+                                      const ModelProgress& progress) {
   FitOptions quick = options;
   quick.held_out_folds = 0;
+  Stage stage(progress, "fit models", models.size());
   const std::vector<std::string> hopeless = hopeless_ones(models, views, options);
   std::vector<Result<LensFit>> fits(models.size(), fail(ErrorCode::kUndetermined, ""));
   one_a_thread(models.size(), quick, [&](std::size_t i, const FitOptions& own) {
     if (!is_formula(*models[i])) return;
     fits[i] = hopeless[i].empty() ? fit_lens(views, with_model(own, models[i]->name))
                                   : Result<LensFit>(fail(ErrorCode::kUndetermined, hopeless[i]));
+    stage.done(models[i]->name);
   });
   for (std::size_t i = 0; i < models.size(); ++i) {
     if (is_formula(*models[i])) continue;
@@ -180,6 +204,7 @@ std::vector<Result<LensFit>> fit_each(const Models& models,
       if (!reason) fits[i] = std::move(field);
     }
     if (reason) fits[i] = fail(ErrorCode::kUndetermined, *reason);
+    stage.done(models[i]->name);
   }
   return fits;
 }
@@ -345,31 +370,35 @@ std::vector<std::string_view> closest_models(const std::vector<Result<LensFit>>&
 /// by the lens and not by the print.
 Candidates fit_candidates(const Models& models,
                           const std::vector<target::View>& views,
-                          const FitOptions& options) {
+                          const FitOptions& options,
+                          const ModelProgress& progress) {
   const bool is_sought = options.chart_shape == ChartShape::kAuto;
   const FitOptions own = is_sought ? with_shape(options, ChartFit{}) : options;
-  Candidates result{.fits = fit_each(models, views, own), .options = own, .chart = {}};
+  Candidates result{.fits = fit_each(models, views, own, progress), .options = own, .chart = {}};
   if (!is_sought) return result;
   const std::vector<std::string_view> closest = closest_models(result.fits, kShapeFinders);
   std::vector<Result<LensFit>> found(closest.size(), fail(ErrorCode::kUndetermined, ""));
   FitOptions tested = options;
   tested.held_out_folds = 0;
+  Stage stage(progress, "look for the print's shape", closest.size());
   one_a_thread(closest.size(), tested, [&](std::size_t i, const FitOptions& each) {
     found[i] = fit_lens(views, with_model(each, closest[i]));
+    stage.done(closest[i]);
   });
   const LensFit* finder = best_judge(found);
   if (finder == nullptr) return result;
   result.chart = finder->chart;
   if (finder->chart.as_described()) return result;
   result.options = with_shape(options, finder->chart);
-  result.fits = fit_each(models, views, result.options);
+  result.fits = fit_each(models, views, result.options, progress);
   return result;
 }
 
 }  // namespace
 
 Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
-                                   const FitOptions& options) {
+                                   const FitOptions& options,
+                                   const ModelProgress& progress) {
   const std::span<const lens::ModelInfo> table = lens::model_table();
   Models models;
   models.reserve(table.size());
@@ -379,7 +408,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     return a->parameter_names.size() < b->parameter_names.size();
   });
 
-  const Candidates candidates = fit_candidates(models, views, options);
+  const Candidates candidates = fit_candidates(models, views, options, progress);
   const std::vector<Result<LensFit>>& fits = candidates.fits;
   const LensFit* judge = best_judge(fits);
   if (is_interrupted(options.interrupt)) return interruption();
@@ -389,6 +418,9 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   std::vector<Trial> trials(models.size());
   FitOptions exact = candidates.options;
   exact.rejection = Rejection::kOff;
+  Stage judging(progress,
+                options.held_out_folds > 0 ? "judge models on held-out frames" : "judge models",
+                models.size());
   one_a_thread(models.size(), exact, [&](std::size_t i, const FitOptions& own) {
     if (fits[i]) {
       trials[i] = judged(common, with_model(own, models[i]->name));
@@ -397,6 +429,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     }
     trials[i].shown.model = models[i]->name;
     trials[i].shown.num_coefficients = static_cast<int>(models[i]->parameter_names.size());
+    judging.done(models[i]->name);
   });
   if (is_interrupted(options.interrupt)) return interruption();
   const std::size_t chosen = choose(trials);
@@ -405,6 +438,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
   trials[chosen].shown.reason.clear();
 
   const std::string& model = trials[chosen].shown.model;
+  Stage last(progress, "fit the model chosen", 1);
   Result<LensFit> fit = fit_lens(views, with_model(options, model));
   if (fit && candidates.chart && !same_shape(fit->chart, *candidates.chart)) {
     // What the others found of the print may be more than this model finds alone.
@@ -416,6 +450,7 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
     }
   }
   if (!fit) return fail(fit.error());
+  last.done(model);
   ModelChoice choice{*std::move(fit), {}};
   double smallest = std::numeric_limits<double>::infinity();
   for (const Trial& trial : trials) {

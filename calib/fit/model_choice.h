@@ -1,7 +1,9 @@
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "calib/base/result.h"
@@ -32,6 +34,12 @@ struct ModelChoice {
   std::vector<ModelTrial> trials;  // the default model first, then in order of complexity
 };
 
+/// Told of each stage of the choice, and as each model is done with it: the stage in words ("fit
+/// models"), how many of how many are done (0 as it begins), and which was last. Called from any
+/// thread, one call at a time.
+using ModelProgress =
+    std::function<void(std::string_view stage, int done, int total, std::string_view model)>;
+
 /// Another model than the default, or a more complex one, has to meet the held-out frames better by
 /// this many standard errors, and to lower the information criterion by this much. Ten models are
 /// tried on ten to twenty frames: at 2 standard errors chance alone would win one time in five, at
@@ -56,6 +64,7 @@ inline constexpr double kMinBicGain = 10.0;
 ///
 /// Errors: those of fit_lens() for the first model, when no model can be fitted.
 Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
-                                   const FitOptions& options);
+                                   const FitOptions& options,
+                                   const ModelProgress& progress = {});
 
 }  // namespace trueplate::fit

@@ -107,6 +107,16 @@ Result<CalibrateOptions> calibrate_options(const Options& options, const CommonO
   return result;
 }
 
+/// A line of progress for each stage of choosing a model; it goes when the stage is done.
+fit::ModelProgress show_models(const CommonOptions& common) {
+  auto line = std::make_shared<std::unique_ptr<Progress>>();
+  return [line, &common](std::string_view stage, int done, int total, std::string_view model) {
+    if (done == 0) *line = std::make_unique<Progress>(common, std::string(stage));
+    (*line)->update(done, total, model);
+    if (done == total) line->reset();
+  };
+}
+
 /// A fit that fails because it cannot tell the focal length: with the options that give it.
 int report_fit(Error error, const Options& options) {
   if (error.code == ErrorCode::kUndetermined && !options.fix_focal) {
@@ -235,8 +245,9 @@ int calibrate_frames(const Options& options,
 }
 
 int calibrate_one(const Options& options, const CommonOptions& common, const Finish& finished) {
-  const Result<CalibrateOptions> calibrate = calibrate_options(options, common);
+  Result<CalibrateOptions> calibrate = calibrate_options(options, common);
   if (!calibrate) return report_usage(calibrate.error());
+  calibrate->model_progress = show_models(common);
   if (Result<void> free = check_outputs(outputs_of(options), options.frames.arguments, common);
       !free) {
     return report_failure(free.error());
