@@ -23,7 +23,7 @@ using nlohmann::json;
 constexpr std::size_t kMostPoints = 40'000;
 constexpr std::size_t kMostTracks = 200;
 
-std::string_view headline_of(plate::Cause cause) {
+std::string_view headline_of(plate::Cause cause, bool has_profile) {
   switch (cause) {
     case plate::Cause::kGood:
       return "Good: the tracks solve";
@@ -32,7 +32,7 @@ std::string_view headline_of(plate::Cause cause) {
     case plate::Cause::kSlippedTrack:
       return "A track slipped";
     case plate::Cause::kLens:
-      return "The lens bends this plate";
+      return has_profile ? "The profile is not this shot's lens" : "The lens bends this plate";
     case plate::Cause::kWrongFocal:
       return "The focal length does not fit";
     case plate::Cause::kLittleParallax:
@@ -61,9 +61,11 @@ json verdict_of(const plate::Trial& trial) {
     lines.push_back(printable(finding.words, kLongestName));
   }
   if (!trial.lens.words.empty()) lines.push_back(printable(trial.lens.words, kLongestName));
-  return {{"level", level_of(trial)},
-          {"headline", headline_of(trial.findings.front().cause)},
-          {"lines", lines}};
+  return {
+      {"level", level_of(trial)},
+      {"headline",
+       headline_of(trial.findings.front().cause, trial.find(plate::LensUse::kProfile) != nullptr)},
+      {"lines", lines}};
 }
 
 /// "within the aim of 0.94 px".
@@ -119,6 +121,10 @@ json solves_section(const plate::Trial& trial) {
                             trial.lens.radial[i],
                             trial.lens.radial_sigma[i]);
       }
+    }
+    if (solve.lens_use == plate::LensUse::kAllFree) {
+      const auto radial = lens::parameters(solve.lens.model);
+      lens = fmt::format("k1 {:.4f}, k2 {:.4f}", radial[0], radial[1]);
     }
     if (solve.lens_use == plate::LensUse::kNone) lens = "pinhole";
     json cells = {
