@@ -166,11 +166,10 @@ TEST_CASE("hostile records and headers are no records") {
   CHECK(with(8 + sizeof("channels") + sizeof("chlist"), "\xff\xff\xff\xff") ==
         FrameMatch::kNoRecord);
   CHECK(with(0, "none") == FrameMatch::kNoRecord);
-  for (const std::string& text :
-       {std::string(),
-        std::string("\x76\x2f\x31\x01", 4),
-        std::string("\x76\x2f\x31\x01\2\0\0\0", 8).append(300, 'n'),
-        std::string("\x76\x2f\x31\x01\2\0\0\0", 8) + "name"}) {
+  for (const std::string& text : {std::string(),
+                                  std::string("\x76\x2f\x31\x01", 4),
+                                  std::string("\x76\x2f\x31\x01\2\0\0\0", 8).append(300, 'n'),
+                                  std::string("\x76\x2f\x31\x01\2\0\0\0", 8) + "name"}) {
     put_bytes(path, text);
     CHECK(match_frame(path, kRecipe) == FrameMatch::kNoRecord);
   }
