@@ -14,7 +14,7 @@ NOT_WARNINGS = set("""
     cylindrical-2 cylindrical-3 division-1 division-2 radial-free-centre radial-tangential rational-prism
     rational-prism-tilt spline-field dots-staggered
     bottom-left top-left mm-1 mm-2 radial-table entrance-pupil t-stop rotation-and-focal
-    trueplate-chart trueplate-handoff trueplate-lens-profile trueplate-shot-handoff
+    all-free trueplate-chart trueplate-handoff trueplate-lens-profile trueplate-shot-handoff
     not-distinguishable too-uncertain bash-completion vendor-completions
 """.split())
 VERDICTS = set("""little-parallax markers-off one-plane pure-rotation slipped-track too-few-common wrong-focal""".split())
