@@ -30,7 +30,8 @@ Eigen::Matrix<double, N, Columns> solve_symmetric_columns(
 Eigen::VectorXd least_squares(const Eigen::MatrixXd& a, const Eigen::VectorXd& b);
 Eigen::MatrixXd least_squares_columns(const Eigen::MatrixXd& a, const Eigen::MatrixXd& b);
 
-/// The same for an a of full rank, without pivoting: where it is not, x is not finite.
+/// The same for an a of full rank, without pivoting: of another a, x is not finite or far too
+/// large.
 Eigen::VectorXd full_rank_least_squares(const Eigen::MatrixXd& a, const Eigen::VectorXd& b);
 
 /// R of matrix = Q R with orthogonal Q, without its rows of zeros: min(rows, cols) by cols.

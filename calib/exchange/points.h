@@ -90,8 +90,8 @@ Result<TransformedPoints> transform_points(std::string content,
                                            const ColumnNames& columns = {});
 
 /// The same from file to file; the output appears whole or not at all. `program` is what the
-/// comment
-/// `# program:` of the output is to say (with_comment()); empty: what that of the input says.
+/// comment `# program:` of the output is to say (with_comment()); empty: what that of the input
+/// says.
 Result<PointsReport> transform_points_file(const std::filesystem::path& input,
                                            const std::filesystem::path& output,
                                            const lens::Lens& lens,

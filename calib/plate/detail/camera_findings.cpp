@@ -107,13 +107,11 @@ bool shows_focal(const LensTrials& trials, double scale) {
          trials.by_focal.share_px > kPlainSharePx * scale;
 }
 
-double change_of_focal(const LensTrials& trials) {
-  return std::abs(trials.all_free.scene.intrinsics(0) - trials.as_given.scene.intrinsics(0));
-}
-
 /// Whether the focal length that goes with the lens is plainly not the one given.
 bool shows_focal_with_lens(const LensTrials& trials, double scale) {
-  return trials.by_focal_after_lens.matters(scale) && change_of_focal(trials) > kPlainChange;
+  const double change =
+      std::abs(trials.all_free.scene.intrinsics(0) - trials.as_given.scene.intrinsics(0));
+  return trials.by_focal_after_lens.matters(scale) && change > kPlainChange;
 }
 
 /// Neither alone helps, but both together: the profile of another lens, mostly.

@@ -59,9 +59,16 @@ TEST_CASE("keyframes that share too little name what is missing") {
   Trial trial = trial_of(shot.tracks, {.focal_px = 2000.0, .keyframes = std::array{0, 19}});
   CHECK(trial.findings.front().cause == Cause::kTooFewCommon);
   CHECK(trial.findings.front().words.find("Only in frame 1001: 't5'") != std::string::npos);
+  CHECK(trial.findings.front().words.find("Only in frame 1020") == std::string::npos);
   // Other pairs have more, and nothing else is claimed.
   CHECK(trial.findings.front().words.find("The keyframes asked for, 1001 and 1020, have 5") == 0);
   CHECK(trial.findings.front().words.find("no other pair") == std::string::npos);
+  MadeShot both = shot;
+  std::erase_if(both.tracks.points,
+                [](const TrackPoint& point) { return point.frame == 0 && point.track < 4; });
+  trial = trial_of(both.tracks, {.focal_px = 2000.0, .keyframes = std::array{0, 19}});
+  CHECK(trial.findings.front().words.find("Only in frame 1001: 't5'") != std::string::npos);
+  CHECK(trial.findings.front().words.find("Only in frame 1020: 't0'") != std::string::npos);
   trial = trial_of(shot.tracks, {.focal_px = 2000.0, .keyframes = std::array{0, 15}});
   CHECK(trial.findings.front().cause == Cause::kGood);
   CHECK(trial.keyframes == std::array{0, 15});
