@@ -238,9 +238,12 @@ json trial_json(const plate::Tracks& tracks, const plate::Trial& trial) {
   json faults = json::array();
   for (const plate::TrackFault& fault : trial.faults) {
     faults.push_back({{"track", track_name(tracks, fault.track)},
-                      {"slipped", fault.slipped},
+                      {"kind", plate::name_of(fault.kind)},
+                      {"swapped_with",
+                       fault.swapped_with ? json(track_name(tracks, *fault.swapped_with)) : json()},
                       {"frame", number_of(tracks, fault.frame)},
                       {"size_px", fault.size_px},
+                      {"drift_px_per_frame", fault.drift_px_per_frame},
                       {"rms_px", fault.rms_px},
                       {"frames", numbers_of(tracks, fault.frames)}});
   }

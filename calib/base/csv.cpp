@@ -49,8 +49,27 @@ std::string one_line(std::string_view text) {
 }
 
 /// An empty cell alone in its row needs quotes, or the row would be a blank line.
-std::string cell_of_row(std::string_view text, std::size_t num_columns) {
-  return text.empty() && num_columns == 1 ? "\"\"" : csv_cell(text);
+std::string cell_of_row(std::string_view text, std::size_t num_columns, char separator = ',') {
+  return text.empty() && num_columns == 1 ? "\"\"" : csv_cell(text, separator);
+}
+
+/// What separates the cells of a header row: the first of comma, tab and semicolon that it has.
+char separator_of(std::string_view header) {
+  for (const char separator : {',', '\t', ';'}) {
+    bool quoted = false;
+    for (const char c : header) {
+      if (c == '"') quoted = !quoted;
+      if (c == separator && !quoted) return separator;
+    }
+  }
+  return ',';
+}
+
+bool equals_in_any_case(std::string_view text, std::string_view lower) {
+  constexpr char kLowerCase = 0x20;
+  return std::equal(text.begin(), text.end(), lower.begin(), lower.end(), [](char a, char b) {
+    return (a | kLowerCase) == b;
+  });
 }
 
 std::string listed(std::span<const std::string> columns) {
@@ -146,6 +165,7 @@ class CsvTable::Parser {
   Result<void> take_record() {
     const std::size_t first_line = line_;
     const bool is_header = table_.columns_.empty();
+    if (is_header) table_.separator_ = separator_of(rest_of_line());
     const std::size_t first_cell = table_.cells_.size();
     for (;;) {
       Result<Span> cell = take_cell();
@@ -163,13 +183,13 @@ class CsvTable::Parser {
                        first_line,
                        fmt::format("has more than {} cells in one row", limits_.max_columns));
       }
-      if (at_ < text_.size() && text_[at_] == ',') {
+      if (at_ < text_.size() && text_[at_] == table_.separator_) {
         ++at_;
         continue;
       }
       break;
     }
-    if (at_ < text_.size()) {  // take_cell stops at a comma, a line break or the end
+    if (at_ < text_.size()) {  // take_cell stops at a separator, a line break or the end
       at_ += text_[at_] == '\r' ? 2 : 1;
       ++line_;
     }
@@ -181,10 +201,13 @@ class CsvTable::Parser {
     if (count != table_.columns_.size()) {
       return fail_at(table_.source_,
                      first_line,
-                     fmt::format("has {} cells, the header row has {}; decimal commas, or a comma "
+                     fmt::format("has {} cells, the header row has {}; decimal commas, or a {} "
                                  "in a name, need quotes or a point",
                                  count,
-                                 table_.columns_.size()));
+                                 table_.columns_.size(),
+                                 table_.separator_ == ','    ? "comma"
+                                 : table_.separator_ == '\t' ? "tab"
+                                                             : "semicolon"));
     }
     if (table_.cells_.size() > limits_.max_cells) {
       return fail_at(table_.source_,
@@ -200,7 +223,8 @@ class CsvTable::Parser {
     if (at_ < text_.size() && text_[at_] == '"') {
       if (Result<void> skipped = skip_quoted(); !skipped) return fail(skipped.error());
     } else {
-      at_ = std::min(text_.find_first_of(",\"\r\n", at_), text_.size());
+      const char ends[] = {table_.separator_, '"', '\r', '\n', '\0'};
+      at_ = std::min(text_.find_first_of(ends, at_), text_.size());
       if (at_ < text_.size() && text_[at_] == '"') {
         return fail_at(table_.source_,
                        line_,
@@ -232,7 +256,8 @@ class CsvTable::Parser {
       }
       break;
     }
-    if (at_ < text_.size() && text_.find_first_of(",\r\n", at_) != at_) {
+    const char ends[] = {table_.separator_, '\r', '\n', '\0'};
+    if (at_ < text_.size() && text_.find_first_of(ends, at_) != at_) {
       return fail_at(table_.source_, line_, "has text behind a closing quote");
     }
     return {};
@@ -288,14 +313,11 @@ Result<std::size_t> CsvTable::column(std::string_view name) const {
   const Result<std::optional<std::size_t>> found = find_column(name);
   if (!found) return fail(found.error());
   if (*found) return **found;
-  const bool other_separator =
-      columns_.size() == 1 && columns_[0].find_first_of(";\t") != std::string::npos;
   return fail_at(source_,
                  header_line_,
-                 fmt::format("no column '{}'; the header row has: {}{}",
+                 fmt::format("no column '{}'; the header row has: {}",
                              printable(name_in_file(name)),
-                             listed(columns_),
-                             other_separator ? "; separate columns by commas" : ""));
+                             listed(columns_)));
 }
 
 Result<std::optional<std::string>> CsvTable::comment(std::string_view key) const {
@@ -348,15 +370,12 @@ bool CsvTable::is_blank(std::size_t row, std::size_t column) const {
   return trim(text.starts_with('"') ? text.substr(1, text.size() - 2) : text).empty();
 }
 
-bool CsvTable::is_nan(std::size_t row, std::size_t column) const {
+bool CsvTable::is_not_finite(std::size_t row, std::size_t column) const {
   const std::string text = cell(row, column);
   std::string_view word = trim(text);
   if (!word.empty() && (word.front() == '-' || word.front() == '+')) word.remove_prefix(1);
-  constexpr std::string_view kNan = "nan";
-  constexpr char kLowerCase = 0x20;
-  return std::equal(word.begin(), word.end(), kNan.begin(), kNan.end(), [](char a, char b) {
-    return (a | kLowerCase) == b;
-  });
+  return equals_in_any_case(word, "nan") || equals_in_any_case(word, "inf") ||
+         equals_in_any_case(word, "infinity");
 }
 
 Result<double> CsvTable::number(std::size_t row, std::size_t column) const {
@@ -364,12 +383,15 @@ Result<double> CsvTable::number(std::size_t row, std::size_t column) const {
   const std::optional<double> value =
       parse_number(text.starts_with('"') ? text.substr(1, text.size() - 2) : text);
   if (value) return *value;
-  return fail(error_at(
-      row,
-      is_blank(row, column)
-          ? fmt::format("{} is blank, wanted a number", columns_[column])
-          : fmt::format(
-                "{} is '{}', wanted a number", columns_[column], printable(cell(row, column)))));
+  return fail(error_at(row,
+                       is_blank(row, column)
+                           ? fmt::format("{} is blank, wanted a number", columns_[column])
+                           : fmt::format("{} is '{}', wanted a number{}",
+                                         columns_[column],
+                                         printable(cell(row, column)),
+                                         text.find(',') == std::string_view::npos
+                                             ? ""
+                                             : "; decimals stand behind a point")));
 }
 
 Error CsvTable::error_at(std::size_t row, std::string_view message) const {
@@ -380,7 +402,7 @@ void CsvTable::set_cell(std::size_t row, std::size_t column, std::string_view te
   assert(row < num_rows() && column < columns_.size());
   if (new_of_cell_.empty()) new_of_cell_.assign(cells_.size(), kUnchanged);
   const std::size_t begin = new_text_.size();
-  new_text_ += cell_of_row(text, columns_.size());
+  new_text_ += cell_of_row(text, columns_.size(), separator_);
   new_of_cell_[row * columns_.size() + column] = static_cast<std::uint32_t>(new_cells_.size());
   new_cells_.push_back({begin, new_text_.size()});
 }
@@ -445,10 +467,11 @@ Result<ColumnNames> parse_column_names(std::string_view text,
   return names;
 }
 
-std::string csv_cell(std::string_view text) {
+std::string csv_cell(std::string_view text, char separator) {
   const bool outer_blanks = trim(text).size() != text.size();
+  const char special[] = {separator, '"', '\r', '\n', '\0'};
   if (!outer_blanks && !text.starts_with('#') &&
-      text.find_first_of(",\"\r\n") == std::string_view::npos) {
+      text.find_first_of(special) == std::string_view::npos) {
     return std::string(text);
   }
   std::string quoted = "\"";

@@ -43,7 +43,8 @@ struct CsvLimits {
 /// a byte order mark.
 ///
 /// The file is RFC 4180 (comma, quotes doubled inside quotes, a quoted cell may hold line breaks)
-/// with these additions: lines end with LF or CRLF; a UTF-8 byte order mark is skipped; lines that
+/// with these additions: where the header row has no comma but tabs or semicolons, those separate
+/// the cells; lines end with LF or CRLF; a UTF-8 byte order mark is skipped; lines that
 /// begin with `#` may stand before the header row and nowhere else; blank lines are skipped. Each
 /// row has as many cells as the header. Bytes that are not UTF-8 pass through.
 ///
@@ -81,8 +82,9 @@ class CsvTable {
   [[nodiscard]] std::string cell(std::size_t row, std::size_t column) const;
   /// Whether a cell holds nothing but blanks.
   [[nodiscard]] bool is_blank(std::size_t row, std::size_t column) const;
-  /// Whether a cell says NaN, in letters of any case, with or without a sign.
-  [[nodiscard]] bool is_nan(std::size_t row, std::size_t column) const;
+  /// Whether a cell says NaN or infinity (nan, inf, infinity), in letters of any case, with or
+  /// without a sign.
+  [[nodiscard]] bool is_not_finite(std::size_t row, std::size_t column) const;
   /// A cell as a finite number; anything else is an error.
   Result<double> number(std::size_t row, std::size_t column) const;
 
@@ -115,6 +117,7 @@ class CsvTable {
   std::string content_;
   std::string source_;
   std::vector<CsvComment> comments_;
+  char separator_ = ',';
   std::vector<std::string> columns_;
   ColumnNames names_;
   std::size_t header_line_ = 0;
@@ -144,6 +147,6 @@ class CsvWriter {
 
 /// `text` as one CSV cell: unchanged, or in quotes when it holds a comma, a quote, a line break,
 /// outer blanks or a leading `#`.
-[[nodiscard]] std::string csv_cell(std::string_view text);
+[[nodiscard]] std::string csv_cell(std::string_view text, char separator = ',');
 
 }  // namespace trueplate

@@ -64,7 +64,7 @@ std::string with_size(std::string text, ImageSize before, ImageSize after) {
 /// Whether a row has no point: all blank, or one of its numbers NaN.
 bool is_gap(const CsvTable& table, std::size_t row, std::span<const std::size_t> columns) {
   const auto is_blank = [&](std::size_t column) { return table.is_blank(row, column); };
-  const auto is_nan = [&](std::size_t column) { return table.is_nan(row, column); };
+  const auto is_nan = [&](std::size_t column) { return table.is_not_finite(row, column); };
   return std::all_of(columns.begin(), columns.end(), is_blank) ||
          std::any_of(columns.begin(), columns.end(), is_nan);
 }

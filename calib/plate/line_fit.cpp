@@ -9,10 +9,12 @@
 
 #include "calib/base/counted.h"
 #include "calib/fit/detail/map_uncertainty.h"
+#include "calib/plate/detail/held_centre.h"
 #include "calib/plate/detail/line_choice.h"
 #include "calib/plate/detail/line_doubt.h"
 #include "calib/plate/detail/line_prepare.h"
 #include "calib/plate/detail/line_screen.h"
+#include "calib/plate/detail/line_starts.h"
 #include "calib/plate/detail/line_vote.h"
 
 namespace trueplate::plate {
@@ -150,26 +152,37 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
                                          const std::vector<Chain>& chains,
                                          const LineFitOptions& options) {
   const auto shared = detail::chosen(chains, vote.supports);
+  const auto screen_from = [&](const LineModel& model, const Eigen::VectorXd& start) {
+    return detail::screened(detail::problem_of(model, pinhole_problem),
+                            start,
+                            chains,
+                            vote.supports,
+                            options.rejection);
+  };
   const auto screen_by = [&](const LineModel& model) {
-    return detail::screened(
-        detail::problem_of(model, pinhole_problem),
-        detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size),
-        chains,
-        vote.supports,
-        options.rejection);
+    return screen_from(
+        model, detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size));
   };
   const auto num_points_used = [&](const ScreenedLens& screen) {
     std::size_t count = 0;
     for (const Chain* chain : detail::chosen(chains, screen.used)) count += chain->size();
     return count;
   };
-  std::optional<ScreenedLens> best;
-  if (shared.size() >= kManyChains) {
-    for (const LineModel& model : {LineModel{"division-2", 2}, LineModel{"radial-tangential", 2}}) {
-      std::optional<ScreenedLens> screen = screen_by(model);
-      if (!screen || (best && num_points_used(*screen) <= num_points_used(*best))) continue;
-      best = std::move(screen);
-    }
+  constexpr LineModel kDivision{"division-2", 2};
+  constexpr LineModel kRadial{"radial-tangential", 2};
+  if (shared.size() < kManyChains) return screen_by({"division-1", 1});
+  std::optional<ScreenedLens> best = screen_by(kDivision);
+  std::vector<std::optional<ScreenedLens>> others;
+  others.push_back(screen_by(kRadial));
+  if (best) {
+    // A strong lens has valleys of its own; the other family's curve leads to the right one.
+    const auto like = detail::start_like(
+        kRadial, best->problem, best->lens.intrinsics, detail::chosen(chains, best->used));
+    if (like) others.push_back(screen_from(kRadial, *like));
+  }
+  for (std::optional<ScreenedLens>& other : others) {
+    if (!other || (best && num_points_used(*other) <= num_points_used(*best))) continue;
+    best = std::move(other);
   }
   return best ? std::move(best) : screen_by({"division-1", 1});
 }
@@ -337,6 +350,10 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
   add_lines(lines, prepared, best, fit);
   add_figures(chains, best, fit);
   fit.warnings = detail::line_warnings(fit, options, prepared.num_duplicates);
+  if (options.centre_px) {
+    const auto contradicted = detail::centre_contradicted(best, chains);
+    if (contradicted) fit.warnings.push_back(*contradicted);
+  }
   return fit;
 }
 

@@ -10,6 +10,7 @@
 
 #include "calib/base/counted.h"
 #include "calib/base/text.h"
+#include "calib/base/utf8.h"
 
 namespace trueplate::plate {
 namespace {
@@ -28,6 +29,18 @@ struct Row {
   Point2d p_px = {0.0, 0.0};
   std::size_t row = 0;
 };
+
+/// The digits at the end of a file's name, its extension left out; empty where there are none.
+std::string_view frame_digits(std::string_view name) {
+  constexpr std::string_view kDigits = "0123456789";
+  const std::size_t dot = name.rfind('.');
+  if (dot != std::string_view::npos &&
+      name.find_first_not_of(kDigits, dot + 1) != std::string_view::npos) {
+    name = name.substr(0, dot);
+  }
+  const std::size_t last_other = name.find_last_not_of(kDigits);
+  return last_other == std::string_view::npos ? name : name.substr(last_other + 1);
+}
 
 Result<Columns> find_columns(const CsvTable& table) {
   Columns columns;
@@ -65,7 +78,7 @@ class Reader {
 
  private:
   Result<void> take(std::size_t row) {
-    const Result<double> frame = table_.number(row, columns_.frame);
+    const Result<double> frame = frame_at(row);
     if (!frame) return fail(frame.error());
     std::string name = table_.cell(row, columns_.track);
     if (trim(name).empty()) return fail(table_.error_at(row, "track is blank, wanted a name"));
@@ -87,12 +100,34 @@ class Reader {
       rows_.push_back({*frame, entry->second, {*x, *y}, row});
       return {};
     }
-    if (table_.is_nan(row, columns_.x) || table_.is_nan(row, columns_.y)) {
+    if (table_.is_not_finite(row, columns_.x) || table_.is_not_finite(row, columns_.y)) {
       if (num_nan_++ == 0) first_nan_line_ = table_.line(row);
       ++tracks_.num_gaps;
       return {};
     }
     return fail(x ? y.error() : x.error());
+  }
+
+  /// A number, or the file of a frame: shot.1001.exr is frame 1001.
+  Result<double> frame_at(std::size_t row) const {
+    Result<double> frame = table_.number(row, columns_.frame);
+    if (!frame) {
+      const std::string text = table_.cell(row, columns_.frame);
+      const std::string_view digits = frame_digits(trim(text));
+      const std::optional<double> number = parse_number(digits);
+      if (!number) {
+        return fail(table_.error_at(row,
+                                    fmt::format("frame is '{}', wanted a number, or a file's name "
+                                                "that ends with one, such as shot.1001.exr",
+                                                printable(text))));
+      }
+      frame = *number;
+    }
+    if (std::abs(*frame) <= kFarthestFrame) return frame;
+    return fail(table_.error_at(
+        row,
+        fmt::format(
+            "frame is {}, wanted {:.0f} to {:.0f}", *frame, -kFarthestFrame, kFarthestFrame)));
   }
 
   Result<void> put_in_order() {
@@ -117,6 +152,7 @@ class Reader {
 
   void note_outside(const Row& row) {
     const ImageSize size = tracks_.plate_size;
+    farthest_px_ = farthest_px_.cwiseMax(row.p_px);
     if (size.width <= 0) return;
     const Point2d limit(size.width, size.height);
     const double outside = (row.p_px - row.p_px.cwiseMax(0.0).cwiseMin(limit)).norm();
@@ -153,7 +189,7 @@ class Reader {
                     first_repeated_line_));
     add("tracks-not-a-number",
         num_nan_,
-        fmt::format("{}: {} {} NaN and {} (first: line {})",
+        fmt::format("{}: {} {} NaN or infinite and {} (first: line {})",
                     table_.source(),
                     counted(num_nan_, "point"),
                     agreed(num_nan_, "is", "are"),
@@ -180,6 +216,28 @@ class Reader {
                     tracks_.plate_size.height,
                     max_outside_px_,
                     first_outside_line_));
+    add_quarter();
+  }
+
+  /// Tracks of a proxy of half the size lie there.
+  void add_quarter() {
+    constexpr double kHalf = 0.55;
+    constexpr std::size_t kFewest = 20;  // points
+    const Point2d size(tracks_.plate_size.width, tracks_.plate_size.height);
+    if (!(size.x() > 0.0) || tracks_.points.size() < kFewest) return;
+    const Point2d share = farthest_px_.cwiseQuotient(size);
+    if (!(share.maxCoeff() < kHalf)) return;
+    tracks_.warnings.push_back(
+        {"tracks-in-a-quarter",
+         fmt::format(
+             "{}: all points lie in the upper left quarter of the {}x{} plate (up to {:.0f}, "
+             "{:.0f}); were they tracked on a smaller copy? Then '# image:' is its size",
+             table_.source(),
+             tracks_.plate_size.width,
+             tracks_.plate_size.height,
+             farthest_px_.x(),
+             farthest_px_.y()),
+         share.maxCoeff()});
   }
 
   const CsvTable& table_;
@@ -196,6 +254,7 @@ class Reader {
   std::size_t num_outside_ = 0;
   std::size_t first_outside_line_ = 0;
   double max_outside_px_ = 0.0;
+  Point2d farthest_px_ = Point2d::Zero();
 };
 
 Result<Tracks> tracks_of(Result<CsvTable> table, const ColumnNames& names) {

@@ -27,20 +27,24 @@ struct Tracks {
   std::vector<double> frames;      // numbers, ascending; sub-frames are fractions
   std::vector<TrackPoint> points;  // by frame, then by track; no pair twice
   std::size_t num_gaps = 0;        // rows without a place on a picture
-  /// tracks-repeated, tracks-not-a-number, tracks-beyond-any-picture, tracks-outside-frame
+  /// tracks-repeated, tracks-not-a-number, tracks-beyond-any-picture, tracks-outside-frame,
+  /// tracks-in-a-quarter
   std::vector<Warning> warnings;
 };
 
 /// No picture is as large, however much overscan it has.
 inline constexpr double kFarthestPx = 1e6;
+/// Nor has any shot a frame of a higher number.
+inline constexpr double kFarthestFrame = 1e9;
 
 /// Reads a tracks CSV (calib/base/csv.h): columns `track`, `frame`, `x`, `y` in any order among any
 /// others, rows in any order, `# image: WIDTHxHEIGHT` for the plate's size. Plate pixels: origin at
-/// the top-left corner, x right, y down, the centre of pixel i at i + 0.5.
+/// the top-left corner, x right, y down, the centre of pixel i at i + 0.5. A frame is a number, or
+/// the name of a file that ends with one before its extension (shot.1001.exr).
 ///
-/// A track is a gap where it has no row, or one whose x and y are blank or `nan` or farther off
-/// than kFarthestPx; the latter two are counted in warnings. A row that stands twice counts once
-/// (warning). Points outside the plate are kept (warning), for plates with overscan have them.
+/// A track is a gap where it has no row, or one whose x and y are blank or not finite or farther
+/// off than kFarthestPx; the latter two are counted in warnings. A row that stands twice counts
+/// once (warning). Points outside the plate are kept (warning), for plates with overscan have them.
 ///
 /// Errors name the line: a missing column, text that is no number, a track at two places in one
 /// frame, no points at all.

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "calib/base/parallel.h"
+#include "calib/plate/detail/aspect.h"
 #include "calib/plate/detail/camera_findings.h"
 #include "calib/plate/detail/common_findings.h"
 #include "calib/plate/detail/conclusions.h"
@@ -145,16 +146,22 @@ std::string_view name_of(Band band) {
   return kNames[static_cast<std::size_t>(band)];
 }
 
+std::string_view name_of(FaultKind kind) {
+  constexpr std::array<std::string_view, 3> kNames{"off", "slipped", "drifts"};
+  return kNames[static_cast<std::size_t>(kind)];
+}
+
 std::string_view name_of(Cause cause) {
-  constexpr std::array<std::string_view, 9> kNames{"good",
-                                                   "markers-off",
-                                                   "slipped-track",
-                                                   "lens",
-                                                   "wrong-focal",
-                                                   "little-parallax",
-                                                   "one-plane",
-                                                   "pure-rotation",
-                                                   "too-few-common"};
+  constexpr std::array<std::string_view, 10> kNames{"good",
+                                                    "markers-off",
+                                                    "slipped-track",
+                                                    "lens",
+                                                    "wrong-focal",
+                                                    "little-parallax",
+                                                    "one-plane",
+                                                    "pure-rotation",
+                                                    "too-few-common",
+                                                    "pixel-aspect"};
   return kNames[static_cast<std::size_t>(cause)];
 }
 
@@ -176,7 +183,9 @@ const CameraSolve* Trial::as_given() const {
   return profile != nullptr ? profile : find(LensUse::kNone);
 }
 
-Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
+namespace {
+
+Result<Trial> solve_once(const Tracks& tracks, const TrialOptions& options) {
   Result<Setup> made = set_up(tracks, options);
   if (!made) return fail(made.error());
   Setup& setup = *made;
@@ -235,6 +244,14 @@ Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
   }
   conclude(tracks, trials, motion.lacking, motion.beside, scale, trial);
   drop_needless(trial);
+  return trial;
+}
+
+}  // namespace
+
+Result<Trial> try_solve(const Tracks& tracks, const TrialOptions& options) {
+  Result<Trial> trial = solve_once(tracks, options);
+  if (trial) try_aspects(tracks, options, *trial);
   return trial;
 }
 

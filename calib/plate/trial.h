@@ -93,6 +93,7 @@ enum class Cause {
   kOnePlane,
   kPureRotation,
   kTooFewCommon,
+  kPixelAspect,
 };
 [[nodiscard]] std::string_view name_of(Cause cause);  // kebab-case, for scripts: "slipped-track"
 
@@ -105,14 +106,21 @@ struct Finding {
   std::optional<Cause> or_cause = {};
 };
 
-/// A track that does not go with the others.
+/// How a track fails to go with the others: somehow; by jumping once, and staying; by leaving its
+/// place evenly.
+enum class FaultKind { kOff, kSlipped, kDrifts };
+[[nodiscard]] std::string_view name_of(FaultKind kind);  // "off", "slipped", "drifts"
+
 struct TrackFault {
   int track = 0;
-  bool slipped = false;     // jumps once, and stays
-  int frame = 0;            // index of the first frame after the jump, else of the worst
-  double size_px = 0.0;     // of the jump, else the largest error
-  double rms_px = 0.0;      // over all its points
-  std::vector<int> frames;  // indices of the frames left out
+  FaultKind kind = FaultKind::kOff;
+  /// The track that it changed places with: where both jump to where the other one was.
+  std::optional<int> swapped_with = {};
+  int frame = 0;         // index of the first frame after the jump, else of the worst
+  double size_px = 0.0;  // of the jump, the way drifted from first to last frame, the largest error
+  double drift_px_per_frame = 0.0;  // of one that drifts
+  double rms_px = 0.0;              // over all its points
+  std::vector<int> frames;          // indices of the frames left out
 };
 
 /// The lens from the tracks.

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <iterator>
+#include <span>
 
 #include "calib/base/text.h"
 #include "calib/plate/usd_camera.h"
@@ -57,18 +58,45 @@ std::string points_text(const Tracks& tracks, const PlacedScene& scene) {
       names);
 }
 
+/// What the camera goes with.
+std::string plate_words(const CameraSolve& solve) {
+  if (solve.lens_use == LensUse::kNone) return "It goes with the plate as shot, without a lens.";
+  const bool given = solve.lens_use == LensUse::kProfile;
+  std::string coefficients;
+  const std::span<const std::string_view> names = lens::parameter_names(solve.lens.model);
+  const std::span<const double> values = lens::parameters(solve.lens.model);
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    if (values[i] == 0.0) continue;
+    coefficients +=
+        fmt::format("{}{} {:.6g}", coefficients.empty() ? "" : ", ", names[i], values[i]);
+  }
+  return fmt::format(
+      "It goes with the plate straightened by the lens {} ({}: {}); renders are bent by it.",
+      given ? "of the profile given" : "solved with it",
+      lens::model_name(solve.lens.model),
+      coefficients.empty() ? "no distortion" : coefficients);
+}
+
 }  // namespace
 
-std::string usd_text(const Tracks& tracks, const CameraSolve& solve, const PlacedScene& scene) {
+std::string usd_text(const Tracks& tracks,
+                     const CameraSolve& solve,
+                     const PlacedScene& scene,
+                     double frame_rate) {
+  const std::string rate = to_lossless_text(frame_rate);
+  const std::string_view scale =
+      scene.metres ? "Camera solve, to scale." : "Camera solve; its scale is not known.";
   fmt::memory_buffer text;
   fmt::format_to(std::back_inserter(text),
                  "#usda 1.0\n(\n    defaultPrim = \"shot\"\n    doc = {}\n    endTimeCode = {}\n"
-                 "    metersPerUnit = 0.01\n    startTimeCode = {}\n    upAxis = \"Y\"\n)\n\n"
+                 "    framesPerSecond = {}\n    metersPerUnit = 0.01\n    startTimeCode = {}\n"
+                 "    timeCodesPerSecond = {}\n    upAxis = \"Y\"\n)\n\n"
                  "def Xform \"shot\"\n{{\n",
-                 usd_quoted(scene.metres ? "Camera solve, to scale."
-                                         : "Camera solve; its scale is not known."),
+                 usd_quoted(fmt::format("{} {}", scale, plate_words(solve))),
                  to_lossless_text(tracks.frames.back()),
-                 to_lossless_text(tracks.frames.front()));
+                 rate,
+                 to_lossless_text(tracks.frames.front()),
+                 rate);
   return fmt::to_string(text) + camera_text(tracks, solve, scene) + "\n" +
          points_text(tracks, scene) + "}\n";
 }

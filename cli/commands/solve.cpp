@@ -41,6 +41,7 @@ struct Options {
   std::string usd;
   std::string report;
   std::string camera_lens = "auto";
+  double frame_rate = plate::kUsualFrameRate;
   std::string scale;
   std::string ground;
   std::string origin;
@@ -203,12 +204,19 @@ Result<const plate::CameraSolve*> chosen_solve(const plate::Trial& trial, const 
 std::optional<Warning> doubt_of(const plate::Trial& trial, const plate::CameraSolve& solve) {
   const auto is_wrong = [&solve](const plate::Finding& finding) {
     return finding.cause == plate::Cause::kWrongFocal ||
+           finding.cause == plate::Cause::kPixelAspect ||
            (finding.cause == plate::Cause::kLens && solve.lens_use == plate::LensUse::kProfile);
   };
   const auto found = std::find_if(trial.findings.begin(), trial.findings.end(), is_wrong);
-  if (found == trial.findings.end() || solve.lens_use == plate::LensUse::kAllFree) {
-    return std::nullopt;
+  if (found == trial.findings.end()) return std::nullopt;
+  if (found->cause == plate::Cause::kPixelAspect) {
+    return Warning{
+        "camera-doubtful",
+        "the camera written has a pixel aspect that the verdict calls wrong; solve again "
+        "with the one it names",
+        solve.used.rms_px};
   }
+  if (solve.lens_use == plate::LensUse::kAllFree) return std::nullopt;
   const plate::CameraSolve* fitting = trial.find(plate::LensUse::kAllFree);
   const plate::CameraSolve& better =
       fitting != nullptr ? *fitting : *trial.find(plate::LensUse::kFree);
@@ -250,8 +258,10 @@ Result<void> write_cameras(const Options& options,
     print(common, fmt::format("{} -> {}\n", which, options.camera));
   }
   if (options.usd.empty()) return {};
-  Result<void> written = write_text_file(
-      options.usd, plate::usd_text(tracks, **solve, *scene), common.overwrite_policy());
+  Result<void> written =
+      write_text_file(options.usd,
+                      plate::usd_text(tracks, **solve, *scene, options.frame_rate),
+                      common.overwrite_policy());
   if (written) print(common, fmt::format("{} -> {}\n", which, options.usd));
   return written;
 }
@@ -409,6 +419,10 @@ Action add_solve(CLI::App& app) {
   one_of(app.add_option("--camera-lens", options->camera_lens, "whose camera is written"),
          {"auto", "none", "profile", "free", "all-free"})
       ->capture_default_str();
+  app.add_option("--frame-rate", options->frame_rate, "frames a second, for the USD file")
+      ->check(finite_range(0.01, 10'000.0))
+      ->capture_default_str()
+      ->type_name("FPS");
   app.add_option("--scale", options->scale, "two tracks and their distance, such as a,b,2.4m")
       ->type_name("TRACK_A,TRACK_B,LENGTH");
   app.add_option("--ground", options->ground, "three tracks on the floor")->type_name("A,B,C");

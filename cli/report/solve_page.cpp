@@ -35,6 +35,8 @@ std::string_view headline_of(plate::Cause cause, bool has_profile) {
       return has_profile ? "The profile is not this shot's lens" : "The lens bends this plate";
     case plate::Cause::kWrongFocal:
       return "The focal length does not fit";
+    case plate::Cause::kPixelAspect:
+      return "The pixel aspect does not fit";
     case plate::Cause::kLittleParallax:
       return "Too little parallax to solve";
     case plate::Cause::kOnePlane:
@@ -290,12 +292,23 @@ const plate::TrackFault* fault_of(const plate::Trial& trial, int track) {
 
 std::string fault_text(const plate::Tracks& tracks, const plate::TrackFault& fault) {
   const double frame = tracks.frames[static_cast<std::size_t>(fault.frame)];
-  return fault.slipped
-             ? fmt::format("\xE2\x9C\x95 slips by {} at frame {}", px_text(fault.size_px), frame)
-             : fmt::format("\xE2\x9C\x95 off by up to {}, worst at frame {}; {} frames left out",
-                           px_text(fault.size_px),
-                           frame,
-                           fault.frames.size());
+  if (fault.swapped_with) {
+    return fmt::format("\xE2\x9C\x95 changes places with {} at frame {}",
+                       tracks.names[static_cast<std::size_t>(*fault.swapped_with)],
+                       frame);
+  }
+  switch (fault.kind) {
+    case plate::FaultKind::kSlipped:
+      return fmt::format("\xE2\x9C\x95 slips by {} at frame {}", px_text(fault.size_px), frame);
+    case plate::FaultKind::kDrifts:
+      return fmt::format("\xE2\x9C\x95 drifts evenly, {} in all", px_text(fault.size_px));
+    case plate::FaultKind::kOff:
+      break;
+  }
+  return fmt::format("\xE2\x9C\x95 off by up to {}, worst at frame {}; {} frames left out",
+                     px_text(fault.size_px),
+                     frame,
+                     fault.frames.size());
 }
 
 /// A track of which no point was left out; its error may be large all the same.

@@ -17,7 +17,7 @@ NOT_WARNINGS = set("""
     all-free trueplate-chart trueplate-handoff trueplate-lens-profile trueplate-shot-handoff
     not-distinguishable too-uncertain bash-completion vendor-completions
 """.split())
-VERDICTS = set("""little-parallax markers-off one-plane pure-rotation slipped-track too-few-common wrong-focal""".split())
+VERDICTS = set("""little-parallax markers-off one-plane pixel-aspect pure-rotation slipped-track too-few-common wrong-focal""".split())
 FIRST_IN_WARNING = re.compile(
     r'(?:\bwarn\(|Warning\{|[wW]arnings?(?:->|\.)(?:push_back|emplace_back)\(\s*(?:Warning)?\{?)\s*(?:\.code = )?"([a-z]+)"')
 WITH_HYPHEN = re.compile(r'"([a-z][a-z0-9]*(?:-[a-z0-9]+)+)"')

@@ -127,6 +127,13 @@ void slip(MadeShot& shot, int track, int frame, const Point2d& jump_px) {
   }
 }
 
+void squeeze(MadeShot& shot, double ratio) {
+  const double middle = 0.5 * shot.tracks.plate_size.width;
+  for (plate::TrackPoint& point : shot.tracks.points) {
+    point.p_px.x() = middle + (point.p_px.x() - middle) / ratio;
+  }
+}
+
 std::string tracks_csv(const plate::Tracks& tracks) {
   fmt::memory_buffer text;
   auto out = std::back_inserter(text);
@@ -172,6 +179,8 @@ FaultSize large_fault(Cause cause) {
       return {10.0, 40.0};
     case Cause::kWrongFocal:
       return {1.15, 1.4};
+    case Cause::kPixelAspect:
+      return {4.0 / 3.0, 2.0};
     case Cause::kLittleParallax:
       return {1.0, 2.0};
     default:
@@ -233,6 +242,15 @@ ShotCase random_case(Cause cause, unsigned seed, const CaseOptions& options) {
   }
   made.shot = make_shot(plan);
   if (in_groups > 0) split_into_groups(made.shot, in_groups);
+  if (cause == Cause::kPixelAspect) {
+    // One of the squeezes in use (common practice, no source).
+    const std::array squeezes{4.0 / 3.0, 1.5, 1.65, 1.8, 2.0};
+    do {
+      size_px = squeezes[generator() % squeezes.size()];
+    } while (size_px < range.least || size_px > range.most);
+    squeeze(made.shot, size_px);
+    if (options.focal_is_told) made.options.focal_px = plan.focal_px / size_px;
+  }
   const int num_bad = whole(generator, 1, std::max(1, plan.num_tracks / 15));
   if (cause == Cause::kMarkersOff) {
     std::normal_distribution<double> error(0.0, 1.0);

@@ -41,12 +41,17 @@ struct MadeShot {
 /// Moves a track from a frame (index) on, as one that slips to another feature.
 void slip(MadeShot& shot, int track, int frame, const Point2d& jump_px);
 
+/// Narrows the picture about its middle, as a lens that squeezes does; the focal length in pixels
+/// along x is as many times shorter.
+void squeeze(MadeShot& shot, double ratio);
+
 /// The shot as a tracks file.
 [[nodiscard]] std::string tracks_csv(const plate::Tracks& tracks);
 
 /// How large the fault of a random case is: pixels of a plate 2048 px wide for the noise of bad
 /// markers, the jump of a slip, the shift of a lens at the corners (either sign) and the parallax;
-/// the ratio of a wrong focal length to the true one, or the other way round.
+/// the ratio of a wrong focal length to the true one, or the other way round; the squeeze that is
+/// not told.
 struct FaultSize {
   double least = 0.0;
   double most = 0.0;

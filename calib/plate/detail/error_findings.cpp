@@ -20,35 +20,60 @@ double share_of_faults(const CameraSolve& solve) {
   return all > used ? std::sqrt(all * all - used * used) : 0.0;
 }
 
+bool is_slip(const TrackFault& fault) { return fault.kind == FaultKind::kSlipped; }
+
+std::string fault_words(const Tracks& tracks, const TrackFault& fault) {
+  const std::string name = shown(tracks, fault.track);
+  if (fault.swapped_with) {
+    return fmt::format("{} and {} change places at frame {} ({:.0f} px)",
+                       name,
+                       shown(tracks, *fault.swapped_with),
+                       number_of(tracks, fault.frame),
+                       fault.size_px);
+  }
+  switch (fault.kind) {
+    case FaultKind::kSlipped:
+      return fmt::format(
+          "{} jumps by {:.1f} px at frame {}", name, fault.size_px, number_of(tracks, fault.frame));
+    case FaultKind::kDrifts:
+      return fmt::format("{} drifts evenly by {:.2f} px a frame, {:.1f} px in all",
+                         name,
+                         fault.drift_px_per_frame,
+                         fault.size_px);
+    case FaultKind::kOff:
+      break;
+  }
+  return fmt::format("{} is off by up to {:.1f} px (frame {}; {} of its frames left out)",
+                     name,
+                     fault.size_px,
+                     number_of(tracks, fault.frame),
+                     fault.frames.size());
+}
+
 Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
   Finding finding{slipped ? Cause::kSlippedTrack : Cause::kMarkersOff, 0.0, {}};
   std::vector<std::string> items;
+  std::size_t count = 0;
   double squares = 0.0;
   double all_squares = 0.0;
   for (const TrackFault& fault : trial.faults) {
     const double weight = fault.rms_px * fault.rms_px *
                           static_cast<double>(std::max<std::size_t>(1, fault.frames.size()));
     all_squares += weight;
-    if (fault.slipped != slipped) continue;
+    if (is_slip(fault) != slipped) continue;
     squares += weight;
-    items.push_back(
-        slipped ? fmt::format("{} jumps by {:.1f} px at frame {}",
-                              shown(tracks, fault.track),
-                              fault.size_px,
-                              number_of(tracks, fault.frame))
-                : fmt::format("{} is off by up to {:.1f} px (frame {}; {} of its frames left out)",
-                              shown(tracks, fault.track),
-                              fault.size_px,
-                              number_of(tracks, fault.frame),
-                              fault.frames.size()));
+    ++count;
+    // One of two that changed places speaks for both.
+    if (fault.swapped_with && *fault.swapped_with < fault.track) continue;
+    items.push_back(fault_words(tracks, fault));
   }
   const CameraSolve* solve = trial.as_given();
   if (solve != nullptr && all_squares > 0.0) {
     finding.share_px = share_of_faults(*solve) * std::sqrt(squares / all_squares);
   }
   finding.words = fmt::format("{} {}: {}.",
-                              counted(items.size(), "track"),
-                              slipped ? "slipped" : agreed(items.size(), "is off", "are off"),
+                              counted(count, "track"),
+                              slipped ? "slipped" : agreed(count, "is off", "are off"),
                               listed(items));
   return finding;
 }
@@ -62,7 +87,7 @@ std::vector<Finding> error_findings(const Tracks& tracks,
   std::vector<Finding> findings;
   for (const bool slipped : {true, false}) {
     if (std::any_of(trial.faults.begin(), trial.faults.end(), [slipped](const TrackFault& fault) {
-          return fault.slipped == slipped;
+          return is_slip(fault) == slipped;
         })) {
       findings.push_back(fault_finding(tracks, trial, slipped));
     }

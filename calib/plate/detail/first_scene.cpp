@@ -102,7 +102,7 @@ std::optional<Motion> behind_the_lens(const Tracks& tracks,
     const bool turn = still == Still::kByTurn;
     Finding lens = lens_by_motion(turn ? motion.rotation_px : motion.homography_px,
                                   turn ? found->motion.rotation_px : found->motion.homography_px,
-                                  found->intrinsics(1),
+                                  found->intrinsics,
                                   found->corner_shift_px);
     constexpr double kLeastShiftPx = 2.0;
     if (std::abs(found->corner_shift_px) > kLeastShiftPx * scale &&

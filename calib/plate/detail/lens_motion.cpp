@@ -11,8 +11,12 @@
 namespace trueplate::plate::detail {
 namespace {
 
-/// k1 is looked for up to this shift of the corners, as a share of their distance from the middle.
+/// Radial terms are looked for up to this shift of the corners by each, as a share of their
+/// distance from the middle.
 constexpr double kMostShift = 0.15;
+
+/// ln of the focal length, and k1 and k2 as the corners' shift over their distance.
+using Place = Eigen::Vector3d;
 
 double corner_px(const Shot& shot) {
   return 0.5 * std::hypot(shot.plate_size.width, shot.plate_size.height);
@@ -31,8 +35,7 @@ class Leftover {
     }
   }
 
-  /// `place`: ln of the focal length, and k1 as the corners' shift over their distance.
-  [[nodiscard]] double operator()(const Eigen::Vector2d& place) const {
+  [[nodiscard]] double operator()(const Place& place) const {
     std::vector<double> left;
     for (const std::vector<PointPair>& pair : pairs_) {
       const std::optional<double> error = of_pair(pair, place);
@@ -44,16 +47,17 @@ class Leftover {
     return *middle;
   }
 
-  [[nodiscard]] Eigen::Vector3d intrinsics(const Eigen::Vector2d& place) const {
+  [[nodiscard]] Eigen::Vector3d intrinsics(const Place& place) const {
     const double corner = corner_px_ / std::exp(place.x());
-    return {place.x(), place.y() / (corner * corner), 0.0};
+    return {place.x(), place.y() / std::pow(corner, 2), place.z() / std::pow(corner, 4)};
   }
 
  private:
   [[nodiscard]] std::optional<double> of_pair(const std::vector<PointPair>& pair,
-                                              const Eigen::Vector2d& place) const {
+                                              const Place& place) const {
     const double focal_px = std::exp(place.x());
-    const lens::RadialTangential radial({intrinsics(place)(1), 0.0, 0.0, 0.0, 0.0});
+    const Eigen::Vector3d terms = intrinsics(place);
+    const lens::RadialTangential radial({terms(1), terms(2), 0.0, 0.0, 0.0});
     std::vector<PointPair> straight;
     for (const PointPair& points : pair) {
       const auto first = radial.undistort(points.first / focal_px);
@@ -74,14 +78,18 @@ class Leftover {
 
 /// Steps along each free coordinate, and along both since they stand for each other; halved when
 /// none helps.
-Eigen::Vector2d descend(const Leftover& leftover, Eigen::Vector2d place, const LensSearch& search) {
-  const Eigen::Vector2d first_step(search.free_focal ? 0.1 : 0.0, search.free_lens ? 0.02 : 0.0);
-  std::vector<Eigen::Vector2d> ways;
-  if (search.free_focal) ways.emplace_back(1.0, 0.0);
-  if (search.free_lens) ways.emplace_back(0.0, 1.0);
-  if (search.free_focal && search.free_lens) {
-    ways.emplace_back(1.0, 1.0);
-    ways.emplace_back(1.0, -1.0);
+Place descend(const Leftover& leftover, Place place, const LensSearch& search, int num_radial) {
+  const Place first_step(0.1, 0.02, 0.02);
+  std::vector<Place> ways;
+  if (search.free_focal) ways.emplace_back(1.0, 0.0, 0.0);
+  if (num_radial > 0) ways.emplace_back(0.0, 1.0, 0.0);
+  if (search.free_focal && num_radial > 0) {
+    ways.emplace_back(1.0, 1.0, 0.0);
+    ways.emplace_back(1.0, -1.0, 0.0);
+  }
+  if (num_radial > 1) {
+    ways.emplace_back(0.0, 0.0, 1.0);
+    ways.emplace_back(0.0, 1.0, -1.0);
   }
   constexpr double kLastStep = 1.0 / 64.0;
   constexpr int kMostLooks = 200;
@@ -89,10 +97,10 @@ Eigen::Vector2d descend(const Leftover& leftover, Eigen::Vector2d place, const L
   int looks = 1;
   for (double size = 1.0; size >= kLastStep && looks < kMostLooks;) {
     bool better = false;
-    for (const Eigen::Vector2d& way : ways) {
+    for (const Place& way : ways) {
       for (const double sign : {1.0, -1.0}) {
-        const Eigen::Vector2d next = place + sign * size * first_step.cwiseProduct(way);
-        if (std::abs(next.y()) > kMostShift) continue;
+        const Place next = place + sign * size * first_step.cwiseProduct(way);
+        if (next.tail<2>().cwiseAbs().maxCoeff() > kMostShift) continue;
         const double left = leftover(next);
         ++looks;
         if (!(left < least)) continue;
@@ -120,13 +128,19 @@ std::optional<LensMotion> stillest_motion(const Shot& shot,
   // A homography costs more.
   const std::size_t most = turn ? kMostMotionPairs : 3;
   const Leftover leftover(shot, pairs.first(std::min(most, pairs.size())), search.still);
-  const Eigen::Vector2d place = descend(leftover, {start(0), 0.0}, search);
   const double limit_px =
       turn ? 1.5 * kLittleParallaxPx * shot.scale() : noise_limit_px(motion, shot.scale());
+  Place place = descend(leftover, {start(0), 0.0, 0.0}, search, search.free_lens ? 1 : 0);
+  // A second term only where one comes near.
+  constexpr double kNear = 3.0;
+  const double left_px = leftover(place);
+  if (search.free_lens && left_px >= limit_px && left_px < kNear * limit_px) {
+    place = descend(leftover, place, search, 2);
+  }
   if (!(leftover(place) < limit_px)) return std::nullopt;
   LensMotion found{.intrinsics = leftover.intrinsics(place),
                    .motion = {},
-                   .corner_shift_px = place.y() * corner_px(shot)};
+                   .corner_shift_px = (place.y() + place.z()) * corner_px(shot)};
   found.motion = measure_scene_motion(shot, found.intrinsics, pairs);
   constexpr double kNoWorse = 1.1;
   if (!(found.motion.noise_px <= kNoWorse * motion.noise_px)) return std::nullopt;

@@ -15,21 +15,21 @@ enum class Still { kByTurn, kByPlane };
 struct LensSearch {
   Still still = Still::kByTurn;
   bool free_focal = false;
-  bool free_lens = false;  // k1
+  bool free_lens = false;  // k1, and k2 where k1 comes near
 };
 
 /// The motion as a lens shows it that leaves least of it.
 struct LensMotion {
   Eigen::Vector3d intrinsics = Eigen::Vector3d::Zero();
   PairMotion motion;
-  double corner_shift_px = 0.0;  // by which k1 moves the plate's corners
+  double corner_shift_px = 0.0;  // by which the lens moves the plate's corners
 };
 
 /// A lens that nothing straightens looks like parallax, and so does a wrong focal length: looks for
-/// the focal length and the k1 with which a turn of the camera, or a plane, explains most of the
-/// motion between `pairs`, which `start` shows as `motion`. By steps along each that halve, since
-/// robust errors have no derivatives. nullopt where even then too much is left for that to be what
-/// happened, or where the epipolar geometry fits worse than before.
+/// the focal length and the radial terms with which a turn of the camera, or a plane, explains most
+/// of the motion between `pairs`, which `start` shows as `motion`. By steps along each that halve,
+/// since robust errors have no derivatives. nullopt where even then too much is left for that to be
+/// what happened, or where the epipolar geometry fits worse than before.
 [[nodiscard]] std::optional<LensMotion> stillest_motion(const Shot& shot,
                                                         const Eigen::Vector3d& start,
                                                         std::span<const PairMotion> pairs,

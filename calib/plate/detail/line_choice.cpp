@@ -158,31 +158,6 @@ std::vector<LineModel> models_wanted(const LineFitOptions& options) {
   return result;
 }
 
-LensProblem problem_of(const LineModel& model, const LensProblem& pinhole) {
-  LensProblem problem = pinhole;
-  problem.kernel = find_kernel(model.name);
-  for (int i = 0; i < model.num_coefficients; ++i) problem.free.push_back(kNumPinhole + i);
-  return problem;
-}
-
-Eigen::VectorXd start_of(const LineModel& model,
-                         const Eigen::Vector4d& pinhole,
-                         double lambda,
-                         const std::vector<const Chain*>& chains,
-                         ImageSize plate) {
-  const fit::detail::ModelKernel& kernel = *find_kernel(model.name);
-  LensProblem problem{.kernel = &kernel, .plate_size = plate, .free = {}};
-  Eigen::VectorXd start = Eigen::VectorXd::Zero(kernel.num_intrinsics());
-  start.head<4>() = pinhole;
-  for (const double share : {1.0, 0.7, 0.4, 0.2}) {
-    // To first order k1 and lambda are the same number.
-    start[kNumPinhole] = share * lambda;
-    if (adjust(problem, start, chains)) return start;
-  }
-  start[kNumPinhole] = 0.0;
-  return start;
-}
-
 namespace {
 
 /// The candidates that straighten the whole plate, beside each other; `places` names them.
@@ -264,9 +239,12 @@ Result<LineChoice> choose_line_model(const std::vector<LineModel>& models,
                       .held_out_rms_px = std::nullopt,
                       .reason = "could not be fitted"});
     Candidate candidate{.model = model, .problem = problem_of(model, pinhole), .lens = {}};
-    const Eigen::VectorXd start = start_of(
-        model, screen.lens.intrinsics.head<4>(), lambda, shared, screen.problem.plate_size);
-    std::optional<AdjustedLens> lens = adjust(candidate.problem, start, shared);
+    std::vector<Eigen::VectorXd> starts{start_of(
+        model, screen.lens.intrinsics.head<4>(), lambda, shared, screen.problem.plate_size)};
+    if (auto like = start_like(model, screen.problem, screen.lens.intrinsics, shared)) {
+      starts.push_back(*std::move(like));
+    }
+    std::optional<AdjustedLens> lens = best_adjusted(candidate.problem, starts, shared);
     if (!lens) continue;
     candidate.lens = *std::move(lens);
     std::size_t num_points = 0;

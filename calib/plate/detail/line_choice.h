@@ -5,28 +5,13 @@
 
 #include "calib/base/result.h"
 #include "calib/plate/detail/line_screen.h"
+#include "calib/plate/detail/line_starts.h"
 #include "calib/plate/line_fit.h"
 
 namespace trueplate::plate::detail {
 
-/// A lens model, or the first coefficients of one.
-struct LineModel {
-  std::string_view name;
-  int num_coefficients = 0;
-};
 /// In order of preference.
 [[nodiscard]] std::vector<LineModel> models_wanted(const LineFitOptions& options);
-
-/// The fit of such a model about a pinhole; `problem` is the pinhole's.
-[[nodiscard]] LensProblem problem_of(const LineModel& model, const LensProblem& pinhole);
-
-/// Intrinsics of `model` near the division model with one term: the first of several fractions of
-/// it from which the lens inverts all the chains.
-[[nodiscard]] Eigen::VectorXd start_of(const LineModel& model,
-                                       const Eigen::Vector4d& pinhole,
-                                       double lambda,
-                                       const std::vector<const Chain*>& chains,
-                                       ImageSize plate);
 
 struct LineChoice {
   LineModel model;

@@ -16,20 +16,65 @@ using fit::detail::kNumPinhole;
 
 constexpr double kIndependent = 1e-13;  // smallest share of information that counts as any
 constexpr double kWeakBendPx = 1.0;     // of the longer edge, one standard deviation
+constexpr double kStrongBend = 0.06;    // of the longer side
 constexpr double kEnoughReach = 0.8;
 constexpr int kFewLines = 5;
 constexpr double kMuchLeftOut = 0.5;
+constexpr double kLong = 0.5;  // of the longest line
 
-/// Lines left out because they did not fit, as a share of the length of all that were judged.
-double share_left_out(const LineFit& fit) {
-  double left_out = 0.0;
-  double all = 0.0;
-  for (const LineResult& line : fit.lines) {
-    if (!line.used && !line.residual_rms_px) continue;
-    all += line.length_px;
-    if (!line.used) left_out += line.length_px;
+bool was_judged(const LineResult& line) { return line.used || line.residual_rms_px; }
+
+/// Lines of at least `least_px` that were left out because they did not fit, and all of them.
+struct LeftOut {
+  double length_px = 0.0;
+  double length_of_all_px = 0.0;
+  int count = 0;
+  int count_of_all = 0;
+
+  [[nodiscard]] double share() const {
+    return length_of_all_px > 0.0 ? length_px / length_of_all_px : 0.0;
   }
-  return all > 0.0 ? left_out / all : 0.0;
+};
+LeftOut left_out(const LineFit& fit, double least_px) {
+  LeftOut result;
+  for (const LineResult& line : fit.lines) {
+    if (!was_judged(line) || line.length_px < least_px) continue;
+    result.length_of_all_px += line.length_px;
+    ++result.count_of_all;
+    if (line.used) continue;
+    result.length_px += line.length_px;
+    ++result.count;
+  }
+  return result;
+}
+
+/// Long lines bend most: without them a lens is told by those that know little of it.
+void add_left_out(const LineFit& fit, std::vector<Warning>& warnings) {
+  if (const double share = left_out(fit, 0.0).share(); share > kMuchLeftOut) {
+    warnings.push_back({"most-lines-left-out",
+                        fmt::format("{:.0f} % of the length of all lines did not fit; look at "
+                                    "which were kept, with --draw",
+                                    100.0 * share),
+                        share});
+    return;
+  }
+  double longest_px = 0.0;
+  for (const LineResult& line : fit.lines) {
+    if (was_judged(line)) longest_px = std::max(longest_px, line.length_px);
+  }
+  const double long_px = kLong * longest_px;
+  const LeftOut longest = left_out(fit, long_px);
+  if (longest.share() <= kMuchLeftOut) return;
+  warnings.push_back(
+      {"longest-lines-left-out",
+       fmt::format("of the {} longer than {:.0f} px, which tell most of the lens, {} did not fit "
+                   "({:.0f} % of their length); look at them with --draw: where they are straight "
+                   "in the world, another --model is wanted",
+                   counted(longest.count_of_all, "line"),
+                   long_px,
+                   longest.count,
+                   100.0 * longest.share()),
+       longest.share()});
 }
 
 void add_focal(const LineFit& fit, const LineFitOptions& options, std::vector<Warning>& warnings) {
@@ -60,7 +105,15 @@ void add_centre(const LineFit& fit, const LineFitOptions& options, std::vector<W
 }
 
 void add_bend(const LineFit& fit, std::vector<Warning>& warnings) {
-  if (!fit.edge_bend) return;
+  if (!fit.edge_bend) {
+    warnings.push_back(
+        {"strong-bend",
+         "a straight line along the frame's edge is not imaged whole: the lens folds before it "
+         "gets there, as none does; look at --draw whether the lines that were used are straight "
+         "in the world",
+         0.0});
+    return;
+  }
   const auto [value_px, sigma_px] = *fit.edge_bend;
   if (sigma_px > kWeakBendPx) {
     warnings.push_back({"weak-lines",
@@ -68,6 +121,17 @@ void add_bend(const LineFit& fit, std::vector<Warning>& warnings) {
                                     "{:.1f} px; add long lines near the edges",
                                     sigma_px),
                         sigma_px});
+  }
+  const double longer_px = std::max(fit.lens.plate_size.width, fit.lens.plate_size.height);
+  if (std::abs(value_px) > kStrongBend * longer_px) {
+    warnings.push_back(
+        {"strong-bend",
+         fmt::format("a straight line along the frame's edge bends by {:.0f} px, {:.1f} % of the "
+                     "frame's longer side, as only very wide lenses do: look at --draw whether the "
+                     "lines that were used are straight in the world",
+                     value_px,
+                     100.0 * std::abs(value_px) / longer_px),
+         value_px});
   }
   if (std::abs(value_px) < 2.0 * sigma_px) {
     warnings.push_back({"no-distortion-shown",
@@ -204,13 +268,7 @@ std::vector<Warning> line_warnings(const LineFit& fit,
                                     counted(static_cast<std::size_t>(fit.num_lines), "line")),
                         static_cast<double>(fit.num_lines)});
   }
-  if (const double share = share_left_out(fit); share > kMuchLeftOut) {
-    warnings.push_back({"most-lines-left-out",
-                        fmt::format("{:.0f} % of the length of all lines did not fit; look at "
-                                    "which were kept, with --draw",
-                                    100.0 * share),
-                        share});
-  }
+  add_left_out(fit, warnings);
   if (num_duplicates > 0) {
     warnings.push_back({"duplicate-points",
                         fmt::format("{} {} twice in a line and {} once",

@@ -44,14 +44,18 @@ double noise_limit_px(const PairMotion& motion, double scale) {
   return std::max(noise_factor(motion.num_common) * pair_noise_px(motion), kLeastNoisePx * scale);
 }
 
-Finding lens_by_motion(double before_px, double after_px, double k1, double corner_shift_px) {
+Finding lens_by_motion(double before_px,
+                       double after_px,
+                       const Eigen::Vector3d& intrinsics,
+                       double corner_shift_px) {
   return {Cause::kLens,
           explained_px(before_px, after_px),
           fmt::format("The lens bends the plate, and nothing straightens it: without one that "
-                      "motion is explained but for {:.2f} px, with k1 = {:.4f}, which moves the "
+                      "motion is explained but for {:.2f} px, with k1 = {:.4f}{}, which moves the "
                       "corners by {:.1f} px, but for {:.2f} px.",
                       before_px,
-                      k1,
+                      intrinsics(1),
+                      intrinsics(2) == 0.0 ? "" : fmt::format(" and k2 = {:.4f}", intrinsics(2)),
                       corner_shift_px,
                       after_px)};
 }

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <Eigen/Core>
 #include <optional>
 
 #include "calib/plate/detail/motion.h"
@@ -24,10 +25,11 @@ namespace trueplate::plate::detail {
 [[nodiscard]] double noise_limit_px(const PairMotion& motion, double scale);
 
 /// The lens as seen by the motion alone: `before_px` is what is left of it without, `after_px` with
-/// a k1 that moves the corners by `corner_shift_px`.
+/// the radial terms of `intrinsics` (Scene::intrinsics), which move the corners by
+/// `corner_shift_px`.
 [[nodiscard]] Finding lens_by_motion(double before_px,
                                      double after_px,
-                                     double k1,
+                                     const Eigen::Vector3d& intrinsics,
                                      double corner_shift_px);
 
 /// The focal length as seen by the motion alone: what a turn leaves of it with the one given and

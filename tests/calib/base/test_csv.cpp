@@ -3,6 +3,7 @@
 #include <doctest/doctest.h>
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <random>
 
@@ -83,6 +84,30 @@ TEST_CASE("what is not changed passes through byte for byte") {
   CHECK(table.text() == changed);
 }
 
+TEST_CASE("tabs or semicolons separate the cells where the header row has no comma") {
+  for (const char separator : {'\t', ';'}) {
+    CAPTURE(separator);
+    std::string content = "# image: 10x10; or so\ntrack;x;y\n\"a;b\";1.5;2\nc,d;3;\n";
+    std::replace(content.begin() + static_cast<std::ptrdiff_t>(content.find("track")),
+                 content.end(),
+                 ';',
+                 separator);
+    CsvTable table = table_of(content);
+    CHECK(table.columns().size() == 3);
+    CHECK(*table.number(0, *table.column("x")) == 1.5);
+    CHECK(table.cell(0, 0) == std::string("a") + separator + "b");
+    CHECK(table.cell(1, 0) == "c,d");
+    CHECK(table.is_blank(1, 2));
+    CHECK(table.text() == content);
+    table.set_cell(1, 0, std::string("e") + separator + ",f");
+    CHECK(table.cell(1, 0) == std::string("e") + separator + ",f");
+    CHECK(table_of(table.text()).cell(1, 0) == std::string("e") + separator + ",f");
+  }
+  // A comma in the header row separates, whatever else stands there.
+  CHECK(table_of("a;b,c\n1,2\n").columns().size() == 2);
+  CHECK(table_of("\"a,b\";c\n1;2\n").columns().size() == 2);
+}
+
 TEST_CASE("errors name file, line and column") {
   const CsvTable table = table_of("track,frame,x,y\n\n1,2,abc,nan\n1,2,,1e999\n");
   CHECK(table.number(0, 2).error().message == "tracks.csv:3: x is 'abc', wanted a number");
@@ -91,8 +116,8 @@ TEST_CASE("errors name file, line and column") {
   CHECK(table.number(1, 3).error().message == "tracks.csv:4: y is '1e999', wanted a number");
   CHECK(table.column("z").error().message ==
         "tracks.csv:1: no column 'z'; the header row has: track, frame, x, y");
-  CHECK(table_of("x;y\n").column("x").error().message ==
-        "tracks.csv:1: no column 'x'; the header row has: x;y; separate columns by commas");
+  CHECK(table_of("x\ty\n1,5\t2\n").number(0, 0).error().message ==
+        "tracks.csv:2: x is '1,5', wanted a number; decimals stand behind a point");
   CHECK(table_of("x,x\n").column("x").error().message ==
         "tracks.csv:1: column 'x' stands there twice");
   CHECK_FALSE(table_of("# image: 2x2\n# image: 3x3\nx\n").image_size().has_value());
@@ -213,5 +238,6 @@ TEST_CASE("names of columns as the file has them") {
 
 TEST_CASE("NaN is told from other words") {
   const CsvTable table = table_of("x\nnan\nNaN\n-NAN\n\" nan \"\nnano\nna\n1\n\"\"\n");
-  for (std::size_t row = 0; row < table.num_rows(); ++row) CHECK(table.is_nan(row, 0) == (row < 4));
+  for (std::size_t row = 0; row < table.num_rows(); ++row)
+    CHECK(table.is_not_finite(row, 0) == (row < 4));
 }

@@ -210,6 +210,21 @@ TEST_CASE("curved and broken lines are told from straight ones, each with its re
   }
 }
 
+TEST_CASE("arcs alone make a lens that is told as one that hardly exists") {
+  plate::LineSet arcs{.plate_size = {960, 540}, .chains = {}};
+  for (int i = 0; i < 8; ++i) {
+    const double turn = std::numbers::pi * i / 4.0;
+    const Point2d side(std::cos(turn), std::sin(turn));
+    // Bent about the plate's middle, as lines are by a barrel.
+    arcs.chains.push_back(arc(fmt::format("arc {}", i),
+                              Point2d(480.0, 270.0) - 130.0 * side,
+                              350.0,
+                              turn - 0.55,
+                              turn + 0.55));
+  }
+  CHECK(tests::has_warning(fitted(arcs).warnings, "strong-bend"));
+}
+
 TEST_CASE("the model is chosen: k2 where the lines show it, one term where they do not") {
   std::mt19937 random(23);
   const PlumbLens simple{.k1 = -0.1};
@@ -243,6 +258,10 @@ TEST_CASE("the centre moves as far as the lines determine it, or stays where it 
   CHECK(held.lens.principal_point_px == Point2d(480.0, 270.0));
   CHECK(sigma_of(held, "principal_x_px") == 0.0);
   CHECK(held.rms_px > free.rms_px);
+  CHECK_FALSE(tests::has_warning(fitted(lines, {.centre_px = strong.centre_px}).warnings,
+                                 "centre-contradicted"));
+  const plate::LineFit wrong = fitted(lines, {.centre_px = Point2d(400.0, 200.0)});
+  CHECK(tests::has_warning(wrong.warnings, "centre-contradicted"));
 
   const PlumbLens weak{.centre_px = {492.0, 263.0}, .k1 = -0.002};
   const plate::LineFit open =

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <random>
 #include <string>
+#include <utility>
 
 #include "calib/plate/trial.h"
 #include "tests/support/made_shot.h"
@@ -18,6 +19,7 @@ using trueplate::Result;
 using trueplate::tests::MadeShot;
 using trueplate::tests::make_shot;
 using trueplate::tests::ShotPlan;
+using trueplate::tests::squeeze;
 
 Trial solved(const MadeShot& shot, double focal_px) {
   Result<Trial> trial = try_solve(shot.tracks, {.focal_px = focal_px});
@@ -85,4 +87,81 @@ TEST_CASE("a track that is anywhere is named, and no shot with it is good") {
     CHECK_MESSAGE(verdict.words.find(name) != std::string::npos, verdict.words);
     CHECK(trial.warnings.empty());
   }
+}
+
+TEST_CASE("a track that drifts evenly is told as that, not as a slip") {
+  const ShotPlan plan{.num_tracks = 40, .num_frames = 24, .seed = 16};
+  MadeShot shot = make_shot(plan);
+  const Point2d drift_px(0.4, -0.3);
+  int first = -1;
+  int last = 0;
+  for (TrackPoint& point : shot.tracks.points) {
+    if (point.track != 5) continue;
+    if (first < 0) first = point.frame;
+    last = point.frame;
+    point.p_px += drift_px * point.frame;
+  }
+  const Trial trial = solved(shot, plan.focal_px);
+  REQUIRE(trial.faults.size() == 1);
+  const TrackFault& fault = trial.faults.front();
+  CHECK(fault.track == 5);
+  CHECK(fault.kind == FaultKind::kDrifts);
+  // Part of it looks like another depth.
+  CHECK(fault.drift_px_per_frame == doctest::Approx(drift_px.norm()).epsilon(0.35));
+  CHECK(fault.size_px == doctest::Approx(fault.drift_px_per_frame * (last - first)));
+  CHECK(fault.frames.size() == static_cast<std::size_t>(last - first) + 1);
+  CHECK(trial.findings.front().cause == Cause::kMarkersOff);
+}
+
+TEST_CASE("two tracks that change places are told together") {
+  const ShotPlan plan{.num_tracks = 40, .num_frames = 24, .least_life = 1.0, .seed = 17};
+  MadeShot shot = make_shot(plan);
+  for (TrackPoint& point : shot.tracks.points) {
+    if (point.frame < 14) continue;
+    if (point.track == 3 || point.track == 8) point.track = 11 - point.track;
+  }
+  std::sort(shot.tracks.points.begin(),
+            shot.tracks.points.end(),
+            [](const TrackPoint& a, const TrackPoint& b) {
+              return std::pair(a.frame, a.track) < std::pair(b.frame, b.track);
+            });
+  const Trial trial = solved(shot, plan.focal_px);
+  REQUIRE(trial.faults.size() == 2);
+  for (const TrackFault& fault : trial.faults) {
+    CHECK(fault.kind == FaultKind::kSlipped);
+    CHECK(fault.swapped_with == 11 - fault.track);
+    CHECK(fault.frame == 14);
+  }
+  const Finding& verdict = trial.findings.front();
+  CHECK(verdict.cause == Cause::kSlippedTrack);
+  CHECK_MESSAGE(
+      verdict.words.find("'t3' and 't8' change places at frame 1015") != std::string::npos,
+      verdict.words);
+}
+
+TEST_CASE("squeezed pixels that are taken for square are the verdict, with their aspect") {
+  const ShotPlan plan{.num_tracks = 40, .num_frames = 24, .seed = 18};
+  MadeShot shot = make_shot(plan);
+  squeeze(shot, 2.0);
+  const Trial trial = solved(shot, 0.5 * plan.focal_px);
+  const Finding& verdict = trial.findings.front();
+  CHECK(verdict.cause == Cause::kPixelAspect);
+  CHECK_MESSAGE(verdict.words.find("--pixel-aspect 2 ") != std::string::npos, verdict.words);
+  const Result<Trial> right =
+      try_solve(shot.tracks, {.focal_px = 0.5 * plan.focal_px, .focal_ratio = 2.0});
+  REQUIRE(right.has_value());
+  CHECK(right->findings.front().cause == Cause::kGood);
+}
+
+TEST_CASE("one plane is seen through a lens of two terms that nothing straightens") {
+  int seen = 0;
+  constexpr int kShots = 6;
+  for (unsigned seed = 1; seed <= kShots; ++seed) {
+    ShotPlan plan{.focal_px = 1500.0, .k1 = -0.1, .k2 = 0.02, .num_tracks = 40, .seed = seed};
+    plan.flat = true;
+    plan.num_frames = 20;
+    const Trial trial = solved(make_shot(plan), plan.focal_px);
+    seen += has(trial, Cause::kOnePlane) ? 1 : 0;
+  }
+  CHECK(seen == kShots);
 }

@@ -60,7 +60,7 @@ TEST_CASE("gaps, NaN, repeated rows and points outside are kept apart and named"
       "track,frame,x,y\n"
       "a,1,10,10\n"
       "a,2,,\n"
-      "a,3,nan,-NaN\n"
+      "a,3,nan,-Inf\n"
       "a,1,10,10\n"
       "b,1,103,54\n");
   CHECK(tracks.points.size() == 2);
@@ -78,7 +78,11 @@ TEST_CASE("what is no tracks file is refused with line and column") {
   CHECK(error_in("track,frame,x,y\n").find("no row with a point") != std::string::npos);
   CHECK(error_in("track,frame,x,y\na,1,,\n").find("no row with a point") != std::string::npos);
   CHECK(error_in("track,frame,x,y\na,one,2,3\n").find("t.csv:2: frame is 'one'") == 0);
-  CHECK(error_in("track,frame,x,y\na,1,2,inf\n").find("t.csv:2: y is 'inf'") == 0);
+  CHECK(error_in("track,frame,x,y\na,1,2,inf\n").find("no row with a point") != std::string::npos);
+  CHECK(error_in("track,frame,x,y\na,1,2,infinite\n").find("t.csv:2: y is 'infinite'") == 0);
+  CHECK(error_in("track,frame,x,y\na,-1.003e12,2,3\n").find("t.csv:2: frame is -1003000000000") ==
+        0);
+  CHECK(error_in("track,frame,x,y\na,shot.exr,2,3\n").find("t.csv:2: frame is 'shot.exr'") == 0);
   CHECK(error_in("track,frame,x,y\na,1,2,\n").find("t.csv:2: y is") == 0);
   CHECK(error_in("track,frame,x,y\n ,1,2,3\n").find("t.csv:2: track is blank") == 0);
   CHECK(error_in("track,frame,x,y\na,1,2,3\na,1,2,4\n") ==
@@ -130,4 +134,23 @@ TEST_CASE("a point beyond any picture is a gap, and is told") {
   CHECK(tracks.warnings[1].message.find("up to 999900 px (first: line 5)") != std::string::npos);
   CHECK(error_in("track,frame,x,y\na,1,1e300,2\n").find("no row with a point") !=
         std::string::npos);
+}
+
+TEST_CASE("a frame may be a file's name, and tabs may separate the columns") {
+  const Tracks tracks = tracks_in(
+      "track\tframe\tx\ty\n"
+      "a\tplates/shot.1001.exr\t1\t2\n"
+      "a\tleft07.jpg\t1\t2\n"
+      "a\t1002\t1\t2\n"
+      "a\ttake2_0990\t1\t2\n");
+  CHECK(tracks.frames == std::vector<double>{7.0, 990.0, 1001.0, 1002.0});
+}
+
+TEST_CASE("tracks that fill only a quarter of the plate may be those of a smaller copy") {
+  std::string text = "# image: 2000x1000\ntrack,frame,x,y\n";
+  for (int i = 0; i < 30; ++i) text += fmt::format("t{},1,{},{}\n", i, 30 * i, 15 * i);
+  const Tracks quarter = tracks_in(text);
+  REQUIRE(quarter.warnings.size() == 1);
+  CHECK(quarter.warnings[0].code == "tracks-in-a-quarter");
+  CHECK(tracks_in(text + "right,1,1900,10\n").warnings.empty());
 }

@@ -214,6 +214,13 @@ TEST_CASE("the camera of the USD text sees the points where the tracks are") {
   REQUIRE_NOTHROW(stage = parser.stage());
   CHECK(stage.properties.at("upAxis").text() == "Y");
   CHECK(stage.properties.at("metersPerUnit").number() == 0.01);
+  CHECK(stage.properties.at("timeCodesPerSecond").number() == 24.0);
+  CHECK(stage.properties.at("framesPerSecond").number() == 24.0);
+  CHECK(
+      usd_text(made.shot.tracks, solve, *scene, 23.976).find("    timeCodesPerSecond = 23.976\n") !=
+      std::string::npos);
+  CHECK(stage.properties.at("doc").text() ==
+        "Camera solve, to scale. It goes with the plate as shot, without a lens.");
   CHECK(stage.properties.at("startTimeCode").number() == 1001.0);
   CHECK(stage.properties.at("defaultPrim").text() == "shot");
   const Prim& shot = stage.children.at("shot");

@@ -1,5 +1,5 @@
 // Whether the verdict names the fault that was put into a random synthetic shot, over all faults.
-// Two cases of each run by default; TRUEPLATE_VERDICT_CASES=25 runs 300, for which the share is
+// Two cases of each run by default; TRUEPLATE_VERDICT_CASES=25 runs 325, for which the share is
 // promised. TRUEPLATE_VERDICT_SEED (1) is the first case's: other cases are other shots.
 
 #include <doctest/doctest.h>
@@ -21,7 +21,7 @@ using trueplate::tests::ShotCase;
 
 /// Share of random cases whose verdict is right.
 constexpr double kPromisedShare = 0.95;
-constexpr int kNumCauses = 9;
+constexpr int kNumCauses = 10;
 
 int from_environment(const char* name, int otherwise) {
   const char* text = std::getenv(name);

@@ -1,0 +1,24 @@
+#pragma once
+
+#include <cstddef>
+#include <optional>
+
+#include "calib/plate/detail/shot.h"
+
+namespace trueplate::plate::detail {
+
+/// A track that leaves its point evenly.
+struct Drift {
+  double px_per_frame = 0.0;
+  double way_px = 0.0;  // from its first frame to its last
+  double left = 1.0;    // of the sum of squared errors, about the point and drift that fit best
+};
+
+/// The drift that explains most of what the scene's cameras see of a track; its point may move for
+/// it. `px` are the solver's. nullopt with fewer than four points, or where point and drift are not
+/// told apart.
+[[nodiscard]] std::optional<Drift> drift_of(const Shot& shot,
+                                            const Scene& scene,
+                                            std::size_t track);
+
+}  // namespace trueplate::plate::detail
