@@ -32,7 +32,15 @@ std::string& command_name() {
 std::atomic<bool> interrupted{false};
 static_assert(std::atomic<bool>::is_always_lock_free);
 
-extern "C" void on_interrupt(int) { interrupted.store(true); }
+/// Whether someone watches who has to be told at once that the signal was taken.
+std::atomic<bool> watched{false};
+
+extern "C" void on_interrupt(int) {
+  interrupted.store(true);
+  constexpr std::string_view kStopping = "\r\033[Kstopping; Ctrl-C again ends at once\n";
+  if (watched.load())
+    static_cast<void>(!::write(STDERR_FILENO, kStopping.data(), kStopping.size()));
+}
 extern "C" void on_interrupt_at_once(int) { ::_exit(kInterrupted); }
 
 void on_signals(void (*handler)(int)) {
@@ -251,6 +259,7 @@ void Progress::update(int done, int total, std::string_view name) {
 const std::atomic<bool>& interrupt_flag() { return interrupted; }
 
 void install_interrupt_handler() {
+  watched.store(is_terminal(Stream::kErrors));
   on_signals(&on_interrupt);
   // A full quota then shows as a failed write, which is reported.
   ::signal(SIGXFSZ, SIG_IGN);
