@@ -49,7 +49,7 @@ Cells heading() {
           "body",
           "model",
           "rms px",
-          "map px",
+          "predicted px",
           "calibrated",
           "filed by"};
 }
