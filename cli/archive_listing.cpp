@@ -79,8 +79,12 @@ std::string blocks_text(std::span<const Entry> entries) {
     const auto with = [](std::string_view name, const std::string& value) {
       return value.empty() ? std::string() : fmt::format("{}{}", name, value);
     };
+    std::string set;
+    for (const std::string& part : {row[3], with("body ", row[4]), row[5]}) {
+      if (!part.empty()) set += (set.empty() ? "" : "; ") + part;
+    }
     text += fmt::format("{}  {}{}\n", row[0], row[1], with(", serial ", row[2]));
-    text += fmt::format("    {}{}{}\n", row[3], with("; body ", row[4]), with("; ", row[5]));
+    text += fmt::format("    {}\n", set);
     text += fmt::format("    rms {} px, predicted error {} px; calibrated {}{}\n",
                         row[6],
                         row[7],

@@ -219,8 +219,9 @@ struct Progress::State {
     const double seconds = std::chrono::duration<double>(Clock::now() - begin).count();
     if (done <= 0 || seconds < 1.0) return {};
     const double rate = done / seconds;
-    const std::string text =
-        rate >= 0.1 ? fmt::format(", {:.3g}/s", rate) : fmt::format(", {:.3g} s each", 1.0 / rate);
+    const std::string text = rate >= 10.0  ? fmt::format(", {:.0f}/s", rate)
+                             : rate >= 0.1 ? fmt::format(", {:.1f}/s", rate)
+                                           : fmt::format(", {:.2g} s each", 1.0 / rate);
     if (done >= total) return text;
     return fmt::format("{}, {} left", text, duration_text((total - done) / rate));
   }
