@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <numeric>
 #include <optional>
 #include <string_view>
 #include <vector>
@@ -49,7 +50,7 @@ Cells heading() {
           "body",
           "model",
           "rms px",
-          "map px",
+          "predicted px",
           "calibrated",
           "filed by"};
 }
@@ -68,6 +69,29 @@ Cells cells(const Entry& entry) {
           pixels(entry.map_sigma_px),
           printable(entry.calibrated_at.substr(0, 10), 10),
           printable(entry.added_by, 16)};
+}
+
+/// A few short lines for each entry, so that no long label moves what others say.
+std::string blocks_text(std::span<const Entry> entries) {
+  std::string text;
+  for (const Entry& entry : entries) {
+    const Cells row = cells(entry);
+    const auto with = [](std::string_view name, const std::string& value) {
+      return value.empty() ? std::string() : fmt::format("{}{}", name, value);
+    };
+    std::string set;
+    for (const std::string& part : {row[3], with("body ", row[4]), row[5]}) {
+      if (!part.empty()) set += (set.empty() ? "" : "; ") + part;
+    }
+    text += fmt::format("{}  {}{}\n", row[0], row[1], with(", serial ", row[2]));
+    text += fmt::format("    {}\n", set);
+    text += fmt::format("    rms {} px, predicted error {} px; calibrated {}{}\n",
+                        row[6],
+                        row[7],
+                        row[8],
+                        with(", filed by ", row[9]));
+  }
+  return text;
 }
 
 std::string focus_text(double per_m) {
@@ -101,18 +125,26 @@ bool like_formula(std::string_view text) {
 
 }  // namespace
 
-std::string entries_text(std::span<const Entry> entries) {
+std::string entries_text(std::span<const Entry> entries, std::size_t columns) {
   std::vector<Cells> rows{heading()};
   for (const Entry& entry : entries) rows.push_back(cells(entry));
   std::vector<std::size_t> widths(rows.front().size(), 0);
-  for (const Cells& row : rows) {
-    for (std::size_t i = 0; i < row.size(); ++i) widths[i] = std::max(widths[i], width(row[i]));
+  for (std::size_t i = 0; i < widths.size(); ++i) {
+    // A column of which no entry has anything takes no room.
+    const bool is_used = std::any_of(
+        rows.begin() + 1, rows.end(), [&](const Cells& row) { return !row[i].empty(); });
+    for (const Cells& row : rows) {
+      if (is_used) widths[i] = std::max(widths[i], width(row[i]) + 2);
+    }
+  }
+  if (std::accumulate(widths.begin(), widths.end(), std::size_t{0}) > columns + 2) {
+    return blocks_text(entries);
   }
   std::string text;
   for (const Cells& row : rows) {
     std::string line;
     for (std::size_t i = 0; i < row.size(); ++i) {
-      line += row[i] + std::string(widths[i] - width(row[i]) + 2, ' ');
+      if (widths[i] > 0) line += row[i] + std::string(widths[i] - width(row[i]), ' ');
     }
     line.erase(line.find_last_not_of(' ') + 1);
     text += line + "\n";

@@ -8,9 +8,10 @@
 
 namespace trueplate::cli {
 
-/// Calibrations of an archive as a table for a person, one line each, with a heading; text from the
-/// archive is shown with control characters replaced.
-std::string entries_text(std::span<const archive::Entry> entries);
+/// Calibrations of an archive for a person: a table of one line each with a heading, or, where that
+/// is wider than so many columns, three lines each. Text from the archive is shown with control
+/// characters replaced.
+std::string entries_text(std::span<const archive::Entry> entries, std::size_t columns);
 /// One of them with all there is, several lines.
 std::string entry_text(const archive::Entry& entry);
 

@@ -32,7 +32,15 @@ std::string& command_name() {
 std::atomic<bool> interrupted{false};
 static_assert(std::atomic<bool>::is_always_lock_free);
 
-extern "C" void on_interrupt(int) { interrupted.store(true); }
+/// Whether someone watches who has to be told at once that the signal was taken.
+std::atomic<bool> watched{false};
+
+extern "C" void on_interrupt(int) {
+  interrupted.store(true);
+  constexpr std::string_view kStopping = "\r\033[Kstopping; Ctrl-C again ends at once\n";
+  if (watched.load())
+    static_cast<void>(!::write(STDERR_FILENO, kStopping.data(), kStopping.size()));
+}
 extern "C" void on_interrupt_at_once(int) { ::_exit(kInterrupted); }
 
 void on_signals(void (*handler)(int)) {
@@ -211,8 +219,9 @@ struct Progress::State {
     const double seconds = std::chrono::duration<double>(Clock::now() - begin).count();
     if (done <= 0 || seconds < 1.0) return {};
     const double rate = done / seconds;
-    const std::string text =
-        rate >= 0.1 ? fmt::format(", {:.3g}/s", rate) : fmt::format(", {:.3g} s each", 1.0 / rate);
+    const std::string text = rate >= 10.0  ? fmt::format(", {:.0f}/s", rate)
+                             : rate >= 0.1 ? fmt::format(", {:.1f}/s", rate)
+                                           : fmt::format(", {:.2g} s each", 1.0 / rate);
     if (done >= total) return text;
     return fmt::format("{}, {} left", text, duration_text((total - done) / rate));
   }
@@ -251,6 +260,7 @@ void Progress::update(int done, int total, std::string_view name) {
 const std::atomic<bool>& interrupt_flag() { return interrupted; }
 
 void install_interrupt_handler() {
+  watched.store(is_terminal(Stream::kErrors));
   on_signals(&on_interrupt);
   // A full quota then shows as a failed write, which is reported.
   ::signal(SIGXFSZ, SIG_IGN);

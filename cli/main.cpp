@@ -132,11 +132,18 @@ std::string unknown_command(const CLI::App& app, std::string_view word) {
       std::find(known.begin(), known.end(), word) != known.end()) {
     return {};
   }
-  const std::string near = meant(word, known);
-  return fmt::format("unknown command '{}'{} known: {}",
+  // Words that other programs have for a command of another name here.
+  constexpr std::array<std::pair<std::string_view, std::string_view>, 3> kOtherWords{
+      {{"list", "find"}, {"search", "find"}, {"ls", "find"}}};
+  std::string near = meant(word, known);
+  for (const auto& [other, name] : kOtherWords) {
+    const bool is_known = std::find(known.begin(), known.end(), name) != known.end();
+    if (near.empty() && word == other && is_known) near = fmt::format("; did you mean '{}'?", name);
+  }
+  // Where one is suggested the others would drown it.
+  return fmt::format("unknown command '{}'{}",
                      trueplate::printable(word),
-                     near.empty() ? ";" : near,
-                     fmt::join(known, ", "));
+                     near.empty() ? fmt::format("; known: {}", fmt::join(known, ", ")) : near);
 }
 
 /// `trueplate archive find`.
@@ -168,7 +175,7 @@ std::vector<std::string> words_left(const CLI::App& command) {
 
 /// The refusal of a command line without a command, or with one that needs another below it.
 std::string no_command(const CLI::App& command) {
-  if (command.get_parent() == nullptr) return "no command; trueplate --help lists them";
+  if (command.get_parent() == nullptr) return "no command; trueplate alone lists them";
   return fmt::format("say what to do: {}; see {} --help",
                      fmt::join(names_below(command), ", "),
                      full_name(command));
@@ -210,6 +217,23 @@ int write_reference(const CLI::App& app, const std::string& folder) {
   return written ? static_cast<int>(kDone) : report_failure(written.error());
 }
 
+/// `help`, `help archive find`: the same as --help behind the other words.
+std::vector<std::string> without_help_word(int argc, char** argv) {
+  std::vector<std::string> words(argv + std::min(argc, 1), argv + argc);
+  if (words.empty() || words.front() != "help") return words;
+  words.erase(words.begin());
+  words.emplace_back("--help");
+  return words;
+}
+
+/// What is there, for someone who named nothing.
+int list_commands(const CLI::App& app) {
+  const std::string list = command_list(reference_of(app), terminal_width(Stream::kErrors));
+  fmt::print(
+      stderr, "trueplate: no command; trueplate COMMAND --help tells about one of these\n{}", list);
+  return kUsage;
+}
+
 int run(int argc, char** argv) {
   CLI::App app("measure lens distortion, straighten plates, bend CG back", "trueplate");
   app.formatter_fn([](const CLI::App* asked, const std::string&, CLI::AppFormatMode) {
@@ -232,13 +256,14 @@ int run(int argc, char** argv) {
   // Manual pages and completions are made of the declarations above; the build calls this.
   if (argc == 3 && std::string_view(argv[1]) == "--write-reference")
     return write_reference(app, argv[2]);
-  if (argc >= 2) {
-    if (const std::string refusal = unknown_command(app, argv[1]); !refusal.empty()) {
-      return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
-    }
+  std::vector<std::string> words = without_help_word(argc, argv);
+  if (words.empty()) return list_commands(app);
+  if (const std::string refusal = unknown_command(app, words.front()); !refusal.empty()) {
+    return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
   }
   try {
-    app.parse(argc, argv);
+    std::reverse(words.begin(), words.end());  // as the library wants them
+    app.parse(words);
   } catch (const CLI::ParseError& error) {
     if (error.get_exit_code() == 0) return app.exit(error);  // --help, --version
     for (std::size_t i = 0; i < kCommands.size(); ++i) {

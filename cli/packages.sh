@@ -17,7 +17,7 @@ for group in "$@"; do
   case "$group" in
     quickstart) packages+=(opencv-doc) ;;
     test) packages+=(ffmpeg doctest-dev opencv-doc poppler-utils librsvg2-bin python3 lintian
-      python3-jsonschema groff-base man-db zsh chromium slurm-wlm munge postgresql) ;;
+      python3-jsonschema groff-base man-db fish zsh chromium slurm-wlm munge postgresql) ;;
     lint) packages+=(clang clang-format clang-tidy git libbenchmark-dev libclang-rt-14-dev) ;;
     *) echo "packages.sh: unknown group '$group'; known: quickstart, test, lint" >&2; exit 2 ;;
   esac

@@ -251,8 +251,7 @@ std::string FrameLenses::text() const {
   double sigma_px = 0.0;
   for (const auto& [frame, at] : at_frames_) sigma_px = std::max(sigma_px, at.green.sigma.rms_px);
   return fmt::format(
-      "a lens for each of {} frames: {} at {}, {} at {}; known to sigma {:.3f} px or "
-      "better\n",
+      "a lens for each of {} frames: {} at {}, {} at {}; predicted error {:.3f} px or less\n",
       at_frames_.size(),
       zoom::state_text(first.green.state),
       first_frame,

@@ -81,7 +81,10 @@ std::string printable(std::string_view text, std::size_t max_bytes) {
   for (std::size_t i = 0; i < text.size();) {
     const std::size_t length = sequence_length(text.substr(i));
     std::string_view piece = length == 0 ? kReplacement : text.substr(i, length);
-    if (length != 0 && is_control(piece)) piece = " ";
+    if (length != 0 && is_control(piece)) {
+      const bool is_space = piece == "\n" || piece == "\r" || piece == "\t";
+      piece = is_space ? std::string_view(" ") : kReplacement;
+    }
     if (shown.size() + piece.size() > max_bytes) return shown + "...";
     shown += piece;
     i += length == 0 ? 1 : length;

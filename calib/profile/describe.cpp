@@ -275,7 +275,8 @@ void add_quality(Page& page, const Station& station) {
   page.add("", words_of(fit_verdict(station.quality)));
   if (quality.held_out_rms_px) {
     page.add("",
-             fmt::format("rms {:.4f} px in frames the fit did not see", *quality.held_out_rms_px));
+             fmt::format("held out: rms {:.4f} px, in frames the fit did not see",
+                         *quality.held_out_rms_px));
   }
   if (quality.noise_sigma_px) {
     page.add(
@@ -284,8 +285,8 @@ void add_quality(Page& page, const Station& station) {
   }
   if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
     page.add("",
-             fmt::format("the lens map is known to sigma {:.4f} px over {}, {:.4f} px at the "
-                         "worst place, after the {} that a camera solve absorbs",
+             fmt::format("predicted error {:.4f} px over {}, {:.4f} px at the worst place (one "
+                         "standard deviation), after the {} that a camera solve absorbs",
                          *quality.map_sigma_rms_px,
                          quality.map_sigma_share.value_or(1.0) < 1.0
                              ? fmt::format("the {:.0f} % of the plate that see rays",

@@ -174,11 +174,12 @@ Result<StateProfile> profile_at(const profile::Profile& profile,
   station.warnings = found->warnings;
   station.warnings.push_back(
       {"interpolated",
-       fmt::format("between stations: the lens map is known to sigma {:.4f} px over the plate, "
-                   "{:.4f} px at the worst place, its focal length to {:.2g} %",
-                   found->sigma.rms_px,
-                   found->sigma.max_px,
-                   100.0 * found->sigma.focal_share),
+       fmt::format(
+           "between stations: the predicted error is {:.4f} px over the plate, {:.4f} px at "
+           "the worst place; the focal length is known to {:.2g} %",
+           found->sigma.rms_px,
+           found->sigma.max_px,
+           100.0 * found->sigma.focal_share),
        found->sigma.rms_px});
   for (std::size_t i = 0; i < profile.stations.size(); ++i) {
     if (!(std::abs(found->station_weights[i]) > kLeastWeight)) continue;

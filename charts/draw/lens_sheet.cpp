@@ -327,11 +327,10 @@ std::vector<Entry> certainty(const profile::Station& station) {
            "{} of {}, {}", quality.num_frames_used, quality.num_frames, quality.num_points)},
       {"Residual, rms", fmt::format("{:.4f} px per point", quality.rms_px)}};
   if (quality.held_out_rms_px) {
-    entries.push_back(
-        {"Frames not fitted, rms", fmt::format("{:.4f} px", *quality.held_out_rms_px)});
+    entries.push_back({"Held out, rms", fmt::format("{:.4f} px", *quality.held_out_rms_px)});
   }
   if (quality.map_sigma_rms_px) {
-    entries.push_back({"Map, one std. deviation",
+    entries.push_back({"Predicted error",
                        fmt::format("{:.4f} px rms, {:.4f} px at worst",
                                    *quality.map_sigma_rms_px,
                                    quality.map_sigma_max_px.value_or(*quality.map_sigma_rms_px))});

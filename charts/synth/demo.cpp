@@ -146,10 +146,13 @@ Result<ChartFootage> render_demo_chart(const Demo& demo,
   return render_chart(lens.lens, demo.chart, pose.camera_from_chart, options);
 }
 
-Result<DemoShot> render_demo_shot(const DemoLens& lens, int threads) {
+Result<DemoShot> render_demo_shot(const DemoLens& lens,
+                                  int threads,
+                                  const std::atomic<bool>* interrupt) {
   const Window display{0, 0, lens.lens.plate_size.width, lens.lens.plate_size.height};
   SetRenderOptions options = lens.set_options;
   options.threads = threads;
+  options.interrupt = interrupt;
   const auto take = [&](std::string name, SetPicture kind, const Window& data) {
     Result<Image<float>> image = render_set(kind, lens.lens, lens.camera_from_set, data, options);
     if (!image) return Result<DemoPicture>(fail(image.error()));

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Geometry>
+#include <atomic>
 #include <cstdint>
 #include <string>
 #include <vector>
@@ -74,7 +75,10 @@ struct DemoShot {
   std::vector<SetMarker> markers;
 };
 
-Result<DemoShot> render_demo_shot(const DemoLens& lens, int threads = 0);
+/// interrupt   see SetRenderOptions
+Result<DemoShot> render_demo_shot(const DemoLens& lens,
+                                  int threads = 0,
+                                  const std::atomic<bool>* interrupt = nullptr);
 
 /// Where a marker was tracked in one frame of the demo's move.
 struct DemoTrackPoint {

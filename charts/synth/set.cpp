@@ -8,6 +8,7 @@
 #include <numbers>
 #include <optional>
 
+#include "calib/base/interrupt.h"
 #include "calib/base/parallel.h"
 #include "charts/synth/detail/checks.h"
 #include "charts/synth/detail/gather.h"
@@ -188,7 +189,7 @@ class SetRenderer {
     const std::vector<CellRow> one_line(static_cast<std::size_t>(num_channels_),
                                         CellRow(num_pixels_, kCells));
     std::vector<std::vector<CellRow>> channels(kCells, one_line);
-    for (int row = begin; row < end; ++row) {
+    for (int row = begin; row < end && !is_interrupted(options_.interrupt); ++row) {
       load(&inverse, row + 1, rows[2]);
       for (int i = 0; i < num_pixels_; ++i) {
         const bool plain = is_plain(rows, i);
@@ -341,7 +342,9 @@ Result<Image<float>> render_set(SetPicture picture,
   }
   if (checked) checked = detail::check_range("set", "noise sigma", options.noise_sigma, 0.0, 1e6);
   if (!checked) return fail(checked.error());
-  return SetRenderer(picture, lens, camera_from_set, data_window, options).render();
+  Image<float> image = SetRenderer(picture, lens, camera_from_set, data_window, options).render();
+  if (is_interrupted(options.interrupt)) return interruption();
+  return image;
 }
 
 Window straightened_window(const lens::Lens& lens, int margin_px) {

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Geometry>
+#include <atomic>
 #include <cstdint>
 #include <string>
 #include <vector>
@@ -40,6 +41,8 @@ struct SetRenderOptions {
   double noise_sigma = 0.0;  // standard deviation of the sensor noise of kPlate, scene-linear
   std::uint64_t seed = 1;
   int threads = 0;  // 0 = all cores
+  /// Set to give up; looked at before every row.
+  const std::atomic<bool>* interrupt = nullptr;
 };
 
 /// A hand-held view of the set from `distance_m` in front of its back wall (8 to 13 show most of
@@ -56,7 +59,7 @@ struct SetRenderOptions {
 /// errors        kInvalidInput for a lens that does not validate, a pose that is not a rigid
 /// motion,
 ///               an empty window or one with more than kMaxImageSide pixels a side, an option out
-///               of range
+///               of range; kInterrupted
 /// The same bits for every number of threads.
 Result<Image<float>> render_set(SetPicture picture,
                                 const lens::Lens& lens,

@@ -13,9 +13,18 @@
 #include "cli/archive_paths.h"
 #include "cli/archive_query.h"
 #include "cli/commands/archive_commands.h"
+#include "cli/terminal.h"
 
 namespace trueplate::cli {
 namespace {
+
+constexpr std::size_t kAnyWidth = 100'000;
+
+/// A terminal's width; what goes elsewhere may be as wide as it is.
+std::size_t columns_shown() {
+  return is_terminal(Stream::kOutput) ? static_cast<std::size_t>(terminal_width(Stream::kOutput))
+                                      : kAnyWidth;
+}
 
 using archive::Archive;
 using archive::Entry;
@@ -49,7 +58,7 @@ int run_find(const FindOptions& options, const std::string& location, const Comm
   } else if (entries->empty()) {
     print(common, "nothing fits\n");
   } else {
-    print(common, entries_text(*entries));
+    print(common, entries_text(*entries, columns_shown()));
   }
   if (more && !csv_shown)
     print(common, fmt::format("more than {}: --most N shows more\n", options.most));
@@ -85,7 +94,7 @@ int run_history(const Wanted& wanted, const std::string& location, const CommonO
     entries = archive->find(*query);
   }
   if (!entries) return report_archive(entries.error());
-  print(common, entries->empty() ? "nothing fits\n" : entries_text(*entries));
+  print(common, entries->empty() ? "nothing fits\n" : entries_text(*entries, columns_shown()));
   if (Result<void> written = write_json(common, {{"calibrations", entries_json(*entries)}});
       !written) {
     return report_failure(written.error());

@@ -159,7 +159,7 @@ Result<void> write_lens(const DemoWriter& writer,
     return written;
   }
 
-  Result<synth::DemoShot> shot = synth::render_demo_shot(lens, common.threads);
+  Result<synth::DemoShot> shot = synth::render_demo_shot(lens, common.threads, &interrupt_flag());
   if (!shot) return fail(shot.error());
   if (Result<void> written = writer.markers(folder / "markers.csv", shot->markers, size);
       !written) {

@@ -83,6 +83,45 @@ std::string zsh_action(const OptionEntry& option) {
   return " ";
 }
 
+/// A word in single quotes, for fish.
+std::string fish_quoted(std::string_view text) {
+  std::string result = "'";
+  for (const char c : text) {
+    if (c == '\'' || c == '\\') result += '\\';
+    result += c;
+  }
+  return result + "'";
+}
+
+/// What fish offers behind an option: -r a value, -f no files, -x both.
+std::string fish_values(const OptionEntry& option) {
+  if (option.value.empty()) return " -f";
+  const Offer offer = offer_of(option);
+  if (!option.choices.empty()) {
+    return fmt::format(" {} -a {}",
+                       offer == Offer::kNothing ? "-x" : "-r",
+                       fish_quoted(fmt::format("{}", fmt::join(option.choices, " "))));
+  }
+  switch (offer) {
+    case Offer::kFiles:
+      return " -r -F";
+    case Offer::kFolders:
+      return " -x -a '(__fish_complete_directories)'";
+    case Offer::kNothing:
+      break;
+  }
+  return " -x";
+}
+
+/// How fish knows an option: `-s o -l output`.
+std::string fish_names(const OptionEntry& option) {
+  std::string text;
+  for (const std::string& name : option.names) {
+    text += name.starts_with("--") ? " -l " + name.substr(2) : " -s " + name.substr(1);
+  }
+  return text;
+}
+
 std::string zsh_options(const CommandEntry& command) {
   std::string text;
   for (const OptionGroup& group : command.groups) {
@@ -166,6 +205,45 @@ complete -o default -F _trueplate trueplate
                      commands,
                      values,
                      names);
+}
+
+std::string fish_completion(const CommandEntry& program) {
+  std::string steps;
+  std::string lines;
+  visit_commands(program, "", [&](const CommandEntry& command, const std::string& path) {
+    const std::string at =
+        fmt::format("complete -c trueplate -n {}",
+                    fish_quoted(fmt::format("test \"$(__trueplate_command)\" = \"{}\"", path)));
+    if (!command.commands.empty()) lines += at + " -f\n";  // a command comes first, not a file
+    for (const CommandEntry& below : command.commands) {
+      const std::string& word = below.words.back();
+      const std::string found = path.empty() ? word : path + " " + word;
+      steps += fmt::format(
+          "            case '{}/{}'\n                set command '{}'\n", path, word, found);
+      lines += fmt::format("{} -a {} -d {}\n", at, word, fish_quoted(below.summary));
+    }
+    for (const OptionGroup& group : command.groups) {
+      for (const OptionEntry& option : group.options) {
+        lines += fmt::format("{}{}{} -d {}\n",
+                             at,
+                             fish_names(option),
+                             fish_values(option),
+                             fish_quoted(option.text));
+      }
+    }
+  });
+  return fmt::format(R"(# fish completion for trueplate; made from its own help
+function __trueplate_command
+    set -l command ''
+    for word in (commandline -opc)[2..-1]
+        switch "$command/$word"
+{}        end
+    end
+    echo $command
+end
+{})",
+                     steps,
+                     lines);
 }
 
 std::string zsh_completion(const CommandEntry& program) {

@@ -37,6 +37,11 @@ Result<void> write_documents(const CommandEntry& program, const std::string& fol
       !written) {
     return written;
   }
+  if (Result<void> written = write(root / "fish" / "vendor_completions.d" / "trueplate.fish",
+                                   fish_completion(program));
+      !written) {
+    return written;
+  }
   return write(root / "zsh" / "vendor-completions" / "_trueplate", zsh_completion(program));
 }
 

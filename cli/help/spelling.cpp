@@ -71,10 +71,10 @@ std::string meant(std::string_view word, const std::vector<std::string>& known) 
 CLI::Option* one_of(CLI::Option* option, const std::vector<std::string>& words) {
   const auto check = [words](std::string& word) {
     if (std::find(words.begin(), words.end(), word) != words.end()) return std::string();
-    return fmt::format("unknown word '{}'{} known: {}",
+    const std::string near = meant(word, words);
+    return fmt::format("unknown word '{}'{}",
                        printable(word),
-                       near_word(word, words) ? meant(word, words) : ";",
-                       fmt::join(words, ", "));
+                       near.empty() ? fmt::format("; known: {}", fmt::join(words, ", ")) : near);
   };
   return option->type_name(fmt::format("{}", fmt::join(words, "|")))
       ->check(CLI::Validator(check, ""));

@@ -55,18 +55,6 @@ std::string examples(const HelpPage& page, int columns) {
   return text.empty() ? text : heading("Examples") + text;
 }
 
-std::string commands(const CommandEntry& command, int columns) {
-  std::string text;
-  std::string group;
-  for (const CommandEntry& below : command.commands) {
-    if (below.group != group) text += heading(below.group);
-    group = below.group;
-    text += fmt::format(
-        "  {:<14}{}", below.words.back(), wrapped(below.summary, 16, columns).substr(16));
-  }
-  return text;
-}
-
 std::string exit_statuses(const HelpPage* page, int columns) {
   std::string text = heading("Exit status");
   for (const StatusLine& line : help_statuses()) {
@@ -96,6 +84,18 @@ std::string wrapped(std::string_view text, int indent, int columns) {
   return result;
 }
 
+std::string command_list(const CommandEntry& command, int columns) {
+  std::string text;
+  std::string group;
+  for (const CommandEntry& below : command.commands) {
+    if (below.group != group) text += heading(below.group);
+    group = below.group;
+    text += fmt::format(
+        "  {:<14}{}", below.words.back(), wrapped(below.summary, 16, columns).substr(16));
+  }
+  return text;
+}
+
 std::string help_text(const CommandEntry& command, int columns) {
   const bool is_program = command.words.size() == 1;
   const HelpPage* page =
@@ -111,7 +111,7 @@ std::string help_text(const CommandEntry& command, int columns) {
   }
   if (!command.arguments.empty()) text += heading("Arguments");
   for (const OptionEntry& argument : command.arguments) text += argument_row(argument, columns);
-  text += commands(command, columns);
+  text += command_list(command, columns);
   for (const OptionGroup& group : command.groups) {
     text += heading(group.title);
     for (const OptionEntry& option : group.options) text += option_row(option, columns);

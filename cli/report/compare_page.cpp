@@ -44,11 +44,14 @@ json verdict_of(const compare::LensChange& change, const compare::ChangeOptions&
   const std::string_view why = compare::chance_and_size_text(change);
   if (!why.empty()) words += fmt::format(" Note that {}.", why);
   lines.push_back(words);
-  lines.push_back(
-      fmt::format("Left out of this is what a camera solve takes up: a turn of {:.4f} degrees and "
-                  "a focal length that differs by {:+.4f} %.",
-                  change.turn_deg,
-                  100.0 * (1.0 / change.focal_ratio - 1.0)));
+  constexpr double kFinestPercent = 0.0001;
+  const double focal_percent = 100.0 * (1.0 / change.focal_ratio - 1.0);
+  lines.push_back(fmt::format(
+      "Left out of this is what a camera solve takes up: a turn of {:.4f} degrees and "
+      "a focal length that differs by {}.",
+      change.turn_deg,
+      std::abs(focal_percent) < kFinestPercent ? fmt::format("less than {} %", kFinestPercent)
+                                               : fmt::format("{:+.4f} %", focal_percent)));
   return {{"level", level}, {"headline", headline}, {"lines", lines}};
 }
 
@@ -78,6 +81,11 @@ json places_section(const lens::Lens& lens, const compare::LensChange& change) {
                      {"dx", rounded(place.difference_px.x(), 1e-5)},
                      {"dy", rounded(place.difference_px.y(), 1e-5)}});
   }
+  // What does not matter shall not look as if it did.
+  constexpr double kMostOfNothing = 1000.0;
+  double exaggeration =
+      round_factor(lens.plate_size.width / 30.0 / std::max(2.0 * change.after.rms_px, 1e-6));
+  if (change.after.max_px < kSameMapPx) exaggeration = std::min(exaggeration, kMostOfNothing);
   return {
       {"kind", "vectors"},
       {"title", "What differs, over the frame"},
@@ -87,8 +95,7 @@ json places_section(const lens::Lens& lens, const compare::LensChange& change) {
         "more or less distortion. One way on one side and another on the other: decentred."}},
       {"caption", fmt::format("{} places.", change.places.size())},
       {"alone", "A to B"},
-      {"exaggeration",
-       round_factor(lens.plate_size.width / 30.0 / std::max(2.0 * change.after.rms_px, 1e-6))},
+      {"exaggeration", exaggeration},
       {"means", means}};
 }
 

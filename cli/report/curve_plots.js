@@ -1,8 +1,22 @@
-// Plots of other quantities than places: curves, and states of a lens.
-
-// ---- curves ----
+// Curves. Each has its own dashes, marks and lightness, and its name at its end.
 
 const dashes = ["none", "8 4", "2 3", "10 3 2 3", "14 5", "1 5", "6 2 1 2 1 2", "3 6"];
+const curveMarks = [d3.symbolCircle, d3.symbolSquare, d3.symbolTriangle, d3.symbolDiamond, d3.symbolCross, d3.symbolWye, d3.symbolStar];
+const curveLooks = ["first", "second", "third"];
+
+/// Gives a line the look of the i-th curve.
+const asCurve = (path, i) => path.attr("class", "line " + curveLooks[i % curveLooks.length]).attr("stroke-dasharray", dashes[i % dashes.length]);
+const markOfCurve = (host, i, x, y) => host.append("path").attr("class", "curve-mark " + curveLooks[i % curveLooks.length])
+    .attr("d", d3.symbol().type(curveMarks[i % curveMarks.length]).size(44)()).attr("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+
+/// A name in lines of at most `most` letters, broken at blanks.
+function brokenName(name, most) {
+  const lines = [];
+  for (const word of name.split(" ")) {
+    if (lines.length && (lines.at(-1) + " " + word).length <= most) lines[lines.length - 1] += " " + word; else lines.push(word);
+  }
+  return lines;
+}
 
 sectionKinds.curves = (host, section) => {
   const figure = figureIn(host, section.caption);
@@ -10,8 +24,9 @@ sectionKinds.curves = (host, section) => {
   figure.append(legend);
   section.series.forEach((series, i) => {
     const sample = d3.select(legend).append("span");
-    sample.append("svg").attr("width", 36).attr("height", 10).attr("viewBox", "0 0 36 10").style("display", "inline-block")
-        .append("path").attr("class", "line").attr("d", "M0 5H36").attr("stroke-dasharray", dashes[i % dashes.length]);
+    const line = sample.append("svg").attr("width", 44).attr("height", 12).attr("viewBox", "0 0 44 12").style("display", "inline-block");
+    asCurve(line.append("path"), i).attr("d", "M0 6H44");
+    markOfCurve(line, i, 22, 6);
     sample.append("span").text(" " + series.name);
   });
   const all = section.series.flatMap((series) => series.points);
@@ -23,7 +38,9 @@ sectionKinds.curves = (host, section) => {
   let x = null, y = null;
   const plot = drawing(figure, "curves", section.title, (svg, width) => {
     const size = {width, height: Math.min(380, 0.62 * width + 60)};
-    const [left, right, top, bottom] = [52, 22, 28, 40];
+    const longest = Math.max(...section.series.map((series) => series.name.length));
+    const named = section.series.length > 1;
+    const [left, right, top, bottom] = [52, named ? Math.min(7.8 * longest + 28, 0.3 * width) : 22, 28, 40];
     x = d3.scaleLinear().domain(d3.extent(all.map((p) => p[0]).concat(section.x_from ?? []))).range([left, width - right]);
     y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0, levels.map((level) => level.value)))).nice().range([size.height - bottom, top]);
     const ticks = Math.max(3, Math.floor(width / 90));
@@ -43,9 +60,10 @@ sectionKinds.curves = (host, section) => {
     }
     const line = d3.line().x((p) => x(p[0])).y((p) => y(p[1]));
     section.series.forEach((series, i) => {
-      svg.append("path").attr("class", "line series").attr("d", line(series.points)).attr("stroke-dasharray", dashes[i % dashes.length]);
+      asCurve(svg.append("path"), i).classed("series", true).attr("d", line(series.points));
+      if (named) markCurve(svg, series, i);
     });
-    if (section.series.length > 1) nameCurves(svg);
+    if (named) nameCurves(svg, width - right, Math.floor((right - 24) / 7.6));
     svg.append("line").attr("class", "cursor").attr("visibility", "hidden").attr("y1", top).attr("y2", size.height - bottom);
     return size;
   });
@@ -59,23 +77,40 @@ sectionKinds.curves = (host, section) => {
     }
     return kept.length ? kept : [least, most];
   }
-  /// Names at the ends of the curves, where there is room.
-  function nameCurves(svg) {
-    const taken = [];
-    for (const series of section.series) {
+  /// Marks along a curve; those of curves that lie upon each other stand at different places.
+  function markCurve(svg, series, i) {
+    const [from, to] = x.range();
+    const ordered = series.points.slice().sort((a, b) => a[0] - b[0]);
+    const apart = 96, first = apart * (i + 0.5) / section.series.length;
+    for (let at = from + first; at < to; at += apart) {
+      const next = ordered.findIndex((point) => x(point[0]) >= at);
+      if (next < 1) continue;  // beside the curve
+      const [before, after] = [ordered[next - 1], ordered[next]];
+      const share = (at - x(before[0])) / (x(after[0]) - x(before[0]));
+      markOfCurve(svg, i, at, y(before[1]) + share * (y(after[1]) - y(before[1])));
+    }
+  }
+  /// The name of each curve beside its end, moved up or down where others stand in the way.
+  function nameCurves(svg, edge, most) {
+    const lineHeight = 13;
+    const names = section.series.map((series, i) => {
       const end = series.points.reduce((a, b) => b[0] > a[0] ? b : a);
-      const [px, py] = [x(end[0]), y(end[1])];
-      // Curves that end at one place share a label.
-      const other = taken.find(([qx, qy]) => Math.abs(qy - py) < 14 && Math.abs(qx - px) < 90);
-      if (other) {
-        other[2].text(other[2].text() + ", " + series.name);
-        continue;
-      }
-      // On the side that the curve does not come from.
-      const before = series.points[Math.max(0, series.points.indexOf(end) - Math.ceil(series.points.length / 8))];
-      const falls = y(before[1]) < py - 4;
-      taken.push([px, py, svg.append("text").attr("class", "halo").attr("text-anchor", "end").attr("x", px)
-          .attr("y", falls ? Math.min(py + 15, y.range()[0] - 4) : py - 5).text(series.name)]);
+      const lines = brokenName(series.name, most);
+      return {i, lines, from: [x(end[0]), y(end[1])], half: lines.length * lineHeight / 2 + 1, at: y(end[1])};
+    }).sort((a, b) => a.at - b.at);
+    const [lowest, highest] = y.range();
+    names.forEach((name, k) => {
+      name.at = Math.max(name.at, k ? names[k - 1].at + names[k - 1].half + name.half : highest + name.half - 14);
+    });
+    for (let k = names.length - 1; k >= 0; --k) {
+      const below = k + 1 < names.length ? names[k + 1].at - names[k + 1].half : lowest + 10;
+      names[k].at = Math.min(names[k].at, below - names[k].half);
+    }
+    for (const name of names) {
+      svg.append("path").attr("class", "leader").attr("d", `M${name.from[0]} ${name.from[1]}L${edge + 8} ${name.at}`);
+      markOfCurve(svg, name.i, edge + 12, name.at);
+      const label = svg.append("text").attr("class", "end-name").attr("y", name.at - name.half + lineHeight - 2);
+      name.lines.forEach((words, k) => label.append("tspan").attr("x", edge + 22).attr("dy", k ? lineHeight : 0).text(words));
     }
   }
   const readout = readoutBelow(figure, "Point at the curves for their figures.");
@@ -95,61 +130,5 @@ sectionKinds.curves = (host, section) => {
     plot.svg.select(".cursor").attr("visibility", "visible").attr("x1", x(nearestX)).attr("x2", x(nearestX));
     readout.say(words.join("; "));
   });
-  figure.finish();
-};
-
-// ---- quantities over focal length and focus ----
-
-sectionKinds.surface = (host, section) => {
-  const figure = figureIn(host, section.caption);
-  const which = choice("show", section.quantities.map((quantity) => quantity.name), "quantity");
-  const legend = make("div", "controls");
-  figure.append(make("div", "controls", which.label), legend);
-  const [columns, rows] = [section.x.count, section.y.count];
-  const quantity = () => section.quantities[which.select.value];
-  let cells = null;  // where the cells are, in the drawing's units
-  const plot = drawing(figure, "surface", section.title, (svg, width) => {
-    const size = {width, height: Math.min(460, 0.6 * width + 80)};
-    const [left, right, top, bottom] = [66, 22, 28, 44];
-    cells = {left, top, w: (width - left - right) / columns, h: (size.height - top - bottom) / rows};
-    const {values, steps, unit} = quantity();
-    const shade = veils(legend, steps, unit);
-    hatchPattern(svg, "unknown");
-    svg.append("rect").attr("class", "ground").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
-    svg.append("g").attr("class", "cells").selectAll("rect").data(values).enter().append("rect")
-        .attr("class", (v) => v === null ? "hatched" : "cell")
-        .attr("fill", (v) => v === null ? "url(#unknown)" : null)
-        .attr("fill-opacity", (v) => v === null ? 1 : shade(v))
-        .attr("x", (v, i) => left + (i % columns) * cells.w).attr("y", (v, i) => top + Math.floor(i / columns) * cells.h)
-        .attr("width", cells.w).attr("height", cells.h);
-    svg.append("rect").attr("class", "edge").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
-    const across = (at) => left + (at + 0.5) * cells.w, down = (at) => top + (at + 0.5) * cells.h;
-    // On a narrow page not every label has room; the first and the last are kept.
-    const room = (a, b) => a === b || Math.abs(across(a.at) - across(b.at)) > 7 * Math.max(a.label.length, b.label.length) + 10;
-    const named = section.x.ticks.slice(0, 1).concat(section.x.ticks.slice(-1));
-    for (const tick of section.x.ticks) if (named.every((other) => room(tick, other))) named.push(tick);
-    for (const tick of new Set(named)) {
-      svg.append("text").attr("text-anchor", "middle").attr("x", across(tick.at)).attr("y", size.height - bottom + 18).text(tick.label);
-    }
-    for (const tick of section.y.ticks) {
-      svg.append("text").attr("text-anchor", "end").attr("x", left - 8).attr("y", down(tick.at) + 4).text(tick.label);
-    }
-    svg.append("text").attr("text-anchor", "end").attr("x", width - right).attr("y", size.height - 8).text(section.x.label);
-    svg.append("text").attr("x", 2).attr("y", 14).text(section.y.label);
-    const marks = svg.append("g").attr("class", "stations").selectAll("circle").data(section.stations).enter().append("circle")
-        .attr("class", "station").attr("r", 6).attr("cx", (s) => across(s.column)).attr("cy", (s) => down(s.row));
-    marks.append("title").text((s) => s.label);
-    return size;
-  });
-  const readout = readoutBelow(figure, "Point at a state for its figure.");
-  plot.svg.node().addEventListener("pointermove", (event) => {
-    const [px, py] = pointer(plot.svg, event);
-    const column = Math.floor((px - cells.left) / cells.w), row = Math.floor((py - cells.top) / cells.h);
-    if (column < 0 || row < 0 || column >= columns || row >= rows) return readout.rest();
-    const {values, unit} = quantity();
-    const value = values[row * columns + column];
-    readout.say(`${section.states[row * columns + column]}: ` + (value === null ? "not known, no stations around it" : `${Number(value.toPrecision(4))} ${unit}`));
-  });
-  which.select.addEventListener("change", plot.render);
   figure.finish();
 };

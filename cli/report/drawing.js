@@ -96,10 +96,7 @@ const veil = 0.2;
 
 /// Which veil each value gets, and the legend that says so.
 function veils(legend, steps, unit) {
-  // More is denser; of quantities below zero, such as barrel distortion, farther below.
-  const below = steps.every((step) => step < 0);
-  const shade = d3.scaleThreshold().domain(steps).range(
-      [0].concat(steps).map((_, i) => 1 - (1 - veil) ** (below ? steps.length - i : i)));
+  const shade = d3.scaleThreshold().domain(steps).range([0].concat(steps).map((_, i) => 1 - (1 - veil) ** i));
   legend.replaceChildren();
   shade.range().forEach((opacity, i) => {
     const words = i === 0 ? `below ${steps[0]}` : i === steps.length ? `above ${steps[i - 1]}` : `${steps[i - 1]} to ${steps[i]}`;

@@ -15,6 +15,7 @@
 #include "calib/profile/describe.h"
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
+#include "cli/report/figure_doubt.h"
 
 namespace trueplate::cli {
 namespace {
@@ -37,6 +38,17 @@ Point2d most_distorted_corner(const lens::Lens& lens) {
     most = corner;
   }
   return most;
+}
+
+bool is_barrel(const lens::Lens& lens) {
+  const auto corner = lens::frame_distortion(lens).corner;
+  return corner && corner->percent() < 0.0;
+}
+
+/// A standard deviation that is no smaller than `least`; nullopt where there is neither.
+std::optional<double> at_least(const std::optional<double>& sigma, double least) {
+  if (!sigma && least <= 0.0) return std::nullopt;
+  return std::max(sigma.value_or(0.0), least);
 }
 
 json curve_towards(const lens::Lens& lens, std::string_view name, const Point2d& end_px) {
@@ -202,7 +214,9 @@ json key_figures(const profile::Station& station) {
       figures.add(
           "held out", px_text(*quality.held_out_rms_px), "rms of points that were not fitted");
     }
-    if (quality.map_sigma_max_px) {
+    if (!is_stated_error_of_use(station)) {
+      figures.add("predicted error", "not known", "what the profile states is not this lens's");
+    } else if (quality.map_sigma_max_px) {
       figures.add("predicted error",
                   px_text(*quality.map_sigma_max_px),
                   fmt::format("at the worst place; {} rms",
@@ -213,6 +227,7 @@ json key_figures(const profile::Station& station) {
                 fmt::format("used, with {} points", quality.num_points));
   }
   const lens::Lens& lens = station.lens;
+  const double guessed = guessed_px(station);
   if (const auto focal = lens::focal_mm(lens)) {
     constexpr double kWorthSaying = 0.01;
     const bool squeezed = std::abs(focal->y() / focal->x() - 1.0) > kWorthSaying;
@@ -225,16 +240,40 @@ json key_figures(const profile::Station& station) {
         "focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
   }
   if (const auto corner = lens::frame_distortion(lens).corner) {
-    figures.add("distortion",
-                fmt::format("{:+.2f} %", corner->percent()),
-                fmt::format("in the corner, {:+.1f} px; {}",
-                            corner->shift_px(),
-                            corner->percent() < 0.0 ? "barrel" : "pincushion"));
+    using lens::PointDistortion;
+    // Of the same corner, whichever of them a lens nearby distorts most.
+    const Point2d place = most_distorted_corner(lens);
+    const auto sigma = [&](double (PointDistortion::*figure)() const) {
+      return sigma_of(station, [&](const lens::Lens& other) -> std::optional<double> {
+        const auto at = lens::point_distortion(other, place);
+        return at ? std::optional((*at.*figure)()) : std::nullopt;
+      });
+    };
+    figures.add(
+        "distortion",
+        doubted_text(
+            corner->percent(),
+            at_least(sigma(&PointDistortion::percent), 100.0 * guessed / corner->ideal_height_px),
+            2,
+            true) +
+            " %",
+        fmt::format(
+            "{}, {} px in the corner{}",
+            corner->percent() < 0.0 ? "barrel" : "pincushion",
+            doubted_text(
+                corner->shift_px(), at_least(sigma(&PointDistortion::shift_px), guessed), 1, true),
+            guessed > 0.0 ? ", guessed" : ""));
   } else {
     figures.add("distortion", "none", "in the corners, which the lens cannot straighten");
   }
   if (const auto factor = lens::overscan_factor(lens)) {
-    figures.add("overscan", fmt::format("{:.3f}x", *factor), "the plate, to keep all of it");
+    // Twice the farthest place of the straightened border over the frame's size.
+    const double doubt = 2.0 * guessed / std::min(lens.plate_size.width, lens.plate_size.height);
+    figures.add("overscan",
+                doubted_text(
+                    *factor, at_least(sigma_of(station, &lens::overscan_factor), doubt), 3, false) +
+                    "x",
+                fmt::format("the plate, to keep all of it{}", guessed > 0.0 ? ", guessed" : ""));
   } else {
     figures.add("overscan",
                 "none",
@@ -285,17 +324,21 @@ json grid_section(const lens::Lens& lens) {
   // Shifts of a twentieth of the frame show; larger ones are not enlarged.
   const double factor = round_factor(0.05 * height / std::max(largest, 1e-9));
   const double shown = std::min(factor, 1000.0);
-  return {{"kind", "grid"},
-          {"title", "What the lens does to a straight grid"},
-          {"words", json::array()},
-          {"caption",
-           fmt::format("Dashed: straight lines as a pinhole would image them. Solid: as this lens "
-                       "does; the largest shift is {:.2f} px.",
-                       largest)},
-          {"exaggeration", shown},
-          {"most", std::max(5.0, 4.0 * shown)},
-          {"largest_px", largest},
-          {"lines", lines}};
+  return {
+      {"kind", "grid"},
+      {"title", "What the lens does to a straight grid"},
+      {"words", json::array()},
+      {"caption",
+       fmt::format("Dashed: straight lines as a pinhole would image them. Solid: as this lens "
+                   "does; the largest shift of a place in the straight frame is {:.2f} px. The "
+                   "distortion in the plate's corner is another figure: of what the lens images "
+                   "there, which comes from {} in the straight picture.",
+                   largest,
+                   is_barrel(lens) ? "farther out" : "elsewhere")},
+      {"exaggeration", shown},
+      {"most", std::max(5.0, 4.0 * shown)},
+      {"largest_px", largest},
+      {"lines", lines}};
 }
 
 json parameters_section(const profile::Station& station) {

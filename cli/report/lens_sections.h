@@ -12,6 +12,10 @@ namespace trueplate::cli {
 /// {level, headline, lines}: what the station is worth, first for the eye and then in words.
 [[nodiscard]] nlohmann::json verdict_of(const profile::Station& station);
 
+/// Whether the predicted error that the profile states can be this lens's: not of one that hardly
+/// straightens anything of the frame, nor of one whose noise alone makes more.
+[[nodiscard]] bool is_stated_error_of_use(const profile::Station& station);
+
 /// [{label, text, note}]: the figures at the top.
 [[nodiscard]] nlohmann::json key_figures(const profile::Station& station);
 

@@ -101,8 +101,8 @@ json verdict_lines(const LensFromLines& result) {
         fmt::format("Lines that were held out lie within {}.", px_text(*fit.held_out_rms_px)));
   }
   lines.push_back(fmt::format(
-      "Anywhere in the frame a straightened or bent pixel is expected to be off by {} "
-      "rms, and by {} at the worst place{}.",
+      "The predicted error of a straightened or bent pixel is {} rms over the frame, and {} at the "
+      "worst place{}.",
       px_text(fit.map_sigma_rms_px),
       px_text(fit.map_sigma_max_px),
       fit.model_doubt ? fmt::format("; {} rms is what other models that meet the lines as "

@@ -51,7 +51,7 @@ function verdictBox(verdict) {
 function figureStrip(figures) {
   const list = make("dl", "figures");
   for (const figure of figures) {
-    const value = make("dd", "", figure.text);
+    const value = make("dd", figure.text.length > 11 ? "long" : "", figure.text);
     if (figure.note) value.append(make("small", "", figure.note));
     list.append(make("div", "", make("dt", "", figure.label), value));
   }

@@ -52,14 +52,19 @@ std::optional<double> border_sigma_px(const profile::Station& station) {
   return largest;
 }
 
+/// Whether enough of the frame can be straightened for the numbers to be about it.
+bool holds_frame(const lens::Lens& lens) {
+  // A fisheye sees more than any flat picture holds, and is none the worse for it.
+  return lens::invertible_share_of_border(lens) >= kLeastBorderShare ||
+         lens::distort_ray(lens.model, {1.0, 0.0, 0.0}).has_value();
+}
+
 std::optional<Verdict> about_domain(const lens::Lens& lens) {
   const double share = lens::invertible_share_of_border(lens);
   if (share >= 1.0) return std::nullopt;
   const std::string words =
       fmt::format("only {:.1f} % of the frame's border can be straightened", 100.0 * share);
-  // A fisheye sees more than any flat picture holds, and is none the worse for it.
-  const bool sees_sideways = lens::distort_ray(lens.model, {1.0, 0.0, 0.0}).has_value();
-  if (share < kLeastBorderShare && !sees_sideways) return Verdict{"doubt", "Doubtful: " + words};
+  if (!holds_frame(lens)) return Verdict{"doubt", "Doubtful: " + words};
   return Verdict{"care", "Usable in part: " + words};
 }
 
@@ -141,13 +146,23 @@ std::string residuals_sentence(profile::FitVerdict verdict) {
 
 }  // namespace
 
+bool is_stated_error_of_use(const profile::Station& station) {
+  return holds_frame(station.lens) && !about_statement(station);
+}
+
 json verdict_of(const profile::Station& station) {
   const Verdict verdict = headline_of(station);
   json lines = json::array();
-  lines.push_back(residuals_sentence(profile::fit_verdict(station.quality)));
+  if (is_stated_error_of_use(station) || !station.quality) {
+    lines.push_back(residuals_sentence(profile::fit_verdict(station.quality)));
+  }
   if (station.quality) {
     const profile::Quality& quality = *station.quality;
-    std::string words = fmt::format("The lens meets the {} points it was fitted to within {} rms",
+    const bool is_of_use = is_stated_error_of_use(station);
+    std::string words = fmt::format("{} the {} points it was fitted to within {} rms",
+                                    is_of_use ? "The lens meets"
+                                              : "The profile says, and nothing here bears it out, "
+                                                "that the lens meets",
                                     quality.num_points,
                                     px_text(quality.rms_px));
     if (quality.held_out_rms_px) {
@@ -155,14 +170,13 @@ json verdict_of(const profile::Station& station) {
                            px_text(*quality.held_out_rms_px));
     }
     lines.push_back(words + ".");
-    if (quality.map_sigma_rms_px && quality.map_sigma_max_px) {
+    if (is_of_use && quality.map_sigma_rms_px && quality.map_sigma_max_px) {
       lines.push_back(fmt::format(
-          "{} a straightened or bent pixel is expected to be off by {} "
-          "rms, and by {} at the worst place (one standard deviation, after what a camera "
-          "solve absorbs).",
+          "The predicted error of a straightened or bent pixel is {1} rms{0}, and {2} at the worst "
+          "place (one standard deviation, after what a camera solve absorbs).",
           lens::invertible_share_of_border(station.lens) < 1.0
-              ? "Where the frame can be straightened at all,"
-              : "Anywhere in the frame",
+              ? " where the frame can be straightened at all"
+              : " over the frame",
           px_text(*quality.map_sigma_rms_px),
           px_text(*quality.map_sigma_max_px)));
     }

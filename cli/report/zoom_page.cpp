@@ -113,11 +113,11 @@ json verdict_of(const profile::Profile& profile, const Between& between) {
         fmt::format("{} of {} stations: {}.", count, profile.stations.size(), level.words));
   }
   if (between.sigma_max_px > 0.0) {
-    lines.push_back(fmt::format(
-        "Between stations a place is expected to be off by up to {} ({} rms), most at {}.",
-        px_text(between.sigma_max_px),
-        px_text(between.sigma_rms_px),
-        between.worst_state));
+    lines.push_back(
+        fmt::format("Between stations the predicted error is up to {} ({} rms), most at {}.",
+                    px_text(between.sigma_max_px),
+                    px_text(between.sigma_rms_px),
+                    between.worst_state));
   }
   if (between.station_px) {
     lines.push_back(fmt::format("Told by the others, a station is missed by {} rms at most.",

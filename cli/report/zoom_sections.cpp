@@ -30,15 +30,24 @@ double corner_percent(const lens::Lens& lens) {
 struct Quantity {
   std::string_view name;
   std::string_view unit;
+  double matters = 0.0;  // what differs by less is the same
   std::function<double(const zoom::LensAtState&)> value;
+  bool by_size = false;  // shaded by how far it is from 0, whichever way
 };
+
+/// Of distortion, in percent: the same on every page, so that a strong one has one look.
+const std::vector<double> kDistortionSteps{0.5, 1.0, 2.0, 5.0, 10.0};
 
 const std::vector<Quantity>& quantities() {
   static const std::vector<Quantity> list{
-      {"distortion in the corner", "%", [](const auto& at) { return corner_percent(at.lens); }},
-      {"predicted error, rms", "px", [](const auto& at) { return at.sigma.rms_px; }},
-      {"predicted error, worst place", "px", [](const auto& at) { return at.sigma.max_px; }},
-      {"horizontal field of view", "deg", [](const auto& at) {
+      {"distortion in the corner",
+       "%",
+       0.05,
+       [](const auto& at) { return corner_percent(at.lens); },
+       true},
+      {"predicted error, rms", "px", 0.005, [](const auto& at) { return at.sigma.rms_px; }},
+      {"predicted error, worst place", "px", 0.005, [](const auto& at) { return at.sigma.max_px; }},
+      {"horizontal field of view", "deg", 0.02, [](const auto& at) {
          return lens::straight_field_of_view(at.lens).horizontal_deg;
        }}};
   return list;
@@ -72,10 +81,23 @@ json quantity_json(const ZoomStates& states, const Quantity& quantity) {
     least = std::min(least, value);
     most = std::max(most, value);
   }
+  const bool is_same = !(most - least >= quantity.matters);
+  const std::vector<double> levels = is_same ? std::vector<double>{} : even_steps(least, most);
+  json same;
+  if (is_same && most >= least) {
+    same = fmt::format("the same everywhere, {:.3g} {}, to {:g} {}",
+                       0.5 * (least + most),
+                       quantity.unit,
+                       quantity.matters,
+                       quantity.unit);
+  }
   return {{"name", quantity.name},
           {"unit", quantity.unit},
           {"values", values},
-          {"steps", even_steps(least, most)}};
+          {"steps", quantity.by_size ? kDistortionSteps : levels},
+          {"levels", levels},
+          {"by_size", quantity.by_size},
+          {"same", same}};
 }
 
 json axis_json(const StateAxis& axis,
@@ -171,6 +193,7 @@ json surface_section(const profile::Profile& profile, const ZoomStates& states) 
       {"title", "The lens over focal length and focus"},
       {"words",
        {"Rings are the stations that were calibrated; between them the lens is interpolated. "
+        "Lines join states of equal value; a thick one is 0, where barrel turns to pincushion. "
         "Hatched: no stations around it, nothing was measured of how the lens changes there, and "
         "only a station there tells. Where the predicted error is large between stations, one "
         "more there helps most."}},

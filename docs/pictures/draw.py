@@ -140,8 +140,8 @@ def setup():
     d.text(243, 215, "the lens's working distance,", 12.5, "middle")
     d.text(243, 239, "in focus from edge to edge", 12.5, "middle")
     d.line([(121, 168), (121, 92)], SOFT, 1, "4 4")
-    d.text(24, 66, "a stated chart distance counts", 12.5)
-    d.text(24, 82, "from the entrance pupil, not the sensor mark", 12.5)
+    d.text(24, 66, "a stated chart distance counts from the entrance", 12.5)
+    d.text(24, 82, "pupil, which lies behind the front glass", 12.5)
     d.text(474, 34, "From above", 16, weight="bold")
     d.box(584, 292, 40, 26, fill=BOARD)
     d.box(597, 276, 14, 16, fill=CARD)
@@ -212,11 +212,13 @@ def stations():
 
 
 def slate():
-    d = Drawing(760, 330, "What to write on the slate of a grid shoot")
-    d.box(24, 24, 460, 282, fill="#2b3036", width=2)
+    d = Drawing(760, 429, "What to write on the slate of a grid shoot")
+    d.box(24, 24, 460, 381, fill="#2b3036", width=2)
     rows = (("LENS", "Plover 25 mm   no. 0042"), ("FOCAL / FOCUS", "25 mm   /   2.4 m"), ("STOP", "T 4"),
             ("BODY / MODE", "Body A   /   3.2K 16:9"), ("FILM BACK", "24.89 x 14.00 mm"),
-            ("SQUEEZE", "1   (or 2.0)"), ("CHART", "checkerboard  40 mm, 14 x 9"), ("SET / TAKE", "grid 03 / 1"))
+            ("SQUEEZE", "1   (or 2.0)"), ("CHART", "checkerboard  40 mm, 14 x 9"),
+            ("PRINT MEASURES", "x 100.2 %   y 100.1 %"), ("DISTANCE", "2.31 m from sensor mark"),
+            ("DATE", "2031-05-04"), ("SET / TAKE", "grid 03 / 1"))
     for i, (label, value) in enumerate(rows):
         y = 58 + i * 33
         d.text(40, y, label, 12, fill="#b9c0c8")
@@ -224,7 +226,8 @@ def slate():
         if i:
             d.line([(40, y - 22), (468, y - 22)], "#5a626b", 0.8)
     notes = (("identity", 58), ("the state: a new set", 91), ("for each change", 107), ("what part of the", 157),
-             ("sensor made the frame", 173), ("the one thing nobody", 257), ("can tell later", 273))
+             ("sensor made the frame", 173), ("the one thing nobody", 257), ("can tell later", 273),
+             ("its scale bars, by a rule", 290), ("square to the camera; say", 323), ("from where to the board", 339))
     for words, y in notes:
         d.text(504, y, words, 13.5)
     return d

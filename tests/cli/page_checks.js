@@ -102,6 +102,18 @@ const judges = {
     expect("curves", all(host, "path.series").length, section.series.length);
     all(host, "path.series").forEach((path, i) => expect(
         "points of a curve", path.getAttribute("d").split("L").length, section.series[i].points.length));
+    const names = all(host, "text.end-name");
+    if (section.series.length > 1) {
+      expect("names at the ends", names.map((name) => [...name.children].map((line) => line.textContent).join(" ")).sort().join("; "),
+             section.series.map((series) => series.name).sort().join("; "));
+    }
+    const boxes = names.map((name) => name.getBBox());
+    const view = host.querySelector("[data-plot=curves]").viewBox.baseVal;
+    const outside = boxes.filter((box) => !(box.y >= 0 && box.y + box.height <= view.height && box.x + box.width <= view.width));
+    expect("names outside of the plot", outside.map((box) => `${box.x} ${box.y} ${box.width} ${box.height} of ${view.width} ${view.height}`).join("; "), "");
+    expect("names apart", boxes.every((a, i) => boxes.every((b, k) => k <= i || a.y + a.height <= b.y + 2.5 || b.y + b.height <= a.y + 2.5)), true);
+    const marks = new Set(all(host, "path.curve-mark").map((mark) => mark.getAttribute("d")));
+    expect("looks told apart by marks", marks.size, section.series.length > 1 ? Math.min(7, section.series.length) : 1);
     const svg = host.querySelector("[data-plot=curves]");
     const last = section.series[0].points.at(-1);
     const end = numbersIn(all(host, "path.series")[0].getAttribute("d").replace(/[ML,]/g, " ")).slice(-2);
@@ -120,6 +132,13 @@ const judges = {
     expect("stations", all(host, "circle.station").length, section.stations.length);
     for (const [i, quantity] of section.quantities.entries()) {
       choose(host, "quantity", i);
+      // Denser is farther from 0 where the sign does not matter, else larger.
+      const known = quantity.values.map((v, k) => [quantity.by_size ? Math.abs(v) : v, k]).filter(([, k]) => quantity.values[k] !== null).sort((a, b) => a[0] - b[0]);
+      const opacities = known.map(([, k]) => Number(all(host, ".cells rect")[k].getAttribute("fill-opacity")));
+      expect("darker is more", opacities.every((o, k) => k === 0 || o >= opacities[k - 1]), true);
+      const crosses = quantity.levels.includes(0) && known.length > 0;
+      expect("a thick line at 0", all(host, ".level-line.nought").length, crosses ? 1 : 0);
+      expect("the same everywhere is said", host.textContent.includes("the same everywhere"), quantity.same !== null);
       const rect = all(host, ".cells rect")[Math.floor(count / 2)];
       const at = (name) => Number(rect.getAttribute(name));
       pointAt(host.querySelector("[data-plot=surface]"), at("x") + at("width") / 2, at("y") + at("height") / 2);

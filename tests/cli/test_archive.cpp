@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <fstream>
 #include <iterator>
@@ -17,6 +18,7 @@
 
 using namespace trueplate;
 using tests::ProgramResult;
+using tests::run_program;
 using tests::run_trueplate;
 
 namespace {
@@ -60,6 +62,43 @@ class Catalogue {
 };
 
 }  // namespace
+
+TEST_CASE("a list stays within the terminal, also where a label is long") {
+  if (run_program("script", {"--version"}).status != 0) {
+    MESSAGE("skipped: script(1) of util-linux is not installed");
+    return;
+  }
+  const Catalogue catalogue;
+  REQUIRE(catalogue.run({"add", catalogue.profile("a.json", "A-1", 0.1)}).status == 0);
+  const auto shown = [&](int columns) {
+    const std::string line = "stty cols " + std::to_string(columns) + "; NO_COLOR=1 TERM=xterm " +
+                             tests::trueplate_program() + " archive find --archive " +
+                             catalogue.path("lenses.archive");
+    const std::string text = run_program("script", {"-qec", line, "/dev/null"}).output;
+    std::size_t longest = 0;
+    for (std::size_t begin = 0; begin < text.size();) {
+      const std::size_t end = std::min(text.find("\r\n", begin), text.size());
+      longest = std::max(longest, end - begin);
+      begin = end + 2;
+    }
+    CAPTURE(text);
+    CHECK(longest <= static_cast<std::size_t>(columns));
+    return text;
+  };
+  CHECK(shown(80).find("predicted error") != std::string::npos);
+  REQUIRE(catalogue
+              .run({"add",
+                    catalogue.profile("b.json", "B-1", 0.1),
+                    "--body",
+                    std::string(60, 'x'),
+                    "--by",
+                    std::string(40, 'y')})
+              .status == 0);
+  CHECK(shown(80).find("body xxx") != std::string::npos);
+  CHECK(shown(120).find("A-1") != std::string::npos);
+  // Elsewhere a line each, for grep.
+  CHECK(catalogue.run({"find"}).output.find("predicted px") != std::string::npos);
+}
 
 TEST_CASE("a lens is filed, found, got back byte by byte, and takes the place of the old one") {
   const Catalogue catalogue;

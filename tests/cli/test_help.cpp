@@ -198,6 +198,42 @@ TEST_CASE("bash completes commands, options and the words that options take") {
   }
 }
 
+TEST_CASE("fish completes the same, where it is installed") {
+  if (run_program("fish", {"--version"}).status != 0) {
+    MESSAGE("skipped: fish is not installed");
+    return;
+  }
+  const std::string script =
+      (reference() / "fish" / "vendor_completions.d" / "trueplate.fish").string();
+  const auto offered = [&](const std::string& line) {
+    const ProgramResult result = run_program(
+        "fish",
+        {"--no-config", "-c", "source $argv[1]; complete --do-complete=$argv[2]", script, line});
+    CHECK(result.errors == "");
+    std::set<std::string> words;
+    for (const std::string& found : lines_of(result.output)) {
+      words.insert(found.substr(0, found.find('\t')));
+    }
+    return words;
+  };
+  CHECK(offered("trueplate undi") == std::set<std::string>{"undistort"});
+  CHECK(offered("trueplate archive ver") == std::set<std::string>{"verify"});
+  CHECK(offered("trueplate undistort lens.json --fil") == std::set<std::string>{"--filter"});
+  CHECK(offered("trueplate undistort lens.json --filter ") ==
+        std::set<std::string>{"bilinear", "cubic", "lanczos", "area"});
+  for (std::vector<std::string> words : commands()) {
+    std::string line = "trueplate";
+    for (const std::string& word : words) line += " " + word;
+    CAPTURE(line);
+    const std::set<std::string> found = offered(line + " --");
+    words.emplace_back("--help");
+    for (const std::string& option : declared_in(run_trueplate(words).output)) {
+      CAPTURE(option);
+      if (option.starts_with("--")) CHECK(found.contains(option));
+    }
+  }
+}
+
 TEST_CASE("zsh takes its completion, where it is installed") {
   const ProgramResult result = run_program(
       "zsh", {"-n", (reference() / "zsh" / "vendor-completions" / "_trueplate").string()});
@@ -229,7 +265,7 @@ TEST_CASE("what is not known is refused with the near spelling") {
       {{"undistort", "lens.json", "a.exr", "-o", "b.exr", "--fitler", "cubic"},
        "unknown option --fitler; did you mean '--filter'?"},
       {{"undistort", "lens.json", "a.exr", "-o", "b.exr", "--filter", "cubik"},
-       "--filter: unknown word 'cubik'; did you mean 'cubic'? known: bilinear, cubic"},
+       "--filter: unknown word 'cubik'; did you mean 'cubic'?"},
       {{"calibrate", "a.csv", "-o", "b.json", "--model", "radial-tangental"},
        "did you mean 'radial-tangential'?"},
       {{"calibrate", "a.png", "--chart", "chekerboard"}, "did you mean 'checkerboard'?"},
@@ -250,7 +286,29 @@ TEST_CASE("what is not known is refused with the near spelling") {
   }
   // Nothing is near.
   CHECK_FALSE(has(run_trueplate({"banana"}).errors, "did you mean"));
-  CHECK(has(run_trueplate({}).errors, "trueplate --help"));
+  // Where one is near the others are not told.
+  CHECK_FALSE(has(run_trueplate({"undistrot"}).errors, "redistort"));
+  CHECK(has(run_trueplate({"archive", "list"}).errors, "did you mean 'find'?"));
+}
+
+TEST_CASE("the list of commands for who names none, and help as a word") {
+  const ProgramResult none = run_trueplate({});
+  CHECK(none.status == 2);
+  CHECK(none.output == "");
+  CHECK(has(none.errors, "no command"));
+  for (const std::vector<std::string>& words : commands()) {
+    if (words.size() == 1) CHECK(has(none.errors, "\n  " + words.front() + " "));
+  }
+  const std::vector<std::vector<std::string>> asked{{}, {"undistort"}, {"archive", "find"}};
+  for (std::vector<std::string> words : asked) {
+    std::vector<std::string> help{"help"};
+    help.insert(help.end(), words.begin(), words.end());
+    words.emplace_back("--help");
+    const ProgramResult result = run_trueplate(help);
+    CHECK(result.status == 0);
+    CHECK(result.output == run_trueplate(words).output);
+  }
+  CHECK(run_trueplate({"help", "banana"}).status == 2);
 }
 
 TEST_CASE("colours are for terminals, and not where NO_COLOR or TERM=dumb refuse them") {

@@ -76,6 +76,17 @@ nlohmann::json section_of(const nlohmann::json& page, const std::string& title) 
   return {};
 }
 
+nlohmann::json figure_of(const nlohmann::json& page, const std::string& label) {
+  for (const nlohmann::json& figure : page["figures"]) {
+    if (figure["label"] == label) return figure;
+  }
+  return {};
+}
+
+bool holds(const nlohmann::json& text, const std::string& words) {
+  return text.get<std::string>().find(words) != std::string::npos;
+}
+
 /// Whether the browser finds nothing wrong; true where there is none.
 void judge(const fs::path& page, const std::string& width = "1200") {
   const fs::path script = test_data_folder().parent_path() / "cli" / "browse_report.py";
@@ -190,6 +201,9 @@ TEST_CASE("the headline counts the domain, the worst place, and what the profile
   CHECK(headline(parts).starts_with("Guessed in parts, to 0.800 px at the worst place"));
   quality.map_sigma_max_px = 15.8;
   const nlohmann::json worst = verdict("worst");
+  const nlohmann::json guessed = data_of(in("worst.html"));
+  CHECK(holds(figure_of(guessed, "distortion")["note"], "\xC2\xB1 16 px in the corner, guessed"));
+  CHECK(holds(figure_of(guessed, "overscan")["text"], "\xC2\xB1 0.12x"));
   CHECK(worst["level"] == "doubt");
   CHECK(headline(worst) == "Doubtful where nothing was measured: 15.8 px at the worst place");
   quality.map_sigma_max_px = 0.02;
@@ -204,13 +218,31 @@ TEST_CASE("the headline counts the domain, the worst place, and what the profile
   const nlohmann::json other = verdict("other");
   CHECK(other["level"] == "doubt");
   CHECK(headline(other).find("0.020 px stated at the worst place") != std::string::npos);
+  CHECK(figure_of(data_of(in("other.html")), "predicted error")["text"] == "not known");
+  uncertainty.covariance(4, 4) = 1e-10;
+  CHECK(headline(verdict("known")) == "Good");
+  // d(percent) = 100 r^2 d(k1), with r = 0.58 and d(k1) = 1e-4: 0.003, which two digits do not
+  // show.
+  CHECK_FALSE(holds(figure_of(data_of(in("known.html")), "distortion")["text"], "\xC2\xB1"));
+  uncertainty.covariance(4, 4) = 1e-6;
+  quality.map_sigma_max_px = 0.2;
+  CHECK(headline(verdict("seen")) == "Good");
+  const nlohmann::json seen = figure_of(data_of(in("seen.html")), "distortion");
+  CAPTURE(seen.dump());
+  CHECK(holds(seen["text"], "\xC2\xB1 0.0"));
+  CHECK_FALSE(holds(seen["note"], "guessed"));
   station.uncertainty.reset();
+  quality.map_sigma_max_px = 0.02;
 
   station.lens.model = lens::RadialTangential({-50.0, 0.0, 0.0, 0.0, 0.0});
   const nlohmann::json folds = verdict("folds");
   CHECK(folds["level"] == "doubt");
   CHECK(headline(folds) == "Doubtful: only 0.0 % of the frame's border can be straightened");
-  for (const nlohmann::json& line : folds["lines"]) CHECK(line != "No warnings.");
+  for (const nlohmann::json& line : folds["lines"]) {
+    CHECK(line != "No warnings.");
+    CHECK_FALSE(holds(line, "predicted error"));
+  }
+  CHECK(figure_of(data_of(in("folds.html")), "predicted error")["text"] == "not known");
 }
 
 TEST_CASE("the page of a lens from lines") {

@@ -262,18 +262,18 @@ void about_lens(const LensFit& fit, const FitOptions& options, Collector& out) {
       };
       if (doubt(i) > doubt(weakest)) weakest = i;
     }
-    out.add(
-        "uncertain-map",
-        map.max_px,
-        fmt::format("the lens map at ({:.0f}, {:.0f}) is known to {:.2f} px only (one standard "
-                    "deviation, after camera rotation and focal length; least certain: {} = {:.3g} "
-                    "+- {:.2g}): add frames with corners there",
-                    map.worst_plate_px.x(),
-                    map.worst_plate_px.y(),
-                    map.max_px,
-                    fit.parameter_names[static_cast<std::size_t>(weakest)],
-                    fit.parameters(weakest),
-                    fit.sigma(weakest)));
+    out.add("uncertain-map",
+            map.max_px,
+            fmt::format(
+                "the predicted error at ({:.0f}, {:.0f}) is {:.2f} px (one standard deviation, "
+                "after camera rotation and focal length; least certain: {} = {:.3g} +- {:.2g}): "
+                "add frames with corners there",
+                map.worst_plate_px.x(),
+                map.worst_plate_px.y(),
+                map.max_px,
+                fit.parameter_names[static_cast<std::size_t>(weakest)],
+                fit.parameters(weakest),
+                fit.sigma(weakest)));
   }
 }
 

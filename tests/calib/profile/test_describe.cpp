@@ -54,7 +54,7 @@ TEST_CASE("a profile in words") {
   CHECK(says(text, "the whole plate can be straightened"));
   CHECK(says(text, "rms 0.1234 px over 108 points in 2 of 3 frames"));
   CHECK(says(text, "good: below the 0.3 px"));
-  CHECK(says(text, "rms 0.1310 px in frames the fit did not see"));
+  CHECK(says(text, "held out: rms 0.1310 px, in frames the fit did not see"));
   CHECK(says(text, "Warnings little-tilt: the chart is tilted"));
   CHECK(says(text, "Made 2031-05-04T10:20:30Z by trueplate 0.1.0"));
   CHECK(says(text,

@@ -3,6 +3,7 @@
 #include <doctest/doctest.h>
 
 #include <array>
+#include <atomic>
 #include <cmath>
 #include <cstring>
 #include <numbers>
@@ -339,6 +340,18 @@ TEST_CASE("a larger data window adds pixels and moves none") {
   const Image<float> overscan =
       rendered(SetPicture::kCg, setup, {.x = -40, .y = -30, .width = 20, .height = 10});
   CHECK(overscan.width() == 20);
+}
+
+TEST_CASE("gives up when asked to") {
+  const Setup setup = setups()[0];
+  const std::atomic<bool> asked{true};
+  const Result<Image<float>> image = render_set(SetPicture::kPlate,
+                                                setup.lens,
+                                                setup.camera_from_set,
+                                                plate_window(setup.lens),
+                                                {.interrupt = &asked});
+  REQUIRE_FALSE(image);
+  CHECK(image.error().code == ErrorCode::kInterrupted);
 }
 
 TEST_CASE("threads and seeds") {
