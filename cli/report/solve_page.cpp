@@ -14,6 +14,7 @@
 #include "calib/lens/model.h"
 #include "cli/report/fit_sections.h"
 #include "cli/report/parts.h"
+#include "cli/report/unsolved_sections.h"
 
 namespace trueplate::cli {
 namespace {
@@ -21,7 +22,6 @@ namespace {
 using nlohmann::json;
 
 constexpr std::size_t kMostPoints = 40'000;
-constexpr std::size_t kMostTracks = 200;
 
 std::string_view headline_of(plate::Cause cause, bool has_profile) {
   switch (cause) {
@@ -395,6 +395,8 @@ json solve_page(const plate::Tracks& tracks,
                       residuals_section(*solve, parts.frames),
                       std::move(coverage),
                       tracks_section(tracks, trial)};
+  } else {
+    parts.sections = {motion_section(tracks, trial), seen_section(tracks)};
   }
   parts.plate = plate_json(plate);
   return page_json(std::move(parts));
