@@ -4,6 +4,8 @@
 
 #include <cmath>
 #include <optional>
+#include <string_view>
+#include <utility>
 
 #include "calib/base/utf8.h"
 #include "calib/zoom/zoom_profile.h"
@@ -12,8 +14,16 @@
 namespace trueplate::cli {
 namespace {
 
-std::string or_unknown(const std::string& text) {
-  return text.empty() ? std::string("?") : printable(text);
+/// "lens plover-25, serial 118, "; what the profile does not say is left out.
+std::string labels_text(const profile::Labels& labels) {
+  std::string text;
+  for (const auto& [name, value] :
+       {std::pair<std::string_view, const std::string&>{"lens", labels.lens},
+        {"serial", labels.serial},
+        {"body", labels.body}}) {
+    if (!value.empty()) text += fmt::format("{} {}, ", name, printable(value));
+  }
+  return text.empty() ? "no labels, " : text;
 }
 
 nlohmann::json number_or_null(const std::optional<double>& value) {
@@ -33,12 +43,8 @@ nlohmann::json difference_json(const compare::FieldDifference& difference) {
 std::string identity_text(const profile::Profile& profile) {
   const profile::Station& station = profile.stations.front();
   const lens::Lens& lens = station.lens;
-  std::string text = fmt::format("lens {}, serial {}, body {}, {}x{}",
-                                 or_unknown(profile.labels.lens),
-                                 or_unknown(profile.labels.serial),
-                                 or_unknown(profile.labels.body),
-                                 lens.plate_size.width,
-                                 lens.plate_size.height);
+  std::string text = labels_text(profile.labels) +
+                     fmt::format("{}x{}", lens.plate_size.width, lens.plate_size.height);
   if (lens.film_back) {
     text += fmt::format(" of {:g}x{:g} mm", lens.film_back->width_mm, lens.film_back->height_mm);
   }

@@ -152,16 +152,15 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
                                          const std::vector<Chain>& chains,
                                          const LineFitOptions& options) {
   const auto shared = detail::chosen(chains, vote.supports);
-  const auto screen_from = [&](const LineModel& model, const Eigen::VectorXd& start) {
-    return detail::screened(detail::problem_of(model, pinhole_problem),
-                            start,
-                            chains,
-                            vote.supports,
-                            options.rejection);
-  };
+  const auto screen_from =
+      [&](const LineModel& model, const Eigen::VectorXd& start, const std::vector<bool>& used) {
+        return detail::screened(
+            detail::problem_of(model, pinhole_problem), start, chains, used, options.rejection);
+      };
   const auto screen_by = [&](const LineModel& model) {
     return screen_from(
-        model, detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size));
+        model, detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size),
+        vote.supports);
   };
   const auto num_points_used = [&](const ScreenedLens& screen) {
     std::size_t count = 0;
@@ -170,7 +169,7 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
   };
   constexpr LineModel kDivision{"division-2", 2};
   constexpr LineModel kRadial{"radial-tangential", 2};
-  if (shared.size() < kManyChains) return screen_by({"division-1", 1});
+  if (chains.size() < kManyChains) return screen_by({"division-1", 1});
   std::optional<ScreenedLens> best = screen_by(kDivision);
   std::vector<std::optional<ScreenedLens>> others;
   others.push_back(screen_by(kRadial));
@@ -178,7 +177,12 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
     // A strong lens has valleys of its own; the other family's curve leads to the right one.
     const auto like = detail::start_like(
         kRadial, best->problem, best->lens.intrinsics, detail::chosen(chains, best->used));
-    if (like) others.push_back(screen_from(kRadial, *like));
+    // From all lines as well: those that one coefficient does not make straight may be those that
+    // tell of the second.
+    const std::vector<bool> all(chains.size(), true);
+    others.push_back(screen_from(kDivision, best->lens.intrinsics, all));
+    if (like) others.push_back(screen_from(kRadial, *like, vote.supports));
+    if (like) others.push_back(screen_from(kRadial, *like, all));
   }
   for (std::optional<ScreenedLens>& other : others) {
     if (!other || (best && num_points_used(*other) <= num_points_used(*best))) continue;

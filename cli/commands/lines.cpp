@@ -249,8 +249,8 @@ std::string summary(const LensFromLines& result, const std::string& output) {
   }
   text += fmt::format(
       "\nstraight lines come out straight to {:.2f} px rms ({:.2f} at the worst place), one "
-      "standard "
-      "deviation; the map, with where its middle is, to {:.2f} px ({:.2f})\n-> {}\n",
+      "standard deviation, in pixels of the plate as shot; the map, with where its middle is, to "
+      "{:.2f} px ({:.2f})\n-> {}\n",
       fit.bend_sigma_rms_px,
       fit.bend_sigma_max_px,
       fit.map_sigma_rms_px,

@@ -69,6 +69,9 @@ Finding lens_finding(const Trial& trial,
                   std::abs(edge_shift_px(trial, fit)))};
 }
 
+/// From this relative change on a focal length may be a squeeze.
+constexpr double kLikeASqueeze = 0.15;
+
 /// `found_px`: the focal length that fits, with the lens where that is found as well.
 Finding focal_finding(const ChainFit& before,
                       double found_px,
@@ -76,20 +79,24 @@ Finding focal_finding(const ChainFit& before,
                       const Fall& fall,
                       const Improvement& by_focal) {
   const double given = before.scene.focal_px();
-  return {
-      Cause::kWrongFocal,
-      by_focal.share_px,
-      fmt::format("The focal length is wrong: the tracks fit {:.0f} px{}, {:+.1f} % of the {:.0f} "
-                  "px given; the average error falls from {:.2f} to {:.2f} px{} (chance that "
-                  "noise does that: {}). Check focal length and film back.",
-                  found_px,
-                  with_lens ? " with the lens free" : "",
-                  100.0 * (found_px / given - 1.0),
-                  given,
-                  fall.before_px,
-                  fall.after_px,
-                  fall.over,
-                  chance_words(by_focal.p_value))};
+  return {Cause::kWrongFocal,
+          by_focal.share_px,
+          fmt::format(
+              "The focal length is wrong: the tracks fit {:.0f} px{}, {:+.1f} % of the {:.0f} "
+              "px given; the average error falls from {:.2f} to {:.2f} px{} (chance that "
+              "noise does that: {}). Check focal length and film back{}.",
+              found_px,
+              with_lens ? " with the lens free" : "",
+              100.0 * (found_px / given - 1.0),
+              given,
+              fall.before_px,
+              fall.after_px,
+              fall.over,
+              chance_words(by_focal.p_value),
+              std::abs(found_px / given - 1.0) > kLikeASqueeze
+                  ? ", and the pixel aspect: a squeeze that was not told (--pixel-aspect) looks "
+                    "like that as well"
+                  : "")};
 }
 
 /// Relative change above which a focal length is another.

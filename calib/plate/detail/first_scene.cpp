@@ -1,5 +1,7 @@
 #include "calib/plate/detail/first_scene.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -81,6 +83,29 @@ class Starts {
   double sigma_px_ = 0.0;
 };
 
+/// What looks like a plane with the focal length as given may be a turn with another.
+void consider_turn(const Tracks& tracks,
+                   const Shot& shot,
+                   const View& view,
+                   const PairMotion& motion,
+                   bool free_lens,
+                   Finding& finding) {
+  if (finding.cause != Cause::kOnePlane) return;
+  const std::optional<LensMotion> found = stillest_motion(
+      shot, view.intrinsics, view.pairs, motion, {.free_focal = true, .free_lens = free_lens});
+  if (!found) return;
+  const std::optional<Finding> turn = motion_finding(tracks, found->motion, shot.scale());
+  if (!turn || turn->cause != Cause::kPureRotation) return;
+  finding.or_cause = Cause::kPureRotation;
+  finding.words += fmt::format(
+      " Or the camera only turns, and the focal length is {:.0f} px instead of the {:.0f} px "
+      "given: "
+      "that explains all but {:.2f} px as well.",
+      std::exp(found->intrinsics(0)),
+      std::exp(view.intrinsics(0)),
+      found->motion.rotation_px);
+}
+
 /// The lens alone, or with it the focal length, may hide that a turn or a plane is all there is.
 std::optional<Motion> behind_the_lens(const Tracks& tracks,
                                       const Shot& shot,
@@ -96,9 +121,10 @@ std::optional<Motion> behind_the_lens(const Tracks& tracks,
         motion,
         {.still = still, .free_focal = free_focal && still == Still::kByTurn, .free_lens = true});
     if (!found) continue;
-    const std::optional<Finding> lacking = motion_finding(tracks, found->motion, scale);
+    std::optional<Finding> lacking = motion_finding(tracks, found->motion, scale);
     if (!lacking) continue;
-    Motion result{found->motion, lacking, std::nullopt};
+    if (!free_focal) consider_turn(tracks, shot, view, motion, true, *lacking);
+    Motion result{found->motion, std::move(lacking), std::nullopt};
     const bool turn = still == Still::kByTurn;
     Finding lens = lens_by_motion(turn ? motion.rotation_px : motion.homography_px,
                                   turn ? found->motion.rotation_px : found->motion.homography_px,
@@ -177,6 +203,7 @@ Motion look_at_motion(const Tracks& tracks, const Setup& setup, const std::vecto
   if (!focal_open && !(result.lacking && result.lacking->cause == Cause::kPureRotation)) {
     std::optional<Motion> turn = turn_behind_the_focal(tracks, setup.base, view, motion);
     if (turn) return std::move(*turn);
+    if (result.lacking) consider_turn(tracks, setup.base, view, motion, false, *result.lacking);
   }
   if (result.lacking && result.lacking->cause != Cause::kLittleParallax) return result;
   const std::optional<Motion> behind =

@@ -16,11 +16,13 @@ using fit::detail::kNumPinhole;
 
 constexpr double kIndependent = 1e-13;  // smallest share of information that counts as any
 constexpr double kWeakBendPx = 1.0;     // of the longer edge, one standard deviation
-constexpr double kStrongBend = 0.06;    // of the longer side
+constexpr double kStrongDraw = 0.08;
+constexpr double kStrongBend = 0.06;  // of the longer side
 constexpr double kEnoughReach = 0.8;
 constexpr int kFewLines = 5;
 constexpr double kMuchLeftOut = 0.5;
 constexpr double kLong = 0.5;  // of the longest line
+constexpr double kMuchOfLongest = 1.0 / 3.0;
 
 bool was_judged(const LineResult& line) { return line.used || line.residual_rms_px; }
 
@@ -64,12 +66,12 @@ void add_left_out(const LineFit& fit, std::vector<Warning>& warnings) {
   }
   const double long_px = kLong * longest_px;
   const LeftOut longest = left_out(fit, long_px);
-  if (longest.share() <= kMuchLeftOut) return;
+  if (longest.share() <= kMuchOfLongest) return;
   warnings.push_back(
       {"longest-lines-left-out",
        fmt::format("of the {} longer than {:.0f} px, which tell most of the lens, {} did not fit "
                    "({:.0f} % of their length); look at them with --draw: where they are straight "
-                   "in the world, another --model is wanted",
+                   "in the world, --keep-all keeps them",
                    counted(longest.count_of_all, "line"),
                    long_px,
                    longest.count,
@@ -141,6 +143,36 @@ void add_bend(const LineFit& fit, std::vector<Warning>& warnings) {
                                     sigma_px),
                         value_px});
   }
+}
+
+/// How far the lens draws in the plate's farthest corner, as a share of where that comes from; 0
+/// where it has no inverse there.
+double corner_draw(const lens::Lens& lens) {
+  const double width = lens.plate_size.width;
+  const double height = lens.plate_size.height;
+  double draw = 0.0;
+  for (const Point2d& corner :
+       {Point2d(0, 0), Point2d(width, 0), Point2d(0, height), Point2d(width, height)}) {
+    const auto straight = lens::undistort_px(lens, corner);
+    if (!straight) continue;
+    draw =
+        std::max(draw, (corner - *straight).norm() / (*straight - lens.principal_point_px).norm());
+  }
+  return draw;
+}
+
+/// Of such lenses the stated error is too small (calib/plate/test_line_doubt: 1.6 times, rms).
+void add_strong(const LineFit& fit, std::vector<Warning>& warnings) {
+  const double draw = corner_draw(fit.lens);
+  if (draw < kStrongDraw) return;
+  warnings.push_back(
+      {"strong-lens",
+       fmt::format(
+           "the lens moves the corners by {:.0f} % of their distance: of lenses this strong "
+           "the true error was 1.6 times the stated one, rms, and now and then more than "
+           "twice as large; add lines near the corners, or shoot a chart",
+           100.0 * draw),
+       draw});
 }
 
 /// Models that the lines do not tell apart and that straighten the plate otherwise: told where that
@@ -268,6 +300,7 @@ std::vector<Warning> line_warnings(const LineFit& fit,
                                     counted(static_cast<std::size_t>(fit.num_lines), "line")),
                         static_cast<double>(fit.num_lines)});
   }
+  add_strong(fit, warnings);
   add_left_out(fit, warnings);
   if (num_duplicates > 0) {
     warnings.push_back({"duplicate-points",
