@@ -159,7 +159,8 @@ std::optional<ScreenedLens> first_screen(const LensProblem& pinhole_problem,
       };
   const auto screen_by = [&](const LineModel& model) {
     return screen_from(
-        model, detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size),
+        model,
+        detail::start_of(model, pinhole, vote.lambda, shared, pinhole_problem.plate_size),
         vote.supports);
   };
   const auto num_points_used = [&](const ScreenedLens& screen) {

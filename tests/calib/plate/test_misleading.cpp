@@ -165,3 +165,17 @@ TEST_CASE("one plane is seen through a lens of two terms that nothing straighten
   }
   CHECK(seen == kShots);
 }
+
+TEST_CASE("a turn behind squeezed pixels is a turn, no plane that the camera moves along") {
+  for (const double ratio : {4.0 / 3.0, 2.0}) {
+    CAPTURE(ratio);
+    const ShotPlan plan{.focal_px = 1700.0, .travel = 0.0, .pan = 0.25, .seed = 21};
+    MadeShot shot = make_shot(plan);
+    squeeze(shot, ratio);
+    const Trial trial = solved(shot, plan.focal_px / ratio);
+    CHECK(trial.findings.front().cause == Cause::kPixelAspect);
+    CHECK(has(trial, Cause::kPureRotation));
+    CHECK_FALSE(has(trial, Cause::kOnePlane));
+    CHECK(trial.solves.empty());
+  }
+}
