@@ -2,7 +2,9 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <utility>
+#include <vector>
 
 #include "cli/report/fit_sections.h"
 #include "cli/report/lens_sections.h"
@@ -24,6 +26,31 @@ json warnings_of(const CalibrationPage& page, const profile::Station& station) {
   std::vector<Warning> warnings = page.warnings;
   warnings.insert(warnings.end(), station.warnings.begin(), station.warnings.end());
   return warnings_part(warnings);
+}
+
+/// The station's, unless the observations that the page shows speak of another lens.
+json verdict_for(const CalibrationPage& page, const profile::Station& station) {
+  json verdict = verdict_of(station);
+  const auto found =
+      std::find_if(page.warnings.begin(), page.warnings.end(), [](const Warning& warning) {
+        return warning.code == "other-observations";
+      });
+  if (found == page.warnings.end()) return verdict;
+  verdict["level"] = "doubt";
+  verdict["headline"] =
+      found->value > 0.0
+          ? fmt::format("These observations are not this lens's: {} apart", px_text(found->value))
+          : std::string("These observations are not this lens's");
+  json lines =
+      json::array({"Residuals, coverage and the error map below are those of the observations; the "
+                   "figures, the "
+                   "straightened picture and the hand-off are the profile's. What the profile says "
+                   "of itself:"});
+  for (json& line : verdict["lines"]) {
+    if (line != "No warnings.") lines.push_back(std::move(line));
+  }
+  verdict["lines"] = std::move(lines);
+  return verdict;
 }
 
 /// The picture, or the chart's lines alone, or nothing.
@@ -49,7 +76,7 @@ Result<json> calibration_page(const CalibrationPage& page) {
                     .eyebrow = eyebrow_of(page),
                     .date = page.date,
                     .plate = plate_json(lens),
-                    .verdict = verdict_of(station),
+                    .verdict = verdict_for(page, station),
                     .figures = key_figures(station),
                     .warnings = warnings_of(page, station),
                     .frames = frames,

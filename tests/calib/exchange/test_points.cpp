@@ -235,7 +235,7 @@ TEST_CASE("another size of the same shape scales the lens, another shape is refu
 TEST_CASE("bad input is refused with line and column") {
   const Lens lens = moderate_lens();
   CHECK(error_of("x,y\n1,2\n3,\n", lens) == "in.csv:3: y is blank, wanted a number");
-  CHECK(error_of("x,y\ninf,1\n", lens) == "in.csv:2: x is 'inf', wanted a number");
+  CHECK(error_of("x,y\ninfinite,1\n", lens) == "in.csv:2: x is 'infinite', wanted a number");
   CHECK(error_of("x,y\n1,1e999\n", lens) == "in.csv:2: y is '1e999', wanted a number");
   CHECK(error_of("x,z\n1,1\n", lens).starts_with("in.csv:1: no column 'y'"));
   CHECK(error_of("", lens).starts_with("in.csv:1: is empty"));

@@ -189,8 +189,7 @@ TEST_CASE("what cannot be read is refused with its place") {
         std::string::npos);
   CHECK(error_of("ray_x,ray_y,ray_z\n1,,3\n", PointsDirection::kFromRays)
             .find("in.csv:2: ray_y is blank") != std::string::npos);
-  CHECK(
-      error_of("ray_x,ray_y,ray_z\n1,inf,3\n", PointsDirection::kFromRays).find("ray_y is 'inf'") !=
-      std::string::npos);
+  CHECK(error_of("ray_x,ray_y,ray_z\n1,infinite,3\n", PointsDirection::kFromRays)
+            .find("ray_y is 'infinite'") != std::string::npos);
   CHECK(error_of("", PointsDirection::kFromRays).find("is empty") != std::string::npos);
 }
