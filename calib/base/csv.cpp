@@ -113,6 +113,10 @@ class CsvTable::Parser {
     if (text_.starts_with("\xFF\xFE") || text_.starts_with("\xFE\xFF")) {
       return fail_at(table_.source_, 1, "is UTF-16 text, wanted UTF-8; save it as UTF-8");
     }
+    const std::size_t first = text_.find_first_not_of(" \t\r\n");
+    if (first != std::string_view::npos && text_[first] == '{') {
+      return fail_at(table_.source_, 1, "is JSON, a lens profile perhaps; wanted CSV");
+    }
     if (const std::size_t nul = text_.find('\0'); nul != std::string_view::npos) {
       const auto line = 1 + std::count(text_.begin(), text_.begin() + static_cast<long>(nul), '\n');
       return fail_at(table_.source_,

@@ -207,7 +207,9 @@ void add_distortion(Page& page, const lens::Lens& lens) {
   if (const auto factor = lens::overscan_factor(lens)) {
     page.add(
         "Overscan",
-        fmt::format("the straightened picture is {:.4f} times the plate at its widest", *factor));
+        fmt::format(
+            "the straightened picture is {:.4f} times the plate, as one factor about the middle",
+            *factor));
   }
 }
 

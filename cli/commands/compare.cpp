@@ -211,10 +211,22 @@ std::vector<Warning> doubts_of(const Profiles& profiles) {
   if (!profiles.have_one_station()) return warnings;
   const profile::Station& first = profiles.first.stations.front();
   const profile::Station& second = profiles.second.stations.front();
-  if (first.nominal_focal_mm != second.nominal_focal_mm || first.focus_m != second.focus_m) {
+  const auto differ = [](const std::optional<double>& one, const std::optional<double>& other) {
+    return one && other && *one != *other;
+  };
+  const bool one_is_silent =
+      first.nominal_focal_mm.has_value() != second.nominal_focal_mm.has_value() ||
+      first.focus_m.has_value() != second.focus_m.has_value();
+  if (differ(first.nominal_focal_mm, second.nominal_focal_mm) ||
+      differ(first.focus_m, second.focus_m)) {
     warnings.push_back({"other-state",
                         "focal length or focus distance differ: the lens may be the same and in "
                         "another state",
+                        0.0});
+  } else if (one_is_silent) {
+    warnings.push_back({"other-state",
+                        "only one of the two says its focal length and focus distance: the other "
+                        "may be of another state",
                         0.0});
   }
   return warnings;

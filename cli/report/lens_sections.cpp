@@ -269,11 +269,14 @@ json key_figures(const profile::Station& station) {
   if (const auto factor = lens::overscan_factor(lens)) {
     // Twice the farthest place of the straightened border over the frame's size.
     const double doubt = 2.0 * guessed / std::min(lens.plate_size.width, lens.plate_size.height);
-    figures.add("overscan",
-                doubted_text(
-                    *factor, at_least(sigma_of(station, &lens::overscan_factor), doubt), 3, false) +
-                    "x",
-                fmt::format("the plate, to keep all of it{}", guessed > 0.0 ? ", guessed" : ""));
+    figures.add(
+        "overscan",
+        doubted_text(
+            *factor, at_least(sigma_of(station, &lens::overscan_factor), doubt), 3, false) +
+            "x",
+        fmt::format("the plate, to keep all of it, as one factor about the middle; width and "
+                    "height: see the hand-off{}",
+                    guessed > 0.0 ? "; guessed" : ""));
   } else {
     figures.add("overscan",
                 "none",

@@ -140,6 +140,16 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   CHECK(read_text(in("bare.html")).find("The profile keeps the model that was taken") !=
         std::string::npos);
 
+  // A lens that the observations do not speak of.
+  nlohmann::json other = nlohmann::json::parse(read_text(in("lens.json")));
+  nlohmann::json& coefficients = other["stations"][0]["lens"]["coefficients"];
+  *coefficients.begin() = coefficients.begin()->get<double>() + 0.02;
+  std::ofstream(in("other.json")) << other;
+  run_well({"report", in("other.json"), "--observations", in("shoot.csv"), "-o", in("other.html")});
+  const nlohmann::json verdict = data_of(in("other.html"))["verdict"];
+  CHECK(verdict["level"] == "doubt");
+  CHECK(verdict["headline"].get<std::string>().starts_with("These observations are not this lens"));
+
   // What the browser is not asked, because it would not run it: the source itself.
   const std::string page = read_text(in("whole.html"));
   CHECK(page.find("window.hostile") != std::string::npos);

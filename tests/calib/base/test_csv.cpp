@@ -131,7 +131,8 @@ TEST_CASE("errors name file, line and column") {
 }
 
 TEST_CASE("malformed files are refused with a line") {
-  const std::array<std::array<std::string, 2>, 14> cases{{
+  const std::array<std::array<std::string, 2>, 15> cases{{
+      {"{\n  \"program\": \"x\"\n}\n", "tracks.csv:1: is JSON"},
       {"", "tracks.csv:1: is empty"},
       {"# only: a comment\n\n", "tracks.csv:3: is empty"},
       {"x,y\n1\n", "tracks.csv:2: has 1 cells, the header row has 2"},
