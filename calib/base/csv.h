@@ -145,8 +145,8 @@ class CsvWriter {
   std::string text_;
 };
 
-/// `text` as one CSV cell: unchanged, or in quotes when it holds a comma, a quote, a line break,
-/// outer blanks or a leading `#`.
+/// `text` as one CSV cell: unchanged, or in quotes when it holds the separator, a quote, a line
+/// break, outer blanks or a leading `#`.
 [[nodiscard]] std::string csv_cell(std::string_view text, char separator = ',');
 
 }  // namespace trueplate

@@ -15,8 +15,9 @@ struct Drift {
 };
 
 /// The drift that explains most of what the scene's cameras see of a track; its point may move for
-/// it. `px` are the solver's. nullopt with fewer than four points, or where point and drift are not
-/// told apart.
+/// it. `px` are the solver's. nullopt with fewer than four points, or where the point leaves the
+/// front of a camera when it is moved a little. Even moves of the camera make part of a drift look
+/// like another depth, so that the drift found may be smaller than the true one.
 [[nodiscard]] std::optional<Drift> drift_of(const Shot& shot,
                                             const Scene& scene,
                                             std::size_t track);

@@ -99,8 +99,7 @@ void consider_turn(const Tracks& tracks,
   finding.or_cause = Cause::kPureRotation;
   finding.words += fmt::format(
       " Or the camera only turns, and the focal length is {:.0f} px instead of the {:.0f} px "
-      "given: "
-      "that explains all but {:.2f} px as well.",
+      "given: that explains all but {:.2f} px as well.",
       std::exp(found->intrinsics(0)),
       std::exp(view.intrinsics(0)),
       found->motion.rotation_px);
