@@ -261,6 +261,34 @@ std::string verdict_text(const LensChange& change, const ChangeOptions& options)
       options.matters_px);
 }
 
+std::string advice_text(const LensChange& change, const ChangeOptions& options) {
+  if (change.after.max_px < kSameMapPx) {
+    return fmt::format(
+        "use either: after turn and focal length they are less than {:g} px apart anywhere in the "
+        "frame",
+        kSameMapPx);
+  }
+  if (!change.has_uncertainty) {
+    return "calibrate from the footage again: only that tells how far each can be trusted";
+  }
+  switch (change.verdict) {
+    case ChangeVerdict::kChanged:
+      return change.after.rms_px <= options.matters_px
+                 ? fmt::format(
+                       "either serves where less than {:g} px does not matter; else use the "
+                       "one shot nearer in time to the plates",
+                       options.matters_px)
+                 : std::string(
+                       "use the one shot nearer in time to the plates, on the same side of "
+                       "the change");
+    case ChangeVerdict::kNotDistinguishable:
+      return "use either, or the one with the smaller predicted error";
+    case ChangeVerdict::kTooUncertain:
+      break;
+  }
+  return "shoot more frames, with the chart in the corners, or a sharper chart, and compare again";
+}
+
 std::string_view chance_and_size_text(const LensChange& change) {
   if (!change.has_uncertainty) return {};
   const bool changed = change.verdict == ChangeVerdict::kChanged;

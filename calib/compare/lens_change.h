@@ -85,6 +85,12 @@ Result<LensChange> lens_change(const profile::Station& first,
 /// The verdict and the number behind it in one line, without a line break.
 [[nodiscard]] std::string verdict_text(const LensChange& change, const ChangeOptions& options = {});
 
+/// Two maps that are nowhere farther apart than this do the same to any picture.
+inline constexpr double kSameMapPx = 0.01;
+
+/// What to do about it, one sentence without a full stop: which of the two serves, or what to shoot.
+[[nodiscard]] std::string advice_text(const LensChange& change, const ChangeOptions& options = {});
+
 /// Why p and the two figures in px seem to contradict each other, one sentence; empty where they do
 /// not: `changed` though no larger than explained, or not `changed` though larger.
 [[nodiscard]] std::string_view chance_and_size_text(const LensChange& change);

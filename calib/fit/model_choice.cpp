@@ -52,6 +52,12 @@ FitOptions with_model(const FitOptions& options, std::string_view model) {
   return result;
 }
 
+FitOptions with_chosen(const FitOptions& options, std::string_view model) {
+  FitOptions result = with_model(options, model);
+  result.model_was_chosen = true;
+  return result;
+}
+
 FitOptions with_shape(const FitOptions& options, const ChartFit& chart) {
   FitOptions result = options;
   take_shape(chart, result);
@@ -439,10 +445,10 @@ Result<ModelChoice> fit_best_model(const std::vector<target::View>& views,
 
   const std::string& model = trials[chosen].shown.model;
   Stage last(progress, "fit the model chosen", 1);
-  Result<LensFit> fit = fit_lens(views, with_model(options, model));
+  Result<LensFit> fit = fit_lens(views, with_chosen(options, model));
   if (fit && candidates.chart && !same_shape(fit->chart, *candidates.chart)) {
     // What the others found of the print may be more than this model finds alone.
-    Result<LensFit> as_others = fit_lens(views, with_model(candidates.options, model));
+    Result<LensFit> as_others = fit_lens(views, with_chosen(candidates.options, model));
     if (as_others && !as_others->chart.as_described() && as_others->rms_px < fit->rms_px) {
       fit = std::move(as_others);
       fit->chart.tests = candidates.chart->tests;

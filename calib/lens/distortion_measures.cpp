@@ -14,6 +14,12 @@ double image_height_px(const Lens& lens, const Point2d& p_px) {
   return std::hypot(from_axis.x() * lens.pixel_aspect, from_axis.y());
 }
 
+std::array<Point2d, 4> corners_of(const Lens& lens) {
+  const double w = lens.plate_size.width;
+  const double h = lens.plate_size.height;
+  return {{{0.0, 0.0}, {w, 0.0}, {0.0, h}, {w, h}}};
+}
+
 std::optional<PointDistortion> largest_distortion(const Lens& lens,
                                                   std::span<const Point2d> points_px) {
   std::optional<PointDistortion> largest;
@@ -81,12 +87,23 @@ std::optional<PointDistortion> point_distortion(const Lens& lens, const Point2d&
 FrameDistortion frame_distortion(const Lens& lens) {
   const double w = lens.plate_size.width;
   const double h = lens.plate_size.height;
-  const std::array<Point2d, 4> corners{{{0.0, 0.0}, {w, 0.0}, {0.0, h}, {w, h}}};
   const std::array<Point2d, 2> sides{{{0.0, h / 2}, {w, h / 2}}};
   const std::array<Point2d, 2> top_and_bottom{{{w / 2, 0.0}, {w / 2, h}}};
-  return {.corner = largest_distortion(lens, corners),
+  return {.corner = largest_distortion(lens, corners_of(lens)),
           .side_edge = largest_distortion(lens, sides),
           .top_edge = largest_distortion(lens, top_and_bottom)};
+}
+
+Point2d most_distorted_corner(const Lens& lens) {
+  Point2d most(0.0, 0.0);
+  double percent = 0.0;
+  for (const Point2d& corner : corners_of(lens)) {
+    const std::optional<PointDistortion> here = point_distortion(lens, corner);
+    if (!here || std::abs(here->percent()) <= percent) continue;
+    percent = std::abs(here->percent());
+    most = corner;
+  }
+  return most;
 }
 
 std::optional<PictureHeightDistortion> picture_height_distortion(const Lens& lens) {

@@ -34,6 +34,10 @@ struct FrameDistortion {
 };
 [[nodiscard]] FrameDistortion frame_distortion(const Lens& lens);
 
+/// The corner of the display window that is distorted most, by percent; where none has an inverse,
+/// the first.
+[[nodiscard]] Point2d most_distorted_corner(const Lens& lens);
+
 /// Picture height distortion in percent: how far straight horizontal lines along the top and bottom
 /// of the frame bend. The two lines are those that pass through the middle of the top and the
 /// bottom edge and are horizontal in the straightened picture.

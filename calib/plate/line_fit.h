@@ -44,6 +44,10 @@ inline constexpr std::size_t kMostPointsPerLine = 200;
 /// uncertain by more than this share of the shorter side, one standard deviation.
 inline constexpr double kMostEdgeBendDoubt = 0.02;
 
+/// Of lenses that the warning `strong-lens` is about the true error was this many times the stated
+/// one, rms (calib/plate/test_line_doubt, table of docs/accuracy.md).
+inline constexpr double kStrongLensExcess = 1.6;
+
 /// Largest distance of points from their best straight line, and root mean square, in px.
 struct Straightness {
   double max_px = 0.0;

@@ -94,6 +94,7 @@ void solve_all(const Setup& setup,
   plans.push_back({.lens_use = LensUse::kFree,
                    .shot = &setup.plain,
                    .start = options.lens ? &trials.as_given.scene : &trials.lens_free.scene,
+                   .beside_profile = options.lens.has_value(),
                    .free_focal = focal_free,
                    .num_radial = options.lens ? 2 : trials.num_radial,
                    .radial_by_focal = trials.all_free.scene.intrinsics.tail<2>() -

@@ -196,8 +196,9 @@ void add_distortion(Page& page, const lens::Lens& lens) {
   page.add("", "left, right edge  " + distortion_text(frame.side_edge));
   page.add("", "top, bottom edge  " + distortion_text(frame.top_edge));
   page.add("",
-           "actual minus ideal image height, over the ideal one (ISO 9039), from the principal "
-           "point; negative is barrel; the largest of each kind of place");
+           fmt::format("actual minus ideal image height{}, over the ideal one (ISO 9039), from the "
+                       "principal point; negative is barrel; the largest of each kind of place",
+                       lens.pixel_aspect == 1.0 ? "" : " on the unsqueezed plate"));
   if (const auto tv = lens::picture_height_distortion(lens)) {
     page.add("Picture height",
              fmt::format("{:+.3f} % distortion after EBU Tech 3249 (the SMIA figure is {:+.3f} %)",
@@ -274,7 +275,11 @@ void add_quality(Page& page, const Station& station) {
                   plural(static_cast<std::size_t>(quality.num_frames), "frame"),
                   quality.p95_px,
                   quality.max_px));
-  page.add("", words_of(fit_verdict(station.quality)));
+  if (const std::optional<std::string> contradiction = contradiction_of(quality)) {
+    page.add("", "doubtful, these are no fit's figures: " + *contradiction);
+  } else {
+    page.add("", words_of(fit_verdict(station.quality)));
+  }
   if (quality.held_out_rms_px) {
     page.add("",
              fmt::format("held out: rms {:.4f} px, in frames the fit did not see",

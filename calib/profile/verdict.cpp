@@ -1,9 +1,40 @@
 #include "calib/profile/verdict.h"
 
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
 namespace trueplate::profile {
+
+std::optional<std::string> contradiction_of(const Quality& quality) {
+  constexpr double kRounded = 1.01;
+  const double most = kRounded * quality.max_px;
+  if (quality.rms_px > most) {
+    return fmt::format("an rms of {:.4g} px is more than the largest residual, {:.4g} px",
+                       quality.rms_px,
+                       quality.max_px);
+  }
+  if (quality.p95_px > most) {
+    return fmt::format("95 % within {:.4g} px is more than the largest residual, {:.4g} px",
+                       quality.p95_px,
+                       quality.max_px);
+  }
+  // The largest of n residuals is no more than the root of n times their rms.
+  const double allowed = std::sqrt(std::max(1.0, static_cast<double>(quality.num_points)));
+  if (quality.max_px > kRounded * allowed * quality.rms_px) {
+    return fmt::format("a largest residual of {:.4g} px is more than {} points of rms {:.4g} px can "
+                       "have",
+                       quality.max_px,
+                       quality.num_points,
+                       quality.rms_px);
+  }
+  return std::nullopt;
+}
 
 FitVerdict fit_verdict(const std::optional<Quality>& quality) {
   if (!quality) return FitVerdict::kNotKnown;
+  if (contradiction_of(*quality)) return FitVerdict::kDoubtful;
   // A small residual where there were corners says nothing about places where there were none.
   const bool guessed = quality->map_sigma_max_px.value_or(0.0) > kUncertainMapPx;
   if (quality->rms_px < kGoodRmsPx) {

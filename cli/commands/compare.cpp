@@ -304,6 +304,7 @@ int run_profiles(const Options& options, const CommonOptions& common) {
   if (const std::string_view why = compare::chance_and_size_text(*change); !why.empty()) {
     print(common, fmt::format("({})\n", why));
   }
+  print(common, fmt::format("in practice: {}\n", compare::advice_text(*change, change_options)));
   nlohmann::json json = difference_json(*found, warnings);
   json["a"] = identity_json(profiles->first);
   json["b"] = identity_json(profiles->second);

@@ -18,8 +18,10 @@ namespace {
 
 using nlohmann::json;
 
-/// Two maps that are nowhere farther apart than this, px, do the same to any picture.
-constexpr double kSameMapPx = 0.01;
+std::string as_sentence(std::string words) {
+  words.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(words.front())));
+  return words + ".";
+}
 
 json verdict_of(const compare::LensChange& change, const compare::ChangeOptions& options) {
   std::string_view level = "open";
@@ -33,14 +35,15 @@ json verdict_of(const compare::LensChange& change, const compare::ChangeOptions&
     headline = "No change that would matter";
   }
   json lines = json::array();
-  if (change.after.max_px < kSameMapPx) {
+  const bool same = change.after.max_px < compare::kSameMapPx;
+  if (same) {
     level = "good";
     headline = "The same lens map: use either";
-    lines.push_back(
-        fmt::format("They are less than {:g} px apart anywhere in the frame.", kSameMapPx));
   }
-  std::string words = compare::verdict_text(change, options) + ".";
-  words.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(words.front())));
+  lines.push_back(as_sentence(compare::advice_text(change, options)));
+  const std::string verdict = compare::verdict_text(change, options);
+  // The maps are one question, the glass that they were measured from another.
+  std::string words = as_sentence(same ? "whether the lens itself changed: " + verdict : verdict);
   const std::string_view why = compare::chance_and_size_text(change);
   if (!why.empty()) words += fmt::format(" Note that {}.", why);
   lines.push_back(words);
@@ -85,7 +88,8 @@ json places_section(const lens::Lens& lens, const compare::LensChange& change) {
   constexpr double kMostOfNothing = 1000.0;
   double exaggeration =
       round_factor(lens.plate_size.width / 30.0 / std::max(2.0 * change.after.rms_px, 1e-6));
-  if (change.after.max_px < kSameMapPx) exaggeration = std::min(exaggeration, kMostOfNothing);
+  if (change.after.max_px < compare::kSameMapPx)
+    exaggeration = std::min(exaggeration, kMostOfNothing);
   return {
       {"kind", "vectors"},
       {"title", "What differs, over the frame"},

@@ -15,7 +15,6 @@
 #include "calib/profile/describe.h"
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
-#include "cli/report/figure_doubt.h"
 
 namespace trueplate::cli {
 namespace {
@@ -24,31 +23,9 @@ using nlohmann::json;
 
 std::string plain(double value) { return fmt::format("{:.6g}", value); }
 
-/// The plate's corner where the lens distorts most; where it has no inverse in any, the first.
-Point2d most_distorted_corner(const lens::Lens& lens) {
-  const double width = lens.plate_size.width;
-  const double height = lens.plate_size.height;
-  Point2d most(0.0, 0.0);
-  double percent = 0.0;
-  for (const Point2d& corner :
-       {Point2d(0.0, 0.0), Point2d(width, 0.0), Point2d(0.0, height), Point2d(width, height)}) {
-    const auto distortion = lens::point_distortion(lens, corner);
-    if (!distortion || std::abs(distortion->percent()) <= percent) continue;
-    percent = std::abs(distortion->percent());
-    most = corner;
-  }
-  return most;
-}
-
 bool is_barrel(const lens::Lens& lens) {
   const auto corner = lens::frame_distortion(lens).corner;
   return corner && corner->percent() < 0.0;
-}
-
-/// A standard deviation that is no smaller than `least`; nullopt where there is neither.
-std::optional<double> at_least(const std::optional<double>& sigma, double least) {
-  if (!sigma && least <= 0.0) return std::nullopt;
-  return std::max(sigma.value_or(0.0), least);
 }
 
 json curve_towards(const lens::Lens& lens, std::string_view name, const Point2d& end_px) {
@@ -205,90 +182,9 @@ json no_handoff(const Error& error) {
 
 }  // namespace
 
-json key_figures(const profile::Station& station) {
-  Figures figures;
-  if (station.quality) {
-    const profile::Quality& quality = *station.quality;
-    figures.add("residuals", px_text(quality.rms_px), "rms per point");
-    if (quality.held_out_rms_px) {
-      figures.add(
-          "held out", px_text(*quality.held_out_rms_px), "rms of points that were not fitted");
-    }
-    if (!is_stated_error_of_use(station)) {
-      figures.add("predicted error", "not known", "what the profile states is not this lens's");
-    } else if (quality.map_sigma_max_px) {
-      figures.add("predicted error",
-                  px_text(*quality.map_sigma_max_px),
-                  fmt::format("at the worst place; {} rms",
-                              px_text(quality.map_sigma_rms_px.value_or(0.0))));
-    }
-    figures.add("frames",
-                fmt::format("{} of {}", quality.num_frames_used, quality.num_frames),
-                fmt::format("used, with {} points", quality.num_points));
-  }
-  const lens::Lens& lens = station.lens;
-  const double guessed = guessed_px(station);
-  if (const auto focal = lens::focal_mm(lens)) {
-    constexpr double kWorthSaying = 0.01;
-    const bool squeezed = std::abs(focal->y() / focal->x() - 1.0) > kWorthSaying;
-    figures.add("focal length",
-                fmt::format("{:.2f} mm", focal->x()),
-                squeezed ? fmt::format("in x; {:.2f} mm in y", focal->y())
-                         : fmt::format("{:.2f} px", lens.focal_px.x()));
-  } else {
-    figures.add(
-        "focal length", fmt::format("{:.1f} px", lens.focal_px.x()), "no film back, so not in mm");
-  }
-  if (const auto corner = lens::frame_distortion(lens).corner) {
-    using lens::PointDistortion;
-    // Of the same corner, whichever of them a lens nearby distorts most.
-    const Point2d place = most_distorted_corner(lens);
-    const auto sigma = [&](double (PointDistortion::*figure)() const) {
-      return sigma_of(station, [&](const lens::Lens& other) -> std::optional<double> {
-        const auto at = lens::point_distortion(other, place);
-        return at ? std::optional((*at.*figure)()) : std::nullopt;
-      });
-    };
-    figures.add(
-        "distortion",
-        doubted_text(
-            corner->percent(),
-            at_least(sigma(&PointDistortion::percent), 100.0 * guessed / corner->ideal_height_px),
-            2,
-            true) +
-            " %",
-        fmt::format(
-            "{}, {} px in the corner{}",
-            corner->percent() < 0.0 ? "barrel" : "pincushion",
-            doubted_text(
-                corner->shift_px(), at_least(sigma(&PointDistortion::shift_px), guessed), 1, true),
-            guessed > 0.0 ? ", guessed" : ""));
-  } else {
-    figures.add("distortion", "none", "in the corners, which the lens cannot straighten");
-  }
-  if (const auto factor = lens::overscan_factor(lens)) {
-    // Twice the farthest place of the straightened border over the frame's size.
-    const double doubt = 2.0 * guessed / std::min(lens.plate_size.width, lens.plate_size.height);
-    figures.add(
-        "overscan",
-        doubted_text(
-            *factor, at_least(sigma_of(station, &lens::overscan_factor), doubt), 3, false) +
-            "x",
-        fmt::format("the plate, to keep all of it, as one factor about the middle; width and "
-                    "height: see the hand-off{}",
-                    guessed > 0.0 ? "; guessed" : ""));
-  } else {
-    figures.add("overscan",
-                "none",
-                fmt::format("keeps all of the plate; {:.0f} % of its border can be straightened",
-                            100.0 * lens::invertible_share_of_border(lens)));
-  }
-  return figures.json();
-}
-
 json curve_section(const lens::Lens& lens) {
   const Point2d& centre = lens.principal_point_px;
-  const Point2d corner = most_distorted_corner(lens);
+  const Point2d corner = lens::most_distorted_corner(lens);
   json series = json::array({curve_towards(lens, "to the side", {corner.x(), centre.y()}),
                              curve_towards(lens, "up or down", {centre.x(), corner.y()}),
                              curve_towards(lens, "to the corner", corner)});
@@ -301,7 +197,8 @@ json curve_section(const lens::Lens& lens) {
           {"caption",
            "From the principal point to the corner that is distorted most, and to the edges beside "
            "it."},
-          {"x_label", "distance from the principal point on the plate, px"},
+          {"x_label",
+           fmt::format("distance from the principal point on the plate, {}", height_unit(lens))},
           {"y_label", "distortion, %"},
           {"x_unit", "px"},
           {"x_from", 0},

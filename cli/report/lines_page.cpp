@@ -87,6 +87,13 @@ json lines_section(const plate::LineFit& fit) {
           {"rows", rows}};
 }
 
+bool is_strong(const LensFromLines& result) {
+  const std::vector<Warning>& warnings = result.profile.stations.front().warnings;
+  return std::any_of(warnings.begin(), warnings.end(), [](const Warning& warning) {
+    return warning.code == "strong-lens";
+  });
+}
+
 /// What the lens is worth, in the words of lines: about which points the station cannot say.
 json verdict_lines(const LensFromLines& result) {
   const plate::LineFit& fit = result.fit;
@@ -109,6 +116,13 @@ json verdict_lines(const LensFromLines& result) {
                                     "well differ by",
                                     px_text(fit.model_doubt->rms_px))
                       : std::string(", if the model holds beyond the lines")));
+  if (is_strong(result)) {
+    lines.push_back(fmt::format(
+        "Of lenses as strong as this one the true error was {:g} times the predicted one: count on "
+        "{} at the worst place.",
+        plate::kStrongLensExcess,
+        px_text(plate::kStrongLensExcess * fit.map_sigma_max_px)));
+  }
   lines.push_back("Lines tell neither the focal length nor the scale: leave both to the solve.");
   return lines;
 }
@@ -162,6 +176,11 @@ Result<json> lines_page(const LensFromLines& result,
   (*page)["verdict"]["lines"] = verdict_lines(result);
   for (json& figure : (*page)["figures"]) {
     if (figure["label"] == "held out") figure["note"] = "rms of lines that were not fitted";
+    if (figure["label"] == "predicted error" && is_strong(result)) {
+      figure["note"] = fmt::format("{}; of lenses this strong the true error was {:g} times that",
+                                   figure["note"].get<std::string>(),
+                                   plate::kStrongLensExcess);
+    }
     if (figure["label"] == "frames") {
       figure["note"] = fmt::format("used, with {} lines", result.fit.num_lines);
     }

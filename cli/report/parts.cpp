@@ -32,6 +32,7 @@ std::string title_of(const profile::Profile& profile) {
 
 std::string px_text(double value) {
   const double size = std::abs(value);
+  if (size >= 1e6) return fmt::format("{:.3g} px", value);  // of a file that somebody made up
   return fmt::format("{:.{}f} px", value, size < 1.0 ? 3 : size < 10.0 ? 2 : size < 100.0 ? 1 : 0);
 }
 
@@ -39,6 +40,10 @@ json plate_json(const lens::Lens& lens) {
   return {{"width", lens.plate_size.width},
           {"height", lens.plate_size.height},
           {"pixel_aspect", lens.pixel_aspect}};
+}
+
+std::string_view height_unit(const lens::Lens& lens) {
+  return lens.pixel_aspect == 1.0 ? "px" : "px unsqueezed";
 }
 
 double rounded(double value, double step) { return std::round(value / step) * step; }

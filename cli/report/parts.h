@@ -24,6 +24,9 @@ inline constexpr std::size_t kLongestName = 500;
 /// Lens and serial number, for the title of a page.
 [[nodiscard]] std::string title_of(const profile::Profile& profile);
 
+/// The unit of image heights, which count what the plate is wide and high as it is shown.
+[[nodiscard]] std::string_view height_unit(const lens::Lens& lens);
+
 /// To the nearest multiple of `step`, so that a page is no larger than what it shows.
 [[nodiscard]] double rounded(double value, double step);
 /// The same, null where the value is not finite.

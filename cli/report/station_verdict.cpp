@@ -80,9 +80,16 @@ std::optional<Verdict> about_statement(const profile::Station& station) {
                              px_text(*now))};
 }
 
+std::optional<std::string> contradiction_in(const profile::Station& station) {
+  return station.quality ? profile::contradiction_of(*station.quality) : std::nullopt;
+}
+
 /// By residuals and by how much of the map is guessed; warnings count where there is nothing worse.
 Verdict about_fit(const profile::Station& station) {
   const auto& quality = station.quality;
+  if (const auto contradiction = contradiction_in(station)) {
+    return {"doubt", "Doubtful, these are no fit's figures: " + *contradiction};
+  }
   const double rms = quality ? quality->map_sigma_rms_px.value_or(0.0) : 0.0;
   const double worst = quality ? quality->map_sigma_max_px.value_or(0.0) : 0.0;
   if (rms > profile::kUsableRmsPx) {
@@ -147,7 +154,7 @@ std::string residuals_sentence(profile::FitVerdict verdict) {
 }  // namespace
 
 bool is_stated_error_of_use(const profile::Station& station) {
-  return holds_frame(station.lens) && !about_statement(station);
+  return holds_frame(station.lens) && !about_statement(station) && !contradiction_in(station);
 }
 
 json verdict_of(const profile::Station& station) {

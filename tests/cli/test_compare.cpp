@@ -68,6 +68,9 @@ TEST_CASE("compare says whether the lens changed, and exits by it when asked") {
   const auto plain = run_trueplate({"compare", path("a.json"), path("knocked.json")});
   CHECK(plain.status == 0);
   CHECK(plain.output.find("\nchanged: ") != std::string::npos);
+  CHECK(plain.output.find("\nin practice: use the one shot nearer in time") != std::string::npos);
+  const auto twice = run_trueplate({"compare", path("a.json"), path("a.json")});
+  CHECK(twice.output.find("\nin practice: use either") != std::string::npos);
   const auto other = run_trueplate({"compare", path("a.json"), path("other.json")});
   CHECK(other.errors.find("serial numbers differ") != std::string::npos);
   CHECK(run_trueplate({"compare", path("a.json"), path("a.json"), "--matters", "nan"}).status == 2);

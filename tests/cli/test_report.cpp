@@ -190,6 +190,8 @@ TEST_CASE("the headline counts the domain, the worst place, and what the profile
   station.lens.model = lens::RadialTangential({-0.1, 0.0, 0.0, 0.0, 0.0});
   profile::Quality& quality = station.quality.emplace();
   quality.rms_px = 0.1;
+  quality.p95_px = 0.2;
+  quality.max_px = 0.3;
   quality.num_points = 500;
   quality.num_frames = 10;
   quality.num_frames_used = 10;
@@ -204,6 +206,36 @@ TEST_CASE("the headline counts the domain, the worst place, and what the profile
   };
   const auto headline = [](const nlohmann::json& of) { return of["headline"].get<std::string>(); };
   CHECK(headline(verdict("good")) == "Good");
+  CHECK(figure_of(data_of(in("good.html")), "focal length")["text"] == "400.0 px");
+
+  // Of an anamorphic lens the number on the barrel comes first, and heights are told of the plate
+  // as it is shown.
+  const lens::Lens spherical = station.lens;
+  station.lens.pixel_aspect = 2.0;
+  station.lens.squeeze = 2.0;
+  station.lens.focal_px = {400.0, 800.0};
+  station.lens.film_back = lens::FilmBack{24.0, 18.0};
+  verdict("squeezed");
+  const nlohmann::json squeezed = data_of(in("squeezed.html"));
+  const double mm_per_px = 18.0 / kPlate.height;
+  CHECK(figure_of(squeezed, "focal length")["text"] == fmt::format("{:.2f} mm", 800.0 * mm_per_px));
+  CHECK(holds(figure_of(squeezed, "focal length")["note"], "squeeze "));
+  CAPTURE(figure_of(squeezed, "distortion").dump());
+  CHECK(holds(figure_of(squeezed, "distortion")["note"], " px unsqueezed in the corner"));
+  CHECK(holds(section_of(squeezed, "Distortion over image height")["x_label"], "px unsqueezed"));
+  station.lens = spherical;
+
+  // Figures that no residuals have.
+  quality.rms_px = 1e30;
+  const nlohmann::json impossible = verdict("impossible");
+  CHECK(impossible["level"] == "doubt");
+  CHECK(headline(impossible) ==
+        "Doubtful, these are no fit's figures: an rms of 1e+30 px is more than the largest "
+        "residual, 0.3 px");
+  CHECK(figure_of(data_of(in("impossible.html")), "residuals")["text"] == "1e+30 px");
+  quality.rms_px = 0.01;  // of 500 points: 0.22 px at most
+  CHECK(holds(headline(verdict("too_small")), "is more than 500 points of rms 0.01 px can have"));
+  quality.rms_px = 0.1;
 
   quality.map_sigma_max_px = 0.8;
   const nlohmann::json parts = verdict("parts");

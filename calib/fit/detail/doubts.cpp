@@ -323,7 +323,7 @@ double too_small_by(double common_share, double corners_per_frame) {
 }
 
 /// What neighbouring corners share: a pattern that stays on the plate is the lens, another is not.
-void about_patterns(const LensFit& fit, Collector& out) {
+void about_patterns(const LensFit& fit, const FitOptions& options, Collector& out) {
   double rest_px = fit.noise_sigma_px;
   if (fit.misfit && fit.misfit->present() && fit.misfit->p_value < kMisfitChance) {
     const MapMisfit& misfit = *fit.misfit;
@@ -335,15 +335,17 @@ void about_patterns(const LensFit& fit, Collector& out) {
           fmt::format("the residuals have a pattern over the plate that noise does not make (by "
                       "chance: {:.1g}): {} cannot follow this lens, and for that alone the map "
                       "is off by {:.2g} px over the plate, {:.2g} px at ({:.0f}, {:.0f}); the "
-                      "corners' noise is {:.2g} px; another model may follow it, unless auto has "
-                      "tried them all",
+                      "corners' noise is {:.2g} px; {}",
                       std::max(misfit.p_value, 1e-300),
                       lens::model_name(fit.lens.model),
                       misfit.rms_px,
                       misfit.max_px,
                       misfit.worst_plate_px.x(),
                       misfit.worst_plate_px.y(),
-                      misfit.noise_sigma_px));
+                      misfit.noise_sigma_px,
+                      options.model_was_chosen
+                          ? "none of the other models follows it significantly better"
+                          : "another model may follow it: --model auto tries them all"));
     }
   }
   if (!fit.systematic_share || !(rest_px > 0.0)) return;
@@ -368,7 +370,10 @@ void about_patterns(const LensFit& fit, Collector& out) {
   }
 }
 
-void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& out) {
+void about_residuals(const LensFit& fit,
+                     const FitOptions& options,
+                     double held_out_per_noise,
+                     Collector& out) {
   if (fit.rms_px > kVeryHighRmsPx) {
     out.add(
         "very-high-rms",
@@ -393,7 +398,7 @@ void about_residuals(const LensFit& fit, double held_out_per_noise, Collector& o
                     fit.rms_px,
                     kFairRmsPx));
   }
-  about_patterns(fit, out);
+  about_patterns(fit, options, out);
   const double expected = fit.noise_sigma_px * held_out_per_noise;
   if (fit.held_out_rms_px && *fit.held_out_rms_px > kHeldOutExcess * expected) {
     const double excess = *fit.held_out_rms_px / expected;
@@ -480,7 +485,7 @@ std::vector<Warning> doubts(const LensFit& fit,
   about_coverage(fit, views, out);
   about_lens(fit, options, out);
   about_chart(fit, options, out);
-  about_residuals(fit, input.held_out_per_noise, out);
+  about_residuals(fit, options, input.held_out_per_noise, out);
   about_rejection(fit, input.num_other_size, out);
   out.add(warning_of(misread_frames(views, fit), fit));
   return out.take();

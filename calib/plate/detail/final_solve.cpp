@@ -114,7 +114,7 @@ lens::Lens lens_of(const FinalSolve& plan, const Scene& scene) {
   return lens;
 }
 
-std::string estimate_words(const LensEstimate& lens, double scale) {
+std::string estimate_words(const LensEstimate& lens, double scale, bool beside_profile) {
   const double limit_px = kEdgeSigmaPx * scale;
   if (!std::isfinite(lens.edge_sigma_px)) {
     return "The tracks do not determine the lens at all: there are too few, or they see it from "
@@ -133,6 +133,17 @@ std::string estimate_words(const LensEstimate& lens, double scale) {
                 "to the lens than this.",
                 lens.scatter)
           : std::string();
+  if (beside_profile) {
+    return fmt::format(
+        "For comparison, a lens from these tracks alone: {:.2f} +- {:.2f} px at {:.0f} px from the "
+        "middle{}; {}.{}",
+        lens.edge_shift_px,
+        lens.edge_sigma_px,
+        lens.edge_radius_px,
+        focal,
+        lens.determined ? "they determine it" : "they do not determine it well enough to be used",
+        scatter);
+  }
   if (lens.edge_by_focal_px > 0.5 * limit_px) {
     return fmt::format(
         "{} the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle. With the focal length that "
@@ -154,10 +165,12 @@ std::string estimate_words(const LensEstimate& lens, double scale) {
         focal,
         scatter);
   }
+  constexpr double kNearly = 1.25;
   if (lens.edge_sigma_px > limit_px) {
     return fmt::format(
-        "The tracks do not determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle, "
+        "The tracks do not {}determine the lens: {:.2f} +- {:.2f} px at {:.0f} px from the middle, "
         "wanted +- {:.2f}{}; more and steadier tracks near the corners would, or a chart.{}",
+        lens.edge_sigma_px < kNearly * limit_px ? "quite " : "",
         lens.edge_shift_px,
         lens.edge_sigma_px,
         lens.edge_radius_px,
@@ -260,7 +273,7 @@ FinalResult solve_fully(const FinalSolve& plan, std::span<const char> chain) {
     const double free =
         freedom(select(shot, options, scene), plan.num_radial + (plan.free_focal ? 1 : 0));
     result.lens = estimate_of(plan, scene, summary.sum_of_squares / std::max(1.0, free));
-    result.lens.words = estimate_words(result.lens, shot.scale());
+    result.lens.words = estimate_words(result.lens, shot.scale(), plan.beside_profile);
   }
   return result;
 }

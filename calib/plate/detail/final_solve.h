@@ -14,6 +14,7 @@ struct FinalSolve {
   const Shot* shot = nullptr;
   const Scene* start = nullptr;  // of the chain of frames
   const lens::Lens* profile = nullptr;
+  bool beside_profile = false;  // what it says of the lens is for comparison with one
   bool free_focal = false;
   int num_radial = 0;
   /// By what k1 and k2 would change with the focal length that the tracks themselves fit, where one

@@ -161,7 +161,6 @@ double corner_draw(const lens::Lens& lens) {
   return draw;
 }
 
-/// Of such lenses the stated error is too small (calib/plate/test_line_doubt: 1.6 times, rms).
 void add_strong(const LineFit& fit, std::vector<Warning>& warnings) {
   const double draw = corner_draw(fit.lens);
   if (draw < kStrongDraw) return;
@@ -169,9 +168,10 @@ void add_strong(const LineFit& fit, std::vector<Warning>& warnings) {
       {"strong-lens",
        fmt::format(
            "the lens moves the corners by {:.0f} % of their distance: of lenses this strong "
-           "the true error was 1.6 times the stated one, rms, and now and then more than "
+           "the true error was {:g} times the stated one, rms, and now and then more than "
            "twice as large; add lines near the corners, or shoot a chart",
-           100.0 * draw),
+           100.0 * draw,
+           kStrongLensExcess),
        draw});
 }
 

@@ -181,6 +181,24 @@ TEST_CASE("where p and the sizes seem to contradict each other a sentence says w
   CHECK(compare::chance_and_size_text(change).empty());
 }
 
+// By the definitions alone.
+TEST_CASE("each verdict comes with what to do about it") {
+  LensChange change;
+  change.after = {.rms_px = 0.2, .max_px = 0.5};
+  CHECK(compare::advice_text(change).starts_with("calibrate from the footage again"));
+  change.has_uncertainty = true;
+  change.verdict = ChangeVerdict::kTooUncertain;
+  CHECK(compare::advice_text(change).starts_with("shoot more frames"));
+  change.verdict = ChangeVerdict::kNotDistinguishable;
+  CHECK(compare::advice_text(change).starts_with("use either"));
+  change.verdict = ChangeVerdict::kChanged;
+  CHECK(compare::advice_text(change).find("less than 0.3 px") != std::string::npos);
+  CHECK(compare::advice_text(change, {.matters_px = 0.1}).starts_with("use the one shot nearer"));
+  // Whatever the verdict, two maps that do the same are interchangeable.
+  change.after.max_px = 0.009;
+  CHECK(compare::advice_text(change).starts_with("use either"));
+}
+
 TEST_CASE("what a model is known not to follow is no change") {
   const lens::Lens lens = tests::synthetic_lens();
   const lens::Lens other = changed_by(lens, 0.1, 0);

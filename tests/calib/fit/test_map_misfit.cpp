@@ -118,7 +118,9 @@ Comparison run(const Case& c) {
     result.largest_p = std::max(result.largest_p, fitted->misfit->p_value);
     result.warned += static_cast<int>(
         std::count_if(fitted->warnings.begin(), fitted->warnings.end(), [](const Warning& w) {
-          return w.code == "model-misfit";
+          if (w.code != "model-misfit") return false;
+          CHECK(w.message.find("--model auto") != std::string::npos);  // it was not asked for
+          return true;
         }));
   }
   result.true_px = std::sqrt(result.true_px);

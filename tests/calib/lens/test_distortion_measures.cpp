@@ -101,6 +101,15 @@ TEST_CASE("the shape of the pixels does not change the percentage") {
         doctest::Approx(picture_height_distortion(lens)->ebu_percent).epsilon(1e-10));
 }
 
+TEST_CASE("the most distorted corner is the one whose figure is the frame's") {
+  Lens lens = worked_example();
+  lens.principal_point_px += Point2d(40.0, -25.0);  // so the lower left corner is farthest
+  const Point2d corner = trueplate::lens::most_distorted_corner(lens);
+  CHECK(corner == Point2d(0.0, lens.plate_size.height));
+  CHECK(trueplate::lens::point_distortion(lens, corner)->percent() ==
+        frame_distortion(lens).corner->percent());
+}
+
 TEST_CASE("field of view") {
   Lens lens = worked_example();
   const double degrees = 180.0 / std::numbers::pi;

@@ -72,7 +72,19 @@ TEST_CASE("the verdict follows the bands") {
   profile.stations[0].quality->rms_px = 0.5;
   CHECK(says(describe(profile), "usable for a camera solve at HD or 2K"));
   profile.stations[0].quality->rms_px = 1.5;
+  profile.stations[0].quality->max_px = 5.0;
   CHECK(says(describe(profile), "above 1 px: suspect"));
+}
+
+// By definition a root mean square is no more than the largest.
+TEST_CASE("figures that no fit has are told") {
+  Profile profile = example_profile();
+  profile.stations[0].quality->rms_px = 1.01 * profile.stations[0].quality->max_px;
+  CHECK_FALSE(says(describe(profile), "no fit's figures"));  // it may have been rounded
+  profile.stations[0].quality->rms_px = 1.02 * profile.stations[0].quality->max_px;
+  CHECK(says(describe(profile), "no fit's figures"));
+  profile.stations[0].quality->rms_px = 0.0;
+  CHECK(says(describe(profile), "no fit's figures"));
 }
 
 TEST_CASE("what is not known is said to be so") {
