@@ -290,7 +290,9 @@ Result<void> write_page(const Options& options,
   const Result<std::string> date = document_date("");
   if (!date) return fail(date.error());
   return write_report_file(
-      solve_page(tracks, trial, options.tracks, *date), options.report, common);
+      solve_page(tracks, trial, std::filesystem::path(options.tracks).filename().string(), *date),
+      options.report,
+      common);
 }
 
 Result<plate::Tracks> tracks_of(const Options& options) {
