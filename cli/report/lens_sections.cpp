@@ -15,6 +15,7 @@
 #include "calib/profile/describe.h"
 #include "cli/handoff_report.h"
 #include "cli/plate_options.h"
+#include "cli/report/distortion_sections.h"
 #include "cli/report/figure_doubt.h"
 
 namespace trueplate::cli {
@@ -24,72 +25,10 @@ using nlohmann::json;
 
 std::string plain(double value) { return fmt::format("{:.6g}", value); }
 
-/// The plate's corner where the lens distorts most; where it has no inverse in any, the first.
-Point2d most_distorted_corner(const lens::Lens& lens) {
-  const double width = lens.plate_size.width;
-  const double height = lens.plate_size.height;
-  Point2d most(0.0, 0.0);
-  double percent = 0.0;
-  for (const Point2d& corner :
-       {Point2d(0.0, 0.0), Point2d(width, 0.0), Point2d(0.0, height), Point2d(width, height)}) {
-    const auto distortion = lens::point_distortion(lens, corner);
-    if (!distortion || std::abs(distortion->percent()) <= percent) continue;
-    percent = std::abs(distortion->percent());
-    most = corner;
-  }
-  return most;
-}
-
-bool is_barrel(const lens::Lens& lens) {
-  const auto corner = lens::frame_distortion(lens).corner;
-  return corner && corner->percent() < 0.0;
-}
-
 /// A standard deviation that is no smaller than `least`; nullopt where there is neither.
 std::optional<double> at_least(const std::optional<double>& sigma, double least) {
   if (!sigma && least <= 0.0) return std::nullopt;
   return std::max(sigma.value_or(0.0), least);
-}
-
-json curve_towards(const lens::Lens& lens, std::string_view name, const Point2d& end_px) {
-  constexpr int kSteps = 48;
-  json points = json::array();
-  for (int i = 1; i <= kSteps; ++i) {
-    const Point2d p = lens.principal_point_px +
-                      (end_px - lens.principal_point_px) * (static_cast<double>(i) / kSteps);
-    const auto distortion = lens::point_distortion(lens, p);
-    if (!distortion) break;
-    points.push_back({rounded(distortion->actual_height_px, 0.01),
-                      rounded(distortion->percent(), 1e-5),
-                      rounded(distortion->shift_px(), 1e-4)});
-  }
-  return {{"name", name}, {"points", points}};
-}
-
-/// One line of the straight grid from `from` to `to`; pieces that the lens does not image are left
-/// out.
-void add_line(
-    const lens::Lens& lens, const Point2d& from, const Point2d& to, json& lines, double& largest) {
-  constexpr int kSteps = 48;
-  json straight = json::array();
-  json bent = json::array();
-  const auto finish = [&] {
-    if (straight.size() > 1) lines.push_back({{"straight", straight}, {"bent", bent}});
-    straight = json::array();
-    bent = json::array();
-  };
-  for (int i = 0; i <= kSteps; ++i) {
-    const Point2d p = from + (to - from) * (static_cast<double>(i) / kSteps);
-    const std::optional<Point2d> image = lens::distort_px(lens, p);
-    if (!image) {
-      finish();
-      continue;
-    }
-    straight.push_back({rounded(p.x(), 0.01), rounded(p.y(), 0.01)});
-    bent.push_back({rounded(image->x(), 0.001), rounded(image->y(), 0.001)});
-    largest = std::max(largest, (*image - p).norm());
-  }
-  finish();
 }
 
 std::string sigma_text(const profile::Station& station, std::string_view name) {
@@ -284,64 +223,6 @@ json key_figures(const profile::Station& station) {
                             100.0 * lens::invertible_share_of_border(lens)));
   }
   return figures.json();
-}
-
-json curve_section(const lens::Lens& lens) {
-  const Point2d& centre = lens.principal_point_px;
-  const Point2d corner = most_distorted_corner(lens);
-  json series = json::array({curve_towards(lens, "to the side", {corner.x(), centre.y()}),
-                             curve_towards(lens, "up or down", {centre.x(), corner.y()}),
-                             curve_towards(lens, "to the corner", corner)});
-  return {{"kind", "curves"},
-          {"title", "Distortion over image height"},
-          {"words",
-           {"How much farther from the principal point (nearer, where negative: barrel) the lens "
-            "images a place than a pinhole would, in percent of the pinhole's distance (ISO 9039). "
-            "Curves that part from each other are those of an anamorphic or decentred lens."}},
-          {"caption",
-           "From the principal point to the corner that is distorted most, and to the edges beside "
-           "it."},
-          {"x_label", "distance from the principal point on the plate, px"},
-          {"y_label", "distortion, %"},
-          {"x_unit", "px"},
-          {"x_from", 0},
-          {"y_unit", "%"},
-          {"series", series}};
-}
-
-json grid_section(const lens::Lens& lens) {
-  constexpr int kAcross = 12;
-  const auto [width, height] = lens.plate_size;
-  const int down =
-      std::max(2, static_cast<int>(std::lround(kAcross * height / (width * lens.pixel_aspect))));
-  json lines = json::array();
-  double largest = 0.0;
-  for (int i = 0; i <= kAcross; ++i) {
-    const double x = static_cast<double>(width) * i / kAcross;
-    add_line(lens, {x, 0.0}, {x, height}, lines, largest);
-  }
-  for (int i = 0; i <= down; ++i) {
-    const double y = static_cast<double>(height) * i / down;
-    add_line(lens, {0.0, y}, {width, y}, lines, largest);
-  }
-  // Shifts of a twentieth of the frame show; larger ones are not enlarged.
-  const double factor = round_factor(0.05 * height / std::max(largest, 1e-9));
-  const double shown = std::min(factor, 1000.0);
-  return {
-      {"kind", "grid"},
-      {"title", "What the lens does to a straight grid"},
-      {"words", json::array()},
-      {"caption",
-       fmt::format("Dashed: straight lines as a pinhole would image them. Solid: as this lens "
-                   "does; the largest shift of a place in the straight frame is {:.2f} px. The "
-                   "distortion in the plate's corner is another figure: of what the lens images "
-                   "there, which comes from {} in the straight picture.",
-                   largest,
-                   is_barrel(lens) ? "farther out" : "elsewhere")},
-      {"exaggeration", shown},
-      {"most", std::max(5.0, 4.0 * shown)},
-      {"largest_px", largest},
-      {"lines", lines}};
 }
 
 json parameters_section(const profile::Station& station) {

@@ -1,0 +1,19 @@
+#pragma once
+
+#include <nlohmann/json.hpp>
+
+#include "calib/base/geometry.h"
+#include "calib/lens/lens.h"
+#include "cli/report/reach.h"
+
+namespace trueplate::cli {
+
+/// The plate's corner where the lens distorts most; where it has no inverse in any, the first.
+[[nodiscard]] Point2d most_distorted_corner(const lens::Lens& lens);
+
+/// Distortion over image height, in three directions from the principal point.
+[[nodiscard]] nlohmann::json curve_section(const lens::Lens& lens, const Reach& reach);
+/// Straight lines and what the lens makes of them.
+[[nodiscard]] nlohmann::json grid_section(const lens::Lens& lens, const Reach& reach);
+
+}  // namespace trueplate::cli
