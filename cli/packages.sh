@@ -12,7 +12,7 @@ packages=(g++ cmake ninja-build ccache
   libavformat-dev libavcodec-dev libavutil-dev libswscale-dev pkg-config
   nlohmann-json3-dev libcli11-dev libssl-dev libxxhash-dev libcairo2-dev fonts-dejavu-core
   libsoci-dev libboost-dev libsqlite3-dev libpq-dev
-  node-d3-selection node-d3-scale node-d3-shape node-d3-axis node-d3-contour)
+  node-d3-selection node-d3-scale node-d3-shape node-d3-axis)
 for group in "$@"; do
   case "$group" in
     quickstart) packages+=(opencv-doc) ;;

@@ -6,6 +6,7 @@
 #include <utility>
 #include <vector>
 
+#include "cli/report/distortion_sections.h"
 #include "cli/report/fit_sections.h"
 #include "cli/report/lens_sections.h"
 #include "cli/report/parts.h"
@@ -69,6 +70,7 @@ Result<json> calibration_page(const CalibrationPage& page) {
   const profile::Station& station = page.profile->stations[page.station];
   const lens::Lens& lens = station.lens;
   const json frames = frames_json(*page.profile, page.views, page.fit);
+  const Reach reach = reach_of(station, page.views, page.fit);
   Result<json> pictures = before_and_after(page, lens);
   if (!pictures) return pictures;
   return page_json({.page = "calibration",
@@ -84,8 +86,8 @@ Result<json> calibration_page(const CalibrationPage& page) {
                                  vectors_section(lens, frames),
                                  coverage_section(lens, frames),
                                  error_section(station, page.fit, page.threads),
-                                 curve_section(lens),
-                                 grid_section(lens),
+                                 curve_section(lens, reach),
+                                 grid_section(lens, reach),
                                  models_section(page.trials, page.no_trials),
                                  parameters_section(station),
                                  handoff_section(*page.profile, station, page.threads),

@@ -10,6 +10,7 @@
 
 #include "calib/lens/model.h"
 #include "cli/change_report.h"
+#include "cli/report/distortion_sections.h"
 #include "cli/report/lens_sections.h"
 #include "cli/report/parts.h"
 
@@ -103,9 +104,11 @@ json places_section(const lens::Lens& lens, const compare::LensChange& change) {
       {"means", means}};
 }
 
-json curves_section(const lens::Lens& first, const lens::Lens& second) {
-  json section = curve_section(first);
-  json other = curve_section(second);
+json curves_section(const profile::Station& first, const profile::Station& second) {
+  const Reach reach = reach_of(first, {}, nullptr);
+  const Reach other_reach = reach_of(second, {}, nullptr);
+  json section = curve_section(first.lens, reach);
+  json other = curve_section(second.lens, other_reach);
   json series = json::array();
   for (const auto& [name, curves] : {std::pair("A", &section), std::pair("B", &other)}) {
     for (json& curve : (*curves)["series"]) {
@@ -115,6 +118,9 @@ json curves_section(const lens::Lens& first, const lens::Lens& second) {
     }
   }
   section["series"] = std::move(series);
+  if (reach.known == Reach::Known::kNot && other_reach.known != Reach::Known::kNot) {
+    section["caption"] = other["caption"];
+  }
   return section;
 }
 
@@ -194,7 +200,7 @@ json compare_page(const profile::Profile& first,
                     .figures = figures_of(change, options),
                     .warnings = warnings_part(warnings),
                     .sections = {places_section(a.lens, change),
-                                 curves_section(a.lens, b.lens),
+                                 curves_section(a, b),
                                  parameters_table(a, b),
                                  identity_section(first, second)}});
 }

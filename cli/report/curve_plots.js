@@ -1,6 +1,7 @@
 // Curves. Each has its own dashes, marks and lightness, and its name at its end.
 
-const dashes = ["none", "8 4", "2 3", "10 3 2 3", "14 5", "1 5", "6 2 1 2 1 2", "3 6"];
+// None is dotted: that is what lies beyond the reach.
+const dashes = ["none", "8 4", "14 3 3 3", "4 2", "14 5", "10 3 2 3 2 3", "6 2 1 2 1 2", "3 6"];
 const curveMarks = [d3.symbolCircle, d3.symbolSquare, d3.symbolTriangle, d3.symbolDiamond, d3.symbolCross, d3.symbolWye, d3.symbolStar];
 const curveLooks = ["first", "second", "third"];
 
@@ -45,9 +46,7 @@ sectionKinds.curves = (host, section) => {
     y = d3.scaleLinear().domain(d3.extent(all.map((p) => p[1]).concat(0, levels.map((level) => level.value)))).nice().range([size.height - bottom, top]);
     const ticks = Math.max(3, Math.floor(width / 90));
     const across = svg.append("g").attr("class", "axis").attr("transform", `translate(0 ${size.height - bottom})`);
-    const axis = d3.axisBottom(x).ticks(ticks).tickFormat(section.x_dioptres ? metres : String);
-    if (section.x_dioptres) axis.tickValues(metreTicks(x));
-    across.call(axis);
+    across.call(d3.axisBottom(x).tickFormat(section.x_dioptres ? metres : String).tickValues(ticksOf(x, ticks)));
     svg.append("g").attr("class", "axis").attr("transform", `translate(${left} 0)`).call(d3.axisLeft(y).ticks(6));
     svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
         .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
@@ -60,26 +59,52 @@ sectionKinds.curves = (host, section) => {
     }
     const line = d3.line().x((p) => x(p[0])).y((p) => y(p[1]));
     section.series.forEach((series, i) => {
-      asCurve(svg.append("path"), i).classed("series", true).attr("d", line(series.points));
+      const pieces = piecesOf(series.points, series.beyond);
+      asCurve(svg.append("path"), i).classed("series", true).attr("d", pieces.within.map(line).join(""));
+      if (pieces.beyond.length) svg.append("path").attr("class", `line beyond ${curveLooks[i % curveLooks.length]}`).attr("d", pieces.beyond.map(line).join(""));
       if (named) markCurve(svg, series, i);
     });
+    markReach(svg);
+    const rings = section.series.flatMap((series, i) => (series.stations || []).map((at) => [at, i]));
+    svg.append("g").attr("class", "stations").selectAll("circle").data(rings).enter().append("circle").attr("class", ([, i]) => `ring ${curveLooks[i % curveLooks.length]}`)
+        .attr("r", 6.5).attr("cx", ([at]) => x(at[0])).attr("cy", ([at]) => y(at[1]));
     if (named) nameCurves(svg, width - right, Math.floor((right - 24) / 7.6));
     svg.append("line").attr("class", "cursor").attr("visibility", "hidden").attr("y1", top).attr("y2", size.height - bottom);
     return size;
   });
-  /// Round distances within the axis that have room for their names.
-  function metreTicks(scale) {
+  /// At the stations, and at round values between them, as far as there is room.
+  function ticksOf(scale, count) {
     const [least, most] = scale.domain();
+    const within = (d) => d >= least - 1e-9 && d <= most + 1e-9;
+    const stations = (section.x_ticks || []).filter(within);
+    if (!section.x_dioptres && !stations.length) return scale.ticks(count);
+    const round = section.x_dioptres ? roundMetres.map((m) => 1 / m).filter(within) : scale.ticks(count);
+    const ends = stations.length ? [stations[0], stations.at(-1)] : [];
+    const apart = section.x_dioptres ? 52 : 34;
     const kept = [];
-    for (const d of roundMetres.map((m) => 1 / m)) {
-      if (d < least - 1e-9 || d > most + 1e-9) continue;
-      if (kept.every((other) => Math.abs(scale(other) - scale(d)) > 52)) kept.push(d);
-    }
+    for (const d of new Set([...ends, ...stations, ...round])) if (kept.every((other) => Math.abs(scale(other) - scale(d)) > apart)) kept.push(d);
     return kept.length ? kept : [least, most];
+  }
+  /// A bar where a curve leaves what was measured; named where the name has room.
+  function markReach(svg) {
+    const named = [];
+    for (const [i, series] of section.series.entries()) {
+      for (const at of (series.beyond || []).flat()) {
+        if (at === 0 || at === series.points.length - 1) continue;
+        const [px, py] = [x(series.points[at][0]), y(series.points[at][1])];
+        svg.append("path").attr("class", `reach ${curveLooks[i % curveLooks.length]}`).attr("d", `M${px.toFixed(1)} ${(py - 11).toFixed(1)}v22`);
+        const below = py < 0.5 * (y.range()[0] + y.range()[1]);
+        const spot = [px, below ? py + 25 : py - 15];
+        if (named.some((other) => Math.abs(other[0] - px) < 44 && Math.abs(other[1] - spot[1]) < 14)) continue;
+        named.push(spot);
+        svg.append("text").attr("class", "halo reach-name").attr("text-anchor", "middle").attr("x", px).attr("y", spot[1]).text("reach");
+      }
+    }
   }
   /// Marks along a curve; those of curves that lie upon each other stand at different places.
   function markCurve(svg, series, i) {
     const [from, to] = x.range();
+    const ringed = section.series.flatMap((other) => other.stations || []).map((at) => [x(at[0]), y(at[1])]);
     const ordered = series.points.slice().sort((a, b) => a[0] - b[0]);
     const apart = 96, first = apart * (i + 0.5) / section.series.length;
     for (let at = from + first; at < to; at += apart) {
@@ -87,7 +112,8 @@ sectionKinds.curves = (host, section) => {
       if (next < 1) continue;  // beside the curve
       const [before, after] = [ordered[next - 1], ordered[next]];
       const share = (at - x(before[0])) / (x(after[0]) - x(before[0]));
-      markOfCurve(svg, i, at, y(before[1]) + share * (y(after[1]) - y(before[1])));
+      const spot = [at, y(before[1]) + share * (y(after[1]) - y(before[1]))];
+      if (ringed.every((ring) => Math.hypot(ring[0] - spot[0], ring[1] - spot[1]) > 14)) markOfCurve(svg, i, ...spot);
     }
   }
   /// The name of each curve beside its end, moved up or down where others stand in the way.
@@ -113,6 +139,10 @@ sectionKinds.curves = (host, section) => {
       name.lines.forEach((words, k) => label.append("tspan").attr("x", edge + 22).attr("dy", k ? lineHeight : 0).text(words));
     }
   }
+  const isBeyond = (series, point) => {
+    const at = series.points.indexOf(point);
+    return (series.beyond || []).some(([first, last]) => at >= first && at <= last && (at > first || first === 0) && (at < last || last === series.points.length - 1));
+  };
   const readout = readoutBelow(figure, "Point at the curves for their figures.");
   plot.svg.node().addEventListener("pointermove", (event) => {
     const [px] = pointer(plot.svg, event);
@@ -124,7 +154,7 @@ sectionKinds.curves = (host, section) => {
       if (Math.abs(x(point[0]) - px) > 40) continue;
       if (nearestX === null) nearestX = point[0];
       words.push(`${series.name} ${point[1].toFixed(3)} ${section.y_unit}` + (point.length > 2 ? ` (${point[2].toFixed(2)} px)` : "") +
-          ` at ${placeOf(point[0])}`);
+          ` at ${placeOf(point[0])}` + (isBeyond(series, point) ? ", beyond the reach" : ""));
     }
     if (!words.length) return readout.rest();
     plot.svg.select(".cursor").attr("visibility", "visible").attr("x1", x(nearestX)).attr("x2", x(nearestX));

@@ -81,31 +81,34 @@ function choice(words, options, name) {
   return {label: make("label", "", words, select), select};
 }
 
+/// The pieces of a line that lie within the reach of what was measured, and those beyond it. `beyond`
+/// lists the latter as [first, last].
+function piecesOf(points, beyond) {
+  const within = [];
+  let from = 0;
+  for (const [first, last] of beyond || []) {
+    if (first > from) within.push(points.slice(from, first + 1));
+    from = last;
+  }
+  if (from < points.length - 1) within.push(points.slice(from));
+  return {within, beyond: (beyond || []).map(([first, last]) => points.slice(first, last + 1))};
+}
+
 const coordinate = (v) => v.toFixed(1);
 const sides = (dx, dy, digits) => `${Math.abs(dx).toFixed(digits)} ${dx < 0 ? "left" : "right"}, ` +
     `${Math.abs(dy).toFixed(digits)} ${dy < 0 ? "up" : "down"}`;
+
+/// Of ticks {at, label} those whose names have room: the first, the last, then the others in turn.
+function roomyTicks(ticks, place, apart) {
+  const kept = [];
+  for (const tick of new Set([ticks[0], ticks.at(-1), ...ticks])) {
+    if (kept.every((other) => Math.abs(place(tick) - place(other)) >= apart(tick, other))) kept.push(tick);
+  }
+  return kept;
+}
 
 function hatchPattern(svg, id) {
   const pattern = svg.append("defs").append("pattern").attr("id", id)
       .attr("width", 6).attr("height", 6).attr("patternUnits", "userSpaceOnUse");
   pattern.append("path").attr("class", "hatch").attr("d", "M-1 1l2-2M0 6l6-6M5 7l2-2");
-}
-
-// Each step lays one more veil over the ground, so that what it says survives without colour.
-const veil = 0.2;
-
-/// Which veil each value gets, and the legend that says so.
-function veils(legend, steps, unit) {
-  const shade = d3.scaleThreshold().domain(steps).range([0].concat(steps).map((_, i) => 1 - (1 - veil) ** i));
-  legend.replaceChildren();
-  shade.range().forEach((opacity, i) => {
-    const words = i === 0 ? `below ${steps[0]}` : i === steps.length ? `above ${steps[i - 1]}` : `${steps[i - 1]} to ${steps[i]}`;
-    const box = d3.select(legend).append("span");
-    const swatch = box.append("svg").attr("width", 16).attr("height", 12).attr("viewBox", "0 0 16 12")
-        .style("display", "inline-block");
-    swatch.append("rect").attr("class", "cell").attr("width", 16).attr("height", 12).attr("fill-opacity", opacity);
-    swatch.append("rect").attr("class", "edge").attr("width", 16).attr("height", 12);
-    box.append("span").text(` ${words} ${unit}`);
-  });
-  return shade;
 }

@@ -146,16 +146,6 @@ double exaggeration_of(const lens::Lens& lens, const json& frames) {
   return round_factor(lens.plate_size.width / 30.0 / std::max(*at, 1e-6));
 }
 
-/// Steps of an error: the lowest six, and up to 10 px those that tell a bad place from a hopeless
-/// one.
-std::vector<double> error_steps(double least, double most) {
-  std::vector<double> steps = round_steps(least, most, 6);
-  for (const double step : {5.0, 10.0}) {
-    if (step > steps.back() && step < most) steps.push_back(step);
-  }
-  return steps;
-}
-
 }  // namespace
 
 json frames_json(const profile::Profile& profile,
@@ -261,7 +251,7 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
     stated.covariance = station.uncertainty->covariance;
     fit = &stated;
   }
-  constexpr int columns = 49;
+  constexpr int columns = 65;  // the page puts cubics through them
   const auto& plate = fit->lens.plate_size;
   const int rows =
       std::max(3,
@@ -282,7 +272,7 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
   double least = std::numeric_limits<double>::infinity();
   double most = 0.0;
   for (const double sigma : sigmas) {
-    values.push_back(std::isfinite(sigma) ? json(std::stod(fmt::format("{:.6g}", sigma))) : json());
+    values.push_back(std::isfinite(sigma) ? json(std::stod(fmt::format("{:.4g}", sigma))) : json());
     if (!std::isfinite(sigma)) continue;
     least = std::min(least, sigma);
     most = std::max(most, sigma);
@@ -298,10 +288,10 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
         "standard deviation, after the turn and the change of focal length that a camera solve "
         "absorbs."}},
       {"caption",
-       fmt::format("{} From {} to {}. {}",
-                   whole ? "Lines join places of equal error." : "Hatched: no ray.",
-                   px_text(least),
-                   px_text(most),
+       fmt::format("{} From {:.2g} to {:.2g} px. {}",
+                   whole ? "Lines join places of equal error, px." : "Hatched: no ray.",
+                   least,
+                   most,
                    fit == &stated
                        ? "From the noise of the points alone: with --observations also from "
                          "what the model cannot follow."
@@ -311,7 +301,8 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
       {"columns", columns},
       {"rows", rows},
       {"values", values},
-      {"steps", error_steps(least, most)}};
+      {"steps", kErrorStepsPx},
+      {"levels", error_levels(least, most)}};
 }
 
 json models_section(std::span<const fit::ModelTrial> trials, const std::string& no_trials) {

@@ -10,7 +10,6 @@
 #include <vector>
 
 #include "calib/base/utf8.h"
-#include "calib/lens/distortion_measures.h"
 #include "calib/lens/model.h"
 #include "calib/profile/describe.h"
 #include "cli/handoff_report.h"
@@ -22,52 +21,6 @@ namespace {
 using nlohmann::json;
 
 std::string plain(double value) { return fmt::format("{:.6g}", value); }
-
-bool is_barrel(const lens::Lens& lens) {
-  const auto corner = lens::frame_distortion(lens).corner;
-  return corner && corner->percent() < 0.0;
-}
-
-json curve_towards(const lens::Lens& lens, std::string_view name, const Point2d& end_px) {
-  constexpr int kSteps = 48;
-  json points = json::array();
-  for (int i = 1; i <= kSteps; ++i) {
-    const Point2d p = lens.principal_point_px +
-                      (end_px - lens.principal_point_px) * (static_cast<double>(i) / kSteps);
-    const auto distortion = lens::point_distortion(lens, p);
-    if (!distortion) break;
-    points.push_back({rounded(distortion->actual_height_px, 0.01),
-                      rounded(distortion->percent(), 1e-5),
-                      rounded(distortion->shift_px(), 1e-4)});
-  }
-  return {{"name", name}, {"points", points}};
-}
-
-/// One line of the straight grid from `from` to `to`; pieces that the lens does not image are left
-/// out.
-void add_line(
-    const lens::Lens& lens, const Point2d& from, const Point2d& to, json& lines, double& largest) {
-  constexpr int kSteps = 48;
-  json straight = json::array();
-  json bent = json::array();
-  const auto finish = [&] {
-    if (straight.size() > 1) lines.push_back({{"straight", straight}, {"bent", bent}});
-    straight = json::array();
-    bent = json::array();
-  };
-  for (int i = 0; i <= kSteps; ++i) {
-    const Point2d p = from + (to - from) * (static_cast<double>(i) / kSteps);
-    const std::optional<Point2d> image = lens::distort_px(lens, p);
-    if (!image) {
-      finish();
-      continue;
-    }
-    straight.push_back({rounded(p.x(), 0.01), rounded(p.y(), 0.01)});
-    bent.push_back({rounded(image->x(), 0.001), rounded(image->y(), 0.001)});
-    largest = std::max(largest, (*image - p).norm());
-  }
-  finish();
-}
 
 std::string sigma_text(const profile::Station& station, std::string_view name) {
   if (!station.uncertainty) return "-";
@@ -181,65 +134,6 @@ json no_handoff(const Error& error) {
 }
 
 }  // namespace
-
-json curve_section(const lens::Lens& lens) {
-  const Point2d& centre = lens.principal_point_px;
-  const Point2d corner = lens::most_distorted_corner(lens);
-  json series = json::array({curve_towards(lens, "to the side", {corner.x(), centre.y()}),
-                             curve_towards(lens, "up or down", {centre.x(), corner.y()}),
-                             curve_towards(lens, "to the corner", corner)});
-  return {{"kind", "curves"},
-          {"title", "Distortion over image height"},
-          {"words",
-           {"How much farther from the principal point (nearer, where negative: barrel) the lens "
-            "images a place than a pinhole would, in percent of the pinhole's distance (ISO 9039). "
-            "Curves that part from each other are those of an anamorphic or decentred lens."}},
-          {"caption",
-           "From the principal point to the corner that is distorted most, and to the edges beside "
-           "it."},
-          {"x_label",
-           fmt::format("distance from the principal point on the plate, {}", height_unit(lens))},
-          {"y_label", "distortion, %"},
-          {"x_unit", "px"},
-          {"x_from", 0},
-          {"y_unit", "%"},
-          {"series", series}};
-}
-
-json grid_section(const lens::Lens& lens) {
-  constexpr int kAcross = 12;
-  const auto [width, height] = lens.plate_size;
-  const int down =
-      std::max(2, static_cast<int>(std::lround(kAcross * height / (width * lens.pixel_aspect))));
-  json lines = json::array();
-  double largest = 0.0;
-  for (int i = 0; i <= kAcross; ++i) {
-    const double x = static_cast<double>(width) * i / kAcross;
-    add_line(lens, {x, 0.0}, {x, height}, lines, largest);
-  }
-  for (int i = 0; i <= down; ++i) {
-    const double y = static_cast<double>(height) * i / down;
-    add_line(lens, {0.0, y}, {width, y}, lines, largest);
-  }
-  // Shifts of a twentieth of the frame show; larger ones are not enlarged.
-  const double factor = round_factor(0.05 * height / std::max(largest, 1e-9));
-  const double shown = std::min(factor, 1000.0);
-  return {
-      {"kind", "grid"},
-      {"title", "What the lens does to a straight grid"},
-      {"words", json::array()},
-      {"caption",
-       fmt::format("Dashed: straight lines as a pinhole would image them. Solid: as this lens "
-                   "does; the largest shift of a place in the straight frame is {:.2f} px. The "
-                   "distortion in the plate's corner is another figure: of what the lens images "
-                   "there, which comes from {} in the straight picture.",
-                   largest,
-                   is_barrel(lens) ? "farther out" : "elsewhere")},
-      {"exaggeration", shown},
-      {"most", std::max(5.0, 4.0 * shown)},
-      {"largest_px", largest},
-      {"lines", lines}};
-}
 
 json parameters_section(const profile::Station& station) {
   const lens::Lens& lens = station.lens;

@@ -19,10 +19,6 @@ namespace trueplate::cli {
 /// [{label, text, note}]: the figures at the top.
 [[nodiscard]] nlohmann::json key_figures(const profile::Station& station);
 
-/// Distortion over image height, in three directions from the principal point.
-[[nodiscard]] nlohmann::json curve_section(const lens::Lens& lens);
-/// Straight lines and what the lens makes of them.
-[[nodiscard]] nlohmann::json grid_section(const lens::Lens& lens);
 /// Every parameter with its standard deviation, and what else the fit found.
 [[nodiscard]] nlohmann::json parameters_section(const profile::Station& station);
 /// Who, when, from what; labels and notes. `set_to`: words in the place of the station's state.

@@ -52,22 +52,25 @@ json rounded_or_null(double value, double step) {
   return std::isfinite(value) ? json(rounded(value, step)) : json();
 }
 
-std::vector<double> round_steps(double least, double most_value, std::size_t most) {
-  std::vector<double> steps;
-  if (!(most_value > 0.0) || !std::isfinite(most_value)) return {1.0};
-  least = std::max(least, most_value * 1e-3);
-  for (double decade = std::pow(10.0, std::floor(std::log10(least))); decade <= most_value;
-       decade *= 10.0) {
-    for (const double digit : {1.0, 2.0, 5.0}) {
-      // A power of ten is not exact; the step is to be written as short as it is meant.
-      const double step = std::stod(fmt::format("{:.3g}", digit * decade));
-      if (step > least && step < most_value) steps.push_back(step);
-    }
+std::vector<double> error_levels(double least, double most) {
+  constexpr std::size_t kEnough = 3;
+  constexpr std::size_t kMost = 6;
+  std::vector<double> levels;
+  const auto add = [&](double level) {
+    if (level > least && level < most) levels.push_back(level);
+  };
+  for (const double step : kErrorStepsPx) add(step);
+  if (levels.size() >= kEnough || !(most > 0.0)) return levels;
+  for (double decade = std::pow(10.0, std::floor(std::log10(most)));
+       decade > 1e-3 * most && levels.size() < kMost;
+       decade *= 0.1) {
+    // A power of ten is not exact; the level is to be written as short as it is meant.
+    for (const double digit : {5.0, 2.0, 1.0})
+      add(std::stod(fmt::format("{:.3g}", digit * decade)));
   }
-  if (steps.empty()) steps.push_back(std::stod(fmt::format("{:.2g}", most_value)));
-  // The lowest: whether a place is off by 1 or by 2 px matters, by 100 or 200 px does not.
-  if (steps.size() > most) steps.resize(most);
-  return steps;
+  std::sort(levels.begin(), levels.end());
+  levels.erase(std::unique(levels.begin(), levels.end()), levels.end());
+  return levels;
 }
 
 double round_factor(double value) {

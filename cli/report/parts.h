@@ -1,5 +1,6 @@
 #pragma once
 
+#include <array>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <span>
@@ -32,9 +33,12 @@ inline constexpr std::size_t kLongestName = 500;
 /// The same, null where the value is not finite.
 [[nodiscard]] nlohmann::json rounded_or_null(double value, double step);
 
-/// Steps of 1, 2 and 5 between two numbers above 0, the lowest `most` of them; where there is none
-/// between them, the larger number.
-[[nodiscard]] std::vector<double> round_steps(double least, double most_value, std::size_t most);
+/// Classes of a predicted error: the same on every page, so that one tone is one size. 0.5, 1 and 5
+/// px are those of the verdict.
+inline constexpr std::array kErrorStepsPx{0.05, 0.1, 0.2, 0.5, 1.0, 5.0};
+/// Where lines of equal error are drawn: at the borders of the classes, and where fewer than three
+/// of them lie between the two, at steps of 1, 2 and 5 as well.
+[[nodiscard]] std::vector<double> error_levels(double least, double most);
 /// The largest of 1, 2, 5, 10, 20, ... that is not above `value`; 1 at least.
 [[nodiscard]] double round_factor(double value);
 

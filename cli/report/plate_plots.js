@@ -203,43 +203,18 @@ sectionKinds.field = (host, section) => {
   const {columns, rows, values, steps} = section;
   const legend = make("div", "controls");
   figure.append(legend);
-  const shade = veils(legend, steps, section.unit);
+  toneLegend(legend, steps, section.unit);
+  const fine = refined(section, 3);
   let place = null;
   const plot = plateDrawing(figure, "field", section.title, wholePlate, (svg, at) => {
     place = at;
     hatchPattern(svg, "nothing");
-    svg.append("rect").attr("class", "ground").attr("width", at.width).attr("height", at.height);
-    const [w, h] = [at.width / (columns - 1), at.height / (rows - 1)];
-    if (values.every((v) => v !== null)) drawContours(svg, at, w, h); else drawCells(svg, w, h);
+    svg.append("rect").attr("width", at.width).attr("height", at.height).attr("fill", "url(#nothing)");
+    const grid = bandGrid(fine, (column) => column * at.width / (fine.columns - 1), (row) => row * at.height / (fine.rows - 1));
+    drawBands(svg, grid, section, {x0: 0, y0: 0, x1: at.width, y1: at.height});
     svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
     svg.append("circle").attr("class", "cursor").attr("r", 6).attr("visibility", "hidden");
   });
-  function drawCells(svg, w, h) {
-    svg.append("g").attr("class", "cells").selectAll("rect").data(values).enter().append("rect")
-        .attr("class", (v) => v === null ? "hatched" : "cell")
-        .attr("fill", (v) => v === null ? "url(#nothing)" : null)
-        .attr("fill-opacity", (v) => v === null ? 1 : shade(v))
-        .attr("x", (v, i) => (i % columns - 0.5) * w).attr("y", (v, i) => (Math.floor(i / columns) - 0.5) * h)
-        .attr("width", w).attr("height", h);
-  }
-  function drawContours(svg, at, w, h) {
-    const x = (v) => (v - 0.5) * w, y = (v) => (v - 0.5) * h;
-    const inside = ([px, py]) => px > 28 && px < at.width - 28 && py > 14 && py < at.height - 14;
-    const group = svg.append("g").attr("class", "contours");
-    const labels = [];
-    for (const contour of d3.contours().size([columns, rows]).thresholds(steps)(values)) {
-      const rings = contour.coordinates.flat().map((ring) => ring.map(([cx, cy]) => [x(cx), y(cy)]));
-      group.append("path").attr("class", "contour").attr("fill-opacity", veil).attr("d", rings.map((ring) => "M" + ring.map((p) => p.map((v) => v.toFixed(1))).join("L") + "Z").join(""));
-      const candidates = rings.flat().filter(inside);
-      if (!candidates.length) continue;
-      // Where it is farthest from the labels that stand already, of a few places along the line.
-      const room = (p) => Math.min(...labels.map((q) => Math.hypot(p[0] - q[0], p[1] - q[1])), Math.hypot(p[0] - at.width / 2, p[1]) + 400);
-      const label = candidates.reduce((a, b) => room(a) >= room(b) ? a : b);
-      if (room(label) < 24) continue;  // it would cover another
-      labels.push(label);
-      svg.append("text").attr("class", "halo").attr("text-anchor", "middle").attr("x", label[0]).attr("y", label[1] + 4).text(contour.value);
-    }
-  }
   const readout = readoutBelow(figure, "Point at the frame for its figure there.");
   plot.svg.node().addEventListener("pointermove", (event) => {
     const [px, py] = pointer(plot.svg, event);
@@ -267,13 +242,25 @@ sectionKinds.grid = (host, section) => {
     stated.textContent = times === 1 ? "at true size" : `${times.toFixed(1)} times`;
     svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
     const path = (points) => "M" + points.map(([px, py]) => `${at.x(px).toFixed(2)} ${at.y(py).toFixed(2)}`).join("L");
+    const moved = (line) => line.straight.map(([px, py], i) => [px + times * (line.bent[i][0] - px), py + times * (line.bent[i][1] - py)]);
     for (const line of section.lines) {
       svg.append("path").attr("class", "straight").attr("d", path(line.straight));
-      svg.append("path").attr("class", "bent").attr("d", path(line.straight.map(([px, py], i) =>
-          [px + times * (line.bent[i][0] - px), py + times * (line.bent[i][1] - py)])));
+      const pieces = piecesOf(moved(line), line.beyond);
+      const bent = svg.append("g").attr("class", "bent-line");
+      if (pieces.within.length) bent.append("path").attr("class", "bent").attr("d", pieces.within.map(path).join(""));
+      if (pieces.beyond.length) bent.append("path").attr("class", "bent beyond").attr("d", pieces.beyond.map(path).join(""));
     }
+    if (section.reach) drawReach(svg, at, moved(section.reach), path);
     svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
   });
+  /// The outline, and its name where it is farthest from the frame's edges.
+  function drawReach(svg, at, outline, path) {
+    svg.append("path").attr("class", "reach-outline").attr("d", path(outline) + "Z");
+    const room = ([px, py]) => Math.min(at.x(px), at.width - at.x(px), at.y(py), at.height - at.y(py));
+    const place = outline.reduce((a, b) => room(b) > room(a) ? b : a);
+    svg.append("text").attr("class", "halo reach-name").attr("text-anchor", "middle")
+        .attr("x", Math.min(Math.max(at.x(place[0]), 26), at.width - 26)).attr("y", Math.min(Math.max(at.y(place[1]) + 4, 16), at.height - 8)).text("reach");
+  }
   factor.input.addEventListener("input", plot.render);
   figure.finish();
 };

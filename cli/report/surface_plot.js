@@ -7,93 +7,61 @@ sectionKinds.surface = (host, section) => {
   figure.append(make("div", "controls", which.label), legend);
   const [columns, rows] = [section.x.count, section.y.count];
   const quantity = () => section.quantities[which.select.value];
-  let cells = null;  // where the cells are, in the drawing's units
+  let frame = null;  // of the states, in the drawing's units
+  const across = (column) => frame.x0 + column * (frame.x1 - frame.x0) / (columns - 1);
+  const down = (row) => frame.y0 + row * (frame.y1 - frame.y0) / (rows - 1);
   const plot = drawing(figure, "surface", section.title, (svg, width) => {
     const size = {width, height: Math.min(460, 0.6 * width + 80)};
-    const [left, right, top, bottom] = [66, 22, 28, 44];
-    cells = {left, top, w: (width - left - right) / columns, h: (size.height - top - bottom) / rows};
-    const {values, steps, unit, same, by_size} = quantity();
-    const veiled = veils(legend, steps, unit);
-    const shade = (v) => veiled(by_size ? Math.abs(v) : v);
+    const bottom = 44;
+    frame = {x0: 66, x1: width - 30, y0: 30, y1: size.height - bottom};
+    const {values, steps, levels, unit, same, by_size} = quantity();
+    toneLegend(legend, steps, unit);
     if (same) legend.replaceChildren(make("span", "", same));
     if (by_size) legend.append(make("span", "", "either way: barrel below 0, pincushion above"));
     hatchPattern(svg, "unknown");
-    svg.append("rect").attr("class", "ground").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
-    svg.append("g").attr("class", "cells").selectAll("rect").data(values).enter().append("rect")
-        .attr("class", (v) => v === null ? "hatched" : "cell")
-        .attr("fill", (v) => v === null ? "url(#unknown)" : null)
-        .attr("fill-opacity", (v) => v === null ? 1 : shade(v))
-        .attr("x", (v, i) => left + (i % columns) * cells.w).attr("y", (v, i) => top + Math.floor(i / columns) * cells.h)
-        .attr("width", cells.w).attr("height", cells.h);
-    svg.append("rect").attr("class", "edge").attr("x", left).attr("y", top).attr("width", cells.w * columns).attr("height", cells.h * rows);
-    const across = (at) => left + (at + 0.5) * cells.w, down = (at) => top + (at + 0.5) * cells.h;
-    drawLevels(svg, across, down);
-    // On a narrow page not every label has room; the first and the last are kept.
-    const room = (a, b) => a === b || Math.abs(across(a.at) - across(b.at)) > 7 * Math.max(a.label.length, b.label.length) + 10;
-    const named = section.x.ticks.slice(0, 1).concat(section.x.ticks.slice(-1));
-    for (const tick of section.x.ticks) if (named.every((other) => room(tick, other))) named.push(tick);
-    for (const tick of new Set(named)) {
-      svg.append("text").attr("text-anchor", "middle").attr("x", across(tick.at)).attr("y", size.height - bottom + 18).text(tick.label);
-    }
-    for (const tick of section.y.ticks) {
-      svg.append("text").attr("text-anchor", "end").attr("x", left - 8).attr("y", down(tick.at) + 4).text(tick.label);
-    }
-    svg.append("text").attr("text-anchor", "end").attr("x", width - right).attr("y", size.height - 8).text(section.x.label);
+    const box = {x: frame.x0, y: frame.y0, width: frame.x1 - frame.x0, height: frame.y1 - frame.y0};
+    const boxed = (shape) => Object.entries(box).reduce((s, [name, value]) => s.attr(name, value), shape);
+    boxed(svg.append("rect")).attr("fill", "url(#unknown)");
+    // Values go on beyond the stations' outline, which cuts them off.
+    svg.append("clipPath").attr("id", "stations-outline").append("path")
+        .attr("d", "M" + section.outline.map(([column, row]) => spot([across(column), down(row)])).join("L") + "Z");
+    const places = section.stations.map((s) => [across(s.column), down(s.row)]);
+    drawBands(svg.append("g").attr("clip-path", "url(#stations-outline)"), bandGrid({columns, rows, values}, across, down),
+              {steps: same ? [] : steps, levels, bySize: by_size}, frame, places);
+    boxed(svg.append("rect")).attr("class", "edge");
+    drawTicks(svg, section.x, size.height - bottom + 18);
+    drawTicks(svg, section.y, null);
+    svg.append("text").attr("text-anchor", "end").attr("x", frame.x1).attr("y", size.height - 8).text(section.x.label);
     svg.append("text").attr("x", 2).attr("y", 14).text(section.y.label);
     const marks = svg.append("g").attr("class", "stations").selectAll("circle").data(section.stations).enter().append("circle")
         .attr("class", "station").attr("r", 6).attr("cx", (s) => across(s.column)).attr("cy", (s) => down(s.row));
     marks.append("title").text((s) => s.label);
+    svg.append("circle").attr("class", "cursor").attr("r", 9).attr("visibility", "hidden");
     return size;
   });
-  /// Lines of equal value with their figures; that of 0 is thick.
-  function drawLevels(svg, across, down) {
-    const {values, levels} = quantity();
-    const names = svg.append("g");
-    const standing = section.stations.map((s) => [across(s.column), down(s.row)]);
-    for (const level of levels) {
-      const pieces = levelPieces(values, columns, rows, level).map((piece) => piece.map(([cx, cy]) => [across(cx), down(cy)]));
-      if (!pieces.length) continue;
-      svg.insert("path", () => names.node()).attr("class", level === 0 ? "level-line nought" : "level-line")
-          .attr("d", pieces.map((piece) => "M" + piece.map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L")).join(""));
-      const room = (p) => Math.min(300, ...standing.map((q) => Math.hypot(p[0] - q[0], p[1] - q[1])),
-                                   2 * (p[0] - across(0)), 2 * (across(columns - 1) - p[0]), 3 * (p[1] - down(0)), 3 * (down(rows - 1) - p[1]));
-      const at = pieces.map((piece) => piece[0]).reduce((a, b) => room(b) > room(a) ? b : a);
-      if (room(at) < 22) continue;  // it would cover another, or the frame
-      standing.push(at);
-      names.append("text").attr("class", "halo").attr("text-anchor", "middle").attr("x", at[0]).attr("y", at[1] + 4).text(level);
+  /// The stations' places, the first and the last above all, as far as there is room; `y` of the
+  /// names, or null for those beside the left edge.
+  function drawTicks(svg, axis, y) {
+    const at = (tick) => y === null ? down(tick.at) : across(tick.at);
+    const apart = (a, b) => y === null ? 15 : 3.6 * (a.label.length + b.label.length) + 10;
+    for (const tick of roomyTicks(axis.ticks, at, apart)) {
+      const name = svg.append("text").attr("class", "tick-name").text(tick.label);
+      if (y === null) name.attr("text-anchor", "end").attr("x", frame.x0 - 10).attr("y", at(tick) + 4);
+      else name.attr("text-anchor", "middle").attr("x", at(tick)).attr("y", y);
+      svg.append("path").attr("class", "edge").attr("d", y === null ? `M${frame.x0 - 5} ${at(tick)}h5` : `M${at(tick)} ${frame.y1}v5`);
     }
   }
   const readout = readoutBelow(figure, "Point at a state for its figure.");
   plot.svg.node().addEventListener("pointermove", (event) => {
     const [px, py] = pointer(plot.svg, event);
-    const column = Math.floor((px - cells.left) / cells.w), row = Math.floor((py - cells.top) / cells.h);
+    const column = Math.round((px - frame.x0) / (frame.x1 - frame.x0) * (columns - 1)), row = Math.round((py - frame.y0) / (frame.y1 - frame.y0) * (rows - 1));
+    const cursor = plot.svg.select(".cursor").attr("visibility", "hidden");
     if (column < 0 || row < 0 || column >= columns || row >= rows) return readout.rest();
     const {values, unit} = quantity();
-    const value = values[row * columns + column];
+    const value = section.surrounded[row * columns + column] ? values[row * columns + column] : null;
+    cursor.attr("visibility", "visible").attr("cx", across(column)).attr("cy", down(row));
     readout.say(`${section.states[row * columns + column]}: ` + (value === null ? "not known, no stations around it" : `${Number(value.toPrecision(4))} ${unit}`));
   });
   which.select.addEventListener("change", plot.render);
   figure.finish();
 };
-
-/// The straight pieces of a line of equal value, in columns and rows. Only squares of which all four
-/// corners are known hold any.
-function levelPieces(values, columns, rows, level) {
-  const pieces = [];
-  for (let row = 0; row + 1 < rows; ++row) {
-    for (let column = 0; column + 1 < columns; ++column) {
-      const corners = [[0, 0], [1, 0], [1, 1], [0, 1]].map(([dx, dy]) => [column + dx, row + dy]);
-      const v = corners.map(([cx, cy]) => values[cy * columns + cx]);
-      if (v.includes(null)) continue;
-      const cuts = [];
-      for (let k = 0; k < 4; ++k) {
-        const n = (k + 1) % 4;
-        if ((v[k] < level) === (v[n] < level)) continue;
-        const share = (level - v[k]) / (v[n] - v[k]);
-        cuts.push([corners[k][0] + share * (corners[n][0] - corners[k][0]), corners[k][1] + share * (corners[n][1] - corners[k][1])]);
-      }
-      for (let k = 0; k + 1 < cuts.length; k += 2) pieces.push([cuts[k], cuts[k + 1]]);
-    }
-  }
-  return pieces;
-}

@@ -211,7 +211,7 @@ Result<json> zoom_page(const profile::Profile& profile, const std::string& date)
                     .figures = figures_of(profile, *lens, between),
                     .warnings = warnings_of(profile),
                     .sections = {surface_section(profile, states),
-                                 distortion_section(states),
+                                 distortion_section(profile, states),
                                  breathing_section(profile, *lens),
                                  stations_section(profile),
                                  provenance_section(

@@ -53,9 +53,9 @@ const std::vector<Quantity>& quantities() {
   return list;
 }
 
-/// Six steps between the least and the largest value, whatever their signs.
+/// Five or so steps between the least and the largest value, whatever their signs.
 std::vector<double> even_steps(double least, double most) {
-  constexpr int kSteps = 6;
+  constexpr int kSteps = 5;  // seven classes at most
   std::vector<double> steps;
   if (!(most > least)) return {least};
   const double raw = (most - least) / (kSteps + 1);
@@ -70,19 +70,40 @@ std::vector<double> even_steps(double least, double most) {
   return steps.empty() ? std::vector<double>{std::stod(fmt::format("{:.4g}", most))} : steps;
 }
 
+/// Lines at the borders of the classes; of what lies within one or two of them, at even steps.
+std::vector<double> distortion_levels(double least, double most) {
+  std::vector<double> levels;
+  const auto add = [&](double level) {
+    if (level > least && level < most) levels.push_back(level);
+  };
+  for (auto step = kDistortionSteps.rbegin(); step != kDistortionSteps.rend(); ++step) add(-*step);
+  add(0.0);
+  for (const double step : kDistortionSteps) add(step);
+  return levels.size() < 3 ? even_steps(least, most) : levels;
+}
+
 json quantity_json(const ZoomStates& states, const Quantity& quantity) {
   json values = json::array();
   double least = std::numeric_limits<double>::infinity();
   double most = -least;
-  for (const auto& found : states.found) {
-    const double value = found ? quantity.value(*found) : kNotKnown;
+  for (std::size_t i = 0; i < states.beside.size(); ++i) {
+    const auto& at = states.beside[i];
+    const double value = at ? quantity.value(*at) : kNotKnown;
     values.push_back(std::isfinite(value) ? json(std::stod(fmt::format("{:.6g}", value))) : json());
-    if (!std::isfinite(value)) continue;
+    if (!std::isfinite(value) || !states.found[i]) continue;
     least = std::min(least, value);
     most = std::max(most, value);
   }
   const bool is_same = !(most - least >= quantity.matters);
-  const std::vector<double> levels = is_same ? std::vector<double>{} : even_steps(least, most);
+  const bool is_error = quantity.unit == "px";
+  const std::vector<double> classes =
+      quantity.by_size ? kDistortionSteps
+      : is_error       ? std::vector<double>(kErrorStepsPx.begin(), kErrorStepsPx.end())
+                       : even_steps(least, most);
+  const std::vector<double> levels = is_same            ? std::vector<double>{}
+                                     : quantity.by_size ? distortion_levels(least, most)
+                                     : is_error         ? error_levels(least, most)
+                                                        : classes;
   json same;
   if (is_same && most >= least) {
     same = fmt::format("the same everywhere, {:.3g} {}, to {:g} {}",
@@ -94,37 +115,68 @@ json quantity_json(const ZoomStates& states, const Quantity& quantity) {
   return {{"name", quantity.name},
           {"unit", quantity.unit},
           {"values", values},
-          {"steps", quantity.by_size ? kDistortionSteps : levels},
+          {"steps", classes},
           {"levels", levels},
           {"by_size", quantity.by_size},
           {"same", same}};
 }
 
+/// Values of what is spaced evenly, from the least to the largest, each once.
+std::vector<double> distinct(std::vector<double> values) {
+  std::sort(values.begin(), values.end());
+  values.erase(std::unique(values.begin(),
+                           values.end(),
+                           [](double a, double b) { return b - a < 1e-9 * (1.0 + std::abs(a)); }),
+               values.end());
+  return values;
+}
+
+/// The stations' focal lengths, ln mm.
+std::vector<double> station_focals(const profile::Profile& profile) {
+  std::vector<double> values;
+  for (const profile::Station& station : profile.stations) {
+    if (const auto focal = zoom::station_focal_mm(station)) values.push_back(std::log(*focal));
+  }
+  return distinct(std::move(values));
+}
+
+/// The stations' focus distances, 1/m.
+std::vector<double> station_dioptres(const profile::Profile& profile) {
+  std::vector<double> values;
+  for (const profile::Station& station : profile.stations) {
+    if (station.focus_m) values.push_back(1.0 / *station.focus_m);
+  }
+  return distinct(std::move(values));
+}
+
+/// With a tick at each station; the page names those that have room.
 json axis_json(const StateAxis& axis,
                std::string_view label,
+               const std::vector<double>& stations,
                const std::function<std::string(double)>& text) {
-  constexpr int kTicks = 5;
   json ticks = json::array();
-  for (int i = 0; i < (axis.count == 1 ? 1 : kTicks); ++i) {
-    const double place =
-        axis.count == 1 ? 0.0 : static_cast<double>(i * (axis.count - 1)) / (kTicks - 1);
-    const double value =
-        axis.least + (axis.count == 1 ? 0.0 : (axis.most - axis.least) * i / (kTicks - 1));
-    ticks.push_back({{"at", place}, {"label", text(value)}});
+  for (const double value : stations) {
+    ticks.push_back({{"at", axis.place_of(value)}, {"label", text(value)}});
   }
   return {{"label", label}, {"count", axis.count}, {"ticks", ticks}};
 }
 
 json point_of(double x, double value) { return {rounded(x, 1e-4), rounded(value, 1e-5)}; }
 
-json distortion_curves(const ZoomStates& states, json series) {
-  const bool by_focal = states.focal.count > 1;
+json distortion_curves(const profile::Profile& profile, bool by_focal, json series) {
+  json ticks = json::array();
+  for (const double value : by_focal ? station_focals(profile) : station_dioptres(profile)) {
+    ticks.push_back(rounded(by_focal ? std::exp(value) : value, 1e-4));
+  }
   return {{"kind", "curves"},
           {"title", by_focal ? "Distortion over focal length" : "Distortion over focus"},
           {"words", json::array()},
-          {"caption", "In the corner that is distorted most (ISO 9039); negative is barrel."},
+          {"caption",
+           "In the corner that is distorted most (ISO 9039); negative is barrel. Rings are "
+           "stations, each where it was calibrated."},
           {"x_label", by_focal ? "focal length, mm" : "focus"},
           {"x_dioptres", !by_focal},
+          {"x_ticks", std::move(ticks)},
           {"y_label", "distortion, %"},
           {"x_unit", by_focal ? "mm" : ""},
           {"y_unit", "%"},
@@ -133,7 +185,7 @@ json distortion_curves(const ZoomStates& states, json series) {
 
 /// A focal length's curve between its own nearest and farthest station, in percent of the farthest;
 /// empty where it has no two. Elsewhere the change with focus is taken from other focal lengths.
-json breathing_points(const zoom::Breathing& curve) {
+json breathing_points(const zoom::Breathing& curve, json& stations) {
   const auto is_station = [](const auto& point) { return point.is_station; };
   const auto first = std::find_if(curve.points.begin(), curve.points.end(), is_station);
   const auto last = std::find_if(curve.points.rbegin(), curve.points.rend(), is_station);
@@ -143,6 +195,7 @@ json breathing_points(const zoom::Breathing& curve) {
   for (auto point = first; point != last.base(); ++point) {
     points.push_back(point_of(std::isinf(point->focus_m) ? 0.0 : 1.0 / point->focus_m,
                               100.0 * ((1.0 + point->scale_percent / 100.0) / farthest - 1.0)));
+    if (point->is_station) stations.push_back(points.back());
   }
   return points;
 }
@@ -179,6 +232,12 @@ json surface_section(const profile::Profile& profile, const ZoomStates& states) 
                         {"row", states.dioptres.place_of(1.0 / *station.focus_m)},
                         {"label", state_text(station)}});
   }
+  json outline = json::array();
+  for (const Point2d& p : states.hull) {
+    outline.push_back({rounded(p.x(), 1e-4), rounded(p.y(), 1e-4)});
+  }
+  json surrounded = json::array();
+  for (const auto& at : states.found) surrounded.push_back(at ? 1 : 0);
   json list = json::array();
   for (const Quantity& quantity : quantities()) list.push_back(quantity_json(states, quantity));
   json states_text = json::array();
@@ -206,49 +265,66 @@ json surface_section(const profile::Profile& profile, const ZoomStates& states) 
       {"x",
        axis_json(states.focal,
                  "focal length",
+                 station_focals(profile),
                  [](double v) { return fmt::format("{:.3g} mm", std::exp(v)); })},
       {"y",
        axis_json(
            states.dioptres,
            "focus",
+           station_dioptres(profile),
            [](double d) { return d <= 1e-9 ? std::string("infinity") : focus_text(1.0 / d); })},
       {"states", states_text},
+      {"outline", outline},
+      {"surrounded", surrounded},
       {"stations", stations},
       {"quantities", list}};
 }
 
-json distortion_section(const ZoomStates& states) {
+json distortion_section(const profile::Profile& profile, const ZoomStates& states) {
+  const bool by_focal = states.focal.count > 1;
+  const StateAxis& axis = by_focal ? states.focal : states.dioptres;
+  const std::vector<double> at_stations =
+      by_focal ? station_focals(profile) : station_dioptres(profile);
+  // Evenly, and where stations are: between two places a curve would pass beside its station.
+  std::vector<double> places = at_stations;
+  for (int i = 0; i < axis.count; ++i) places.push_back(axis.at(i));
+  places = distinct(std::move(places));
   json series = json::array();
-  const auto add = [&](std::string name, json points) {
-    if (points.size() > 1)
-      series.push_back({{"name", std::move(name)}, {"points", std::move(points)}});
+  const auto add = [&](std::string name, double dioptres) {
+    json points = json::array();
+    json stations = json::array();
+    for (const double place : places) {
+      const auto at =
+          by_focal ? states.lens_at(place, dioptres) : states.lens_at(states.focal.least, place);
+      const double percent = at ? corner_percent(at->lens) : kNotKnown;
+      if (!std::isfinite(percent)) continue;
+      points.push_back(point_of(by_focal ? std::exp(place) : place, percent));
+    }
+    // Over less than a quarter of the places it tells nothing of how the lens changes.
+    if (points.size() < 2 || 4 * points.size() < places.size()) return;
+    for (const profile::Station& station : profile.stations) {
+      const auto focal = zoom::station_focal_mm(station);
+      const double own = station.focus_m ? 1.0 / *station.focus_m : 0.0;
+      if (!focal || (by_focal && states.has_focus && std::abs(own - dioptres) > 1e-9)) continue;
+      const double percent = corner_percent(station.lens);
+      if (std::isfinite(percent)) stations.push_back(point_of(by_focal ? *focal : own, percent));
+    }
+    series.push_back({{"name", std::move(name)},
+                      {"points", std::move(points)},
+                      {"stations", std::move(stations)}});
   };
-  if (states.focal.count > 1) {
-    std::vector<int> rows{0};
-    if (states.dioptres.count > 1) rows = {0, states.dioptres.count / 2, states.dioptres.count - 1};
-    for (const int row : rows) {
-      json points = json::array();
-      for (int column = 0; column < states.focal.count; ++column) {
-        const auto& at = states.at(column, row);
-        const double percent = at ? corner_percent(at->lens) : kNotKnown;
-        if (std::isfinite(percent)) points.push_back(point_of(states.focal_mm(column), percent));
-      }
-      // Over less than a quarter of the focal lengths it tells nothing of how the lens changes.
-      if (4 * static_cast<int>(points.size()) < states.focal.count) continue;
-      add(states.has_focus ? "at " + focus_text(states.focus_m(row)) : std::string("distortion"),
-          std::move(points));
+  if (by_focal && states.has_focus) {
+    // At focus distances that stations have.
+    const std::vector<double> all = station_dioptres(profile);
+    std::vector<double> chosen = distinct({all.front(), all[all.size() / 2], all.back()});
+    for (const double d : chosen) {
+      add("at " + focus_text(d <= 0.0 ? std::numeric_limits<double>::infinity() : 1.0 / d), d);
     }
   } else {
-    json points = json::array();
-    for (int row = 0; row < states.dioptres.count; ++row) {
-      const auto& at = states.at(0, row);
-      const double percent = at ? corner_percent(at->lens) : kNotKnown;
-      if (std::isfinite(percent)) points.push_back(point_of(states.dioptres.at(row), percent));
-    }
-    add("distortion", std::move(points));
+    add("distortion", 0.0);
   }
   if (series.empty()) return {};
-  return distortion_curves(states, std::move(series));
+  return distortion_curves(profile, by_focal, std::move(series));
 }
 
 json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& lens) {
@@ -259,11 +335,13 @@ json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& le
   std::string without;
   for (const zoom::Breathing& curve : curves) {
     const std::string name = fmt::format("{:g} mm", curve.focal_mm);
-    json points = breathing_points(curve);
+    json stations = json::array();
+    json points = breathing_points(curve, stations);
     if (points.empty()) {
       without += (without.empty() ? "" : ", ") + name;
     } else {
-      series.push_back({{"name", name}, {"points", std::move(points)}});
+      series.push_back(
+          {{"name", name}, {"points", std::move(points)}, {"stations", std::move(stations)}});
     }
   }
   if (series.empty()) {
@@ -282,9 +360,10 @@ json breathing_section(const profile::Profile& profile, const zoom::ZoomLens& le
   return {{"kind", "curves"},
           {"title", kTitle},
           {"words", words},
-          {"caption", "Of each focal length, between its own stations."},
+          {"caption", "Of each focal length, between its own stations, the rings."},
           {"x_label", "focus"},
           {"x_dioptres", true},
+          {"x_ticks", station_dioptres(profile)},
           {"y_label", "enlarged by, %"},
           {"x_unit", ""},
           {"y_unit", "%"},

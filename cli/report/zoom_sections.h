@@ -17,7 +17,8 @@ namespace trueplate::cli {
 
 /// Distortion along the axis that changes: over focal lengths at the nearest, a middle and the
 /// farthest focus, or over focus; null where no curve is long enough.
-[[nodiscard]] nlohmann::json distortion_section(const ZoomStates& states);
+[[nodiscard]] nlohmann::json distortion_section(const profile::Profile& profile,
+                                                const ZoomStates& states);
 
 /// Null for a lens without focus distances.
 [[nodiscard]] nlohmann::json breathing_section(const profile::Profile& profile,

@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "calib/zoom/zoom_profile.h"
+#include "cli/report/reach.h"
 
 namespace trueplate::cli {
 namespace {
@@ -18,30 +19,8 @@ StateAxis axis_between(double least, double most, int count) {
 }
 
 /// To the left of the way from a to b, in cells times its length.
-double left_of(const StatePlace& a, const StatePlace& b, const StatePlace& p) {
-  return (b.column - a.column) * (p.row - a.row) - (b.row - a.row) * (p.column - a.column);
-}
-
-/// The convex hull of places, counterclockwise (monotone chain, Andrew 1979); of places on one line
-/// its two ends.
-std::vector<StatePlace> hull_of(std::vector<StatePlace> places) {
-  std::sort(places.begin(), places.end(), [](const StatePlace& a, const StatePlace& b) {
-    return std::pair(a.column, a.row) < std::pair(b.column, b.row);
-  });
-  std::vector<StatePlace> hull;
-  for (int side = 0; side < 2; ++side) {
-    const std::size_t first = hull.size();
-    for (const StatePlace& place : places) {
-      while (hull.size() >= first + 2 &&
-             left_of(hull[hull.size() - 2], hull.back(), place) <= 1e-9) {
-        hull.pop_back();
-      }
-      hull.push_back(place);
-    }
-    hull.pop_back();  // begins the other side
-    std::reverse(places.begin(), places.end());
-  }
-  return hull;
+double left_of(const Point2d& a, const Point2d& b, const Point2d& p) {
+  return (b.x() - a.x()) * (p.y() - a.y()) - (b.y() - a.y()) * (p.x() - a.x());
 }
 
 }  // namespace
@@ -50,16 +29,38 @@ std::string focus_text(double focus_m) {
   return std::isinf(focus_m) ? std::string("infinity") : fmt::format("{:.3g} m", focus_m);
 }
 
-bool ZoomStates::surrounded(int column, int row) const {
-  constexpr double kHalfCell = 0.5;
-  const StatePlace p{static_cast<double>(column), static_cast<double>(row)};
+bool ZoomStates::surrounded(double column, double row, double margin) const {
+  const Point2d p(column, row);
   for (std::size_t i = 0; i < hull.size(); ++i) {
-    const StatePlace& a = hull[i];
-    const StatePlace& b = hull[(i + 1) % hull.size()];
-    const double length = std::hypot(b.column - a.column, b.row - a.row);
-    if (left_of(a, b, p) < -kHalfCell * length) return false;
+    const Point2d& a = hull[i];
+    const Point2d& b = hull[(i + 1) % hull.size()];
+    const double length = (b - a).norm();
+    if (left_of(a, b, p) < -margin * length) return false;
   }
   return true;
+}
+
+std::optional<zoom::LensAtState> ZoomStates::lens_at(double focal_ln_mm,
+                                                     double dioptres_per_m) const {
+  constexpr double kRounding = 1e-6;
+  if (!surrounded(focal.place_of(focal_ln_mm), dioptres.place_of(dioptres_per_m), kRounding)) {
+    return std::nullopt;
+  }
+  Result<zoom::LensAtState> at = lens->at(state_at(focal_ln_mm, dioptres_per_m));
+  return at ? std::optional(std::move(*at)) : std::nullopt;
+}
+
+zoom::ZoomState ZoomStates::state_at(double focal_ln_mm, double dioptres_per_m) const {
+  const zoom::ZoomLens::Reach& reach = lens->reach();
+  zoom::ZoomState state{.t_stop = t_stop};
+  // The ends as they are stated, lest rounding put them beyond the stations.
+  state.focal_mm = std::clamp(std::exp(focal_ln_mm), reach.least_focal_mm, reach.most_focal_mm);
+  if (has_focus) {
+    const double focus_m =
+        dioptres_per_m <= 0.0 ? std::numeric_limits<double>::infinity() : 1.0 / dioptres_per_m;
+    state.focus_m = std::clamp(focus_m, *reach.nearest_m, *reach.farthest_m);
+  }
+  return state;
 }
 
 ZoomStates states_of(const profile::Profile& profile, const zoom::ZoomLens& lens) {
@@ -73,29 +74,26 @@ ZoomStates states_of(const profile::Profile& profile, const zoom::ZoomLens& lens
     states.dioptres = axis_between(1.0 / *reach.farthest_m, 1.0 / *reach.nearest_m, kRows);
   }
   if (!reach.t_stops.empty()) states.t_stop = reach.t_stops.front();
-  std::vector<StatePlace> places;
+  std::vector<Point2d> places;
   for (const profile::Station& station : profile.stations) {
     const auto focal = zoom::station_focal_mm(station);
     if (!focal) continue;
-    places.push_back({states.focal.place_of(std::log(*focal)),
-                      station.focus_m ? states.dioptres.place_of(1.0 / *station.focus_m) : 0.0});
+    places.emplace_back(states.focal.place_of(std::log(*focal)),
+                        station.focus_m ? states.dioptres.place_of(1.0 / *station.focus_m) : 0.0);
   }
-  states.hull = hull_of(std::move(places));
+  states.hull = convex_hull(std::move(places));
   for (int row = 0; row < states.dioptres.count; ++row) {
     for (int column = 0; column < states.focal.count; ++column) {
-      zoom::ZoomState state{.t_stop = states.t_stop};
-      // The ends as they are stated, lest rounding put them beyond the stations.
-      state.focal_mm =
-          std::clamp(states.focal_mm(column), reach.least_focal_mm, reach.most_focal_mm);
-      if (states.has_focus) {
-        state.focus_m = std::clamp(states.focus_m(row), *reach.nearest_m, *reach.farthest_m);
+      // Bands between places end at the outline, so the corners of squares that it cuts are needed.
+      constexpr double kSquare = 1.5;
+      std::optional<zoom::LensAtState> at;
+      if (states.surrounded(column, row, kSquare)) {
+        Result<zoom::LensAtState> found =
+            lens.at(states.state_at(states.focal.at(column), states.dioptres.at(row)));
+        if (found) at = std::move(*found);
       }
-      if (!states.surrounded(column, row)) {
-        states.found.emplace_back();
-        continue;
-      }
-      Result<zoom::LensAtState> found = lens.at(state);
-      states.found.push_back(found ? std::optional(std::move(*found)) : std::nullopt);
+      states.found.push_back(states.surrounded(column, row) ? at : std::nullopt);
+      states.beside.push_back(std::move(at));
     }
   }
   return states;

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "calib/base/geometry.h"
 #include "calib/profile/profile.h"
 #include "calib/zoom/zoom_lens.h"
 
@@ -27,12 +28,6 @@ struct StateAxis {
   }
 };
 
-/// A place on the map of states, in columns and rows.
-struct StatePlace {
-  double column = 0.0;
-  double row = 0.0;
-};
-
 /// What can be asked at every state.
 struct ZoomStates {
   const zoom::ZoomLens* lens = nullptr;
@@ -40,15 +35,21 @@ struct ZoomStates {
   StateAxis dioptres;  // 1/m
   bool has_focus = false;
   std::optional<double> t_stop;
-  std::vector<std::optional<zoom::LensAtState>> found;  // row by row
+  std::vector<std::optional<zoom::LensAtState>> found;   // row by row
+  std::vector<std::optional<zoom::LensAtState>> beside;  // those around the stations' outline, too
 
-  std::vector<StatePlace> hull;  // of the stations
+  std::vector<Point2d> hull;  // of the stations, in columns and rows
 
   [[nodiscard]] const std::optional<zoom::LensAtState>& at(int column, int row) const {
     return found[static_cast<std::size_t>(row * focal.count + column)];
   }
-  /// Whether the state is between stations, not only within the reach of each axis.
-  [[nodiscard]] bool surrounded(int column, int row) const;
+  /// Whether the state is between stations, not only within the reach of each axis, or beside them
+  /// by less than `margin` cells.
+  [[nodiscard]] bool surrounded(double column, double row, double margin = 0.5) const;
+  /// The lens there; nullopt where no stations surround it.
+  [[nodiscard]] std::optional<zoom::LensAtState> lens_at(double focal_ln_mm,
+                                                         double dioptres_per_m) const;
+  [[nodiscard]] zoom::ZoomState state_at(double focal_ln_mm, double dioptres_per_m) const;
   [[nodiscard]] double focal_mm(int column) const { return std::exp(focal.at(column)); }
   [[nodiscard]] double focus_m(int row) const {
     const double d = dioptres.at(row);

@@ -33,6 +33,38 @@ function choose(host, name, value) {
   select.dispatchEvent(new Event("change"));
 }
 
+/// How many points are drawn of a curve before its reach ends, with those at the reach itself.
+function pointsWithin(series) {
+  let [count, from] = [0, 0];
+  for (const [first, last] of series.beyond || []) {
+    if (first > from) count += first - from + 1;
+    from = last;
+  }
+  return count + (from < series.points.length - 1 ? series.points.length - from : 0);
+}
+
+/// Whether each place lies in the band of its number, and lines of equal number run to the border.
+/// A number within a hundredth of a border may lie on either side of it.
+function judgeBands(svg, {steps, levels}, values, place, columns, bySize = false) {
+  const bands = all(svg, ".band");
+  expect("bands", bands.length, steps.length + 1);
+  const wrong = [];
+  values.forEach((v, i) => {
+    const size = v === null ? null : bySize ? Math.abs(v) : v;
+    if (size === null || steps.some((step) => Math.abs(size - step) < 0.01 * step)) return;
+    const point = svg.createSVGPoint();
+    [point.x, point.y] = place(i % columns, Math.floor(i / columns));
+    // Inside of the border, where a band has its own edge.
+    const view = svg.viewBox.baseVal;
+    point.x += point.x < view.width / 2 ? 0.02 : -0.02;
+    point.y += point.y < view.height / 2 ? 0.02 : -0.02;
+    const last = bands.reduce((top, band, k) => band.isPointInFill(point) ? k : top, -1);
+    if (last >= 0 && last !== steps.filter((step) => size >= step).length) wrong.push(`${v} in band ${last}`);
+  });
+  expect("places in another band", wrong.slice(0, 3).join("; "), "");
+  expect("lines", all(svg, ".level-line").length <= levels.length, true);
+}
+
 const judges = {
   pictures(host, section) {
     const svg = host.querySelector("svg");
@@ -90,18 +122,27 @@ const judges = {
     expect("hover frames", found[3], section.frames[cell]);
   },
   field(host, section) {
-    const whole = section.values.every((v) => v !== null);
-    expect("steps", whole ? all(host, ".contour").length : all(host, ".cells rect").length,
-           whole ? section.steps.length : section.values.length);
     const svg = host.querySelector("[data-plot=field]");
-    const [column, row] = [Math.floor(section.columns / 3), Math.floor(section.rows / 2)];
-    pointAt(svg, column / (section.columns - 1) * svg.viewBox.baseVal.width, row / (section.rows - 1) * svg.viewBox.baseVal.height);
-    expect("hover figure", numbersIn(said(host))[0], Number(section.values[row * section.columns + column].toPrecision(3)));
+    const {columns, rows, values} = section;
+    const [width, height] = [svg.viewBox.baseVal.width, svg.viewBox.baseVal.height];
+    expect("tones in the legend", all(host, ".controls rect.edge").length, section.steps.length + 1);
+    judgeBands(svg, section, values, (column, row) => [column * width / (columns - 1), row * height / (rows - 1)], columns);
+    for (let i = 0; i < values.length; i += 97) {
+      const [column, row] = [i % columns, Math.floor(i / columns)];
+      pointAt(svg, column / (columns - 1) * width, row / (rows - 1) * height);
+      if (values[i] === null) expect("hover without figure", said(host).startsWith(section.none), true);
+      else expect("hover figure", numbersIn(said(host))[0], Number(values[i].toPrecision(3)));
+    }
   },
   curves(host, section) {
     expect("curves", all(host, "path.series").length, section.series.length);
+    const beyond = (series) => (series.beyond || []);
     all(host, "path.series").forEach((path, i) => expect(
-        "points of a curve", path.getAttribute("d").split("L").length, section.series[i].points.length));
+        "points of a curve within the reach", ((path.getAttribute("d") || "").match(/[ML]/g) || []).length, pointsWithin(section.series[i])));
+    expect("pieces beyond the reach", strokes(host, "path.beyond"), section.series.reduce((sum, series) => sum + beyond(series).length, 0));
+    const ends = section.series.flatMap((series) => beyond(series).flat().filter((at) => at > 0 && at < series.points.length - 1));
+    expect("bars at the reach", all(host, "path.reach").length, ends.length);
+    expect("the reach is named", all(host, "text.reach-name").length > 0, ends.length > 0);
     const names = all(host, "text.end-name");
     if (section.series.length > 1) {
       expect("names at the ends", names.map((name) => [...name.children].map((line) => line.textContent).join(" ")).sort().join("; "),
@@ -114,37 +155,55 @@ const judges = {
     expect("names apart", boxes.every((a, i) => boxes.every((b, k) => k <= i || a.y + a.height <= b.y + 2.5 || b.y + b.height <= a.y + 2.5)), true);
     const marks = new Set(all(host, "path.curve-mark").map((mark) => mark.getAttribute("d")));
     expect("looks told apart by marks", marks.size, section.series.length > 1 ? Math.min(7, section.series.length) : 1);
+    const rings = all(host, "circle.ring");
+    const stations = section.series.flatMap((series) => (series.stations || []).map((at) => [series, at]));
+    expect("stations", rings.length, stations.length);
+    stations.forEach(([series, at], i) => {
+      const point = series.points.find((p) => Math.abs(p[0] - at[0]) < 1e-3);
+      expect("a curve has a point at its station", point !== undefined && Math.abs(point[1] - at[1]) < 0.02, true);
+    });
     const svg = host.querySelector("[data-plot=curves]");
     const last = section.series[0].points.at(-1);
-    const end = numbersIn(all(host, "path.series")[0].getAttribute("d").replace(/[ML,]/g, " ")).slice(-2);
+    const drawn = all(host, "path.series")[0].getAttribute("d") + (all(host, "path.beyond.first")[0]?.getAttribute("d") || "");
+    const end = numbersIn(drawn.replace(/[ML,]/g, " ")).slice(-2);
     pointAt(svg, end[0], end[1]);
     expect("hover figure", said(host).includes(`${section.series[0].name} ${last[1].toFixed(3)} ${section.y_unit}`), true);
   },
   grid(host, section) {
     expect("straight lines", all(host, ".straight").length, section.lines.length);
-    expect("bent lines", all(host, ".bent").length, section.lines.length);
+    expect("bent lines", all(host, ".bent-line").length, section.lines.length);
+    expect("beyond the reach", strokes(host, ".bent.beyond"), section.lines.reduce((sum, line) => sum + line.beyond.length, 0));
+    expect("the reach is named", all(host, ".reach-outline, .reach-name").length, section.reach ? 2 : 0);
     slide(host, "grid-exaggeration", 2);
     expect("stated", host.querySelector(".controls b").textContent, "2.0 times");
   },
   surface(host, section) {
-    const count = section.x.count * section.y.count;
-    expect("cells", all(host, ".cells rect").length, count);
+    const [columns, rows] = [section.x.count, section.y.count];
     expect("stations", all(host, "circle.station").length, section.stations.length);
+    const box = host.querySelector("[data-plot=surface] rect.edge").getBBox();
+    const place = (column, row) => [box.x + column * box.width / (columns - 1), box.y + row * box.height / (rows - 1)];
+    all(host, "circle.station").forEach((mark, i) => {
+      const [x, y] = place(section.stations[i].column, section.stations[i].row);
+      expect("where a station is", Math.hypot(mark.getAttribute("cx") - x, mark.getAttribute("cy") - y) < 0.1, true);
+    });
+    const names = all(host, ".tick-name").map((name) => name.textContent);
+    for (const axis of [section.x, section.y]) {
+      for (const tick of [axis.ticks[0], axis.ticks.at(-1)]) expect("a tick at the outermost stations", names.includes(tick.label), true);
+    }
     for (const [i, quantity] of section.quantities.entries()) {
       choose(host, "quantity", i);
-      // Denser is farther from 0 where the sign does not matter, else larger.
-      const known = quantity.values.map((v, k) => [quantity.by_size ? Math.abs(v) : v, k]).filter(([, k]) => quantity.values[k] !== null).sort((a, b) => a[0] - b[0]);
-      const opacities = known.map(([, k]) => Number(all(host, ".cells rect")[k].getAttribute("fill-opacity")));
-      expect("darker is more", opacities.every((o, k) => k === 0 || o >= opacities[k - 1]), true);
-      const crosses = quantity.levels.includes(0) && known.length > 0;
+      const known = quantity.values.map((v, k) => section.surrounded[k] ? v : null);
+      const svg = host.querySelector("[data-plot=surface]");
+      if (quantity.same === null) judgeBands(svg, quantity, known, place, columns, quantity.by_size);
+      const crosses = quantity.levels.includes(0) && known.some((v) => v !== null);
       expect("a thick line at 0", all(host, ".level-line.nought").length, crosses ? 1 : 0);
       expect("the same everywhere is said", host.textContent.includes("the same everywhere"), quantity.same !== null);
-      const rect = all(host, ".cells rect")[Math.floor(count / 2)];
-      const at = (name) => Number(rect.getAttribute(name));
-      pointAt(host.querySelector("[data-plot=surface]"), at("x") + at("width") / 2, at("y") + at("height") / 2);
-      expect("hover figure", said(host), `${section.states[Math.floor(count / 2)]}: ` +
-          `${Number(quantity.values[Math.floor(count / 2)].toPrecision(4))} ${quantity.unit}`);
+      known.forEach((v, k) => {
+        pointAt(svg, ...place(k % columns, Math.floor(k / columns)));
+        expect("hover figure", said(host), `${section.states[k]}: ` + (v === null ? "not known, no stations around it" : `${Number(v.toPrecision(4))} ${quantity.unit}`));
+      });
     }
+    choose(host, "quantity", 0);
   },
   frames(host) {
     const drawn = report.frames.filter((frame) => frame.x);

@@ -6,6 +6,7 @@
 #include <doctest/doctest.h>
 #include <fmt/format.h>
 
+#include <cmath>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -83,6 +84,18 @@ nlohmann::json figure_of(const nlohmann::json& page, const std::string& label) {
   return {};
 }
 
+/// Whether a place lies within a convex outline [[x, y]], or beside it by less than `margin_px`.
+bool within(const nlohmann::json& outline, double x, double y, double margin_px) {
+  for (std::size_t i = 0; i < outline.size(); ++i) {
+    const Point2d a(outline[i][0].get<double>(), outline[i][1].get<double>());
+    const nlohmann::json& next = outline[(i + 1) % outline.size()];
+    const Point2d way = Point2d(next[0].get<double>(), next[1].get<double>()) - a;
+    if (way.norm() < 1.0) continue;  // rounded, it points anywhere
+    if (way.x() * (y - a.y()) - way.y() * (x - a.x()) < -margin_px * way.norm()) return false;
+  }
+  return true;
+}
+
 bool holds(const nlohmann::json& text, const std::string& words) {
   return text.get<std::string>().find(words) != std::string::npos;
 }
@@ -158,6 +171,69 @@ TEST_CASE("a calibration's page, made by calibrate and by report") {
   CHECK(page.find("Content-Security-Policy") != std::string::npos);
   CHECK(page.find("Copyright") != std::string::npos);  // the plot library's licences
   CHECK(page.size() < 3'000'000);
+}
+
+TEST_CASE("the reach of the points is marked on the grid and the curves") {
+  const ScratchFolder folder;
+  const auto in = [&](const char* name) { return (folder.path() / name).string(); };
+  write_shoot(in("shoot.csv"));
+  run_well({"calibrate",
+            in("shoot.csv"),
+            "--model",
+            "radial-tangential",
+            "-o",
+            in("lens.json"),
+            "--report",
+            in("made.html")});
+  const nlohmann::json page = data_of(in("made.html"));
+  const nlohmann::json grid = section_of(page, "What the lens does to a straight grid");
+  const nlohmann::json& outline = grid["reach"]["bent"];
+  REQUIRE(outline.size() > 10);
+  constexpr double kRoundedPx = 0.1;
+  int seen = 0;
+  for (const nlohmann::json& frame : page["frames"]) {
+    if (frame["used"] != true) continue;
+    for (std::size_t i = 0; i < frame["x"].size(); ++i) {
+      if (frame["kept"][i] != 1) continue;
+      ++seen;
+      CHECK(within(outline, frame["x"][i], frame["y"][i], kRoundedPx));
+    }
+  }
+  CHECK(seen > 100);
+  int beyond = 0;
+  for (const nlohmann::json& line : grid["lines"]) {
+    for (const nlohmann::json& range : line["beyond"]) {
+      for (std::size_t i = range[0].get<std::size_t>() + 1; i < range[1]; ++i, ++beyond) {
+        CHECK_FALSE(within(outline, line["bent"][i][0], line["bent"][i][1], -kRoundedPx));
+      }
+    }
+  }
+  CHECK(beyond > 0);
+  const nlohmann::json curves = section_of(page, "Distortion over image height");
+  CHECK(holds(curves["caption"], "extrapolated"));
+  CHECK(curves["series"][2]["beyond"].size() == 1);  // to the corner
+
+  // Without observations: what the profile warns of, or nothing.
+  run_well({"report", in("lens.json"), "-o", in("bare.html")});
+  nlohmann::json profile = nlohmann::json::parse(read_text(in("lens.json")));
+  profile["stations"][0]["warnings"] = nlohmann::json::array();
+  std::ofstream(in("quiet.json")) << profile;
+  profile["stations"][0]["warnings"] = {
+      {{"code", "short-reach"}, {"message", "the corners reach 60 %"}, {"value", 0.6}}};
+  std::ofstream(in("short.json")) << profile;
+  run_well({"report", in("quiet.json"), "-o", in("quiet.html")});
+  run_well({"report", in("short.json"), "-o", in("short.html")});
+  const nlohmann::json quiet =
+      section_of(data_of(in("quiet.html")), "What the lens does to a straight grid");
+  CHECK(quiet["reach"].is_null());
+  CHECK(holds(quiet["caption"], "is not marked"));
+  const nlohmann::json warned =
+      section_of(data_of(in("short.html")), "What the lens does to a straight grid");
+  const double radius = 0.6 * std::hypot(0.5 * kPlate.width, 0.5 * kPlate.height);
+  const double reach =
+      std::abs(warned["reach"]["bent"][0][0].get<double>() - 0.5 * kPlate.width);  // to the right
+  CHECK(reach == doctest::Approx(radius).epsilon(1e-4));
+  judge(in("short.html"));
 }
 
 TEST_CASE("lenses with places that have no ray, and with more overscan than a picture can have") {
