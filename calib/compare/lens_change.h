@@ -88,7 +88,8 @@ Result<LensChange> lens_change(const profile::Station& first,
 /// Two maps that are nowhere farther apart than this do the same to any picture.
 inline constexpr double kSameMapPx = 0.01;
 
-/// What to do about it, one sentence without a full stop: which of the two serves, or what to shoot.
+/// What to do about it, one sentence without a full stop: which of the two serves, or what to
+/// shoot.
 [[nodiscard]] std::string advice_text(const LensChange& change, const ChangeOptions& options = {});
 
 /// Why p and the two figures in px seem to contradict each other, one sentence; empty where they do

@@ -46,7 +46,7 @@ inline constexpr double kLeastChartDistanceSigmaMm = 20.0;
 
 struct FitOptions {
   std::string model = "radial-tangential";  // a name from lens::model_table()
-  bool model_was_chosen = false;  // among all of them, for the words of warnings
+  bool model_was_chosen = false;            // among all of them, for the words of warnings
   FocalMode focal_mode = FocalMode::kFree;
   /// A start, or the truth with FocalMode::kFixed; 0.05 to 200 times the plate's longer side.
   std::optional<Point2d> focal_px = std::nullopt;

@@ -23,11 +23,12 @@ std::optional<std::string> contradiction_of(const Quality& quality) {
   // The largest of n residuals is no more than the root of n times their rms.
   const double allowed = std::sqrt(std::max(1.0, static_cast<double>(quality.num_points)));
   if (quality.max_px > kRounded * allowed * quality.rms_px) {
-    return fmt::format("a largest residual of {:.4g} px is more than {} points of rms {:.4g} px can "
-                       "have",
-                       quality.max_px,
-                       quality.num_points,
-                       quality.rms_px);
+    return fmt::format(
+        "a largest residual of {:.4g} px is more than {} points of rms {:.4g} px can "
+        "have",
+        quality.max_px,
+        quality.num_points,
+        quality.rms_px);
   }
   return std::nullopt;
 }
