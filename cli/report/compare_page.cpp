@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <optional>
 #include <string_view>
@@ -141,6 +142,19 @@ std::vector<double> values_of(const lens::Lens& lens) {
   return values;
 }
 
+/// The pinhole's parameters, which come first, as a person calls them; coefficients by their
+/// symbols.
+std::string plain_name(std::string_view name) {
+  constexpr std::array<std::pair<std::string_view, std::string_view>, 4> kNames{
+      {{"focal_x_px", "focal length x, px"},
+       {"focal_y_px", "focal length y, px"},
+       {"principal_x_px", "principal point x, px"},
+       {"principal_y_px", "principal point y, px"}}};
+  const auto found = std::find_if(
+      kNames.begin(), kNames.end(), [&](const auto& pair) { return pair.first == name; });
+  return std::string(found == kNames.end() ? name : found->second);
+}
+
 json parameters_table(const profile::Station& first, const profile::Station& second) {
   constexpr std::size_t kMostShown = 40;  // a field has hundreds, which tell nobody anything
   const std::vector<std::string> names = profile::station_parameter_names(first.lens);
@@ -155,19 +169,19 @@ json parameters_table(const profile::Station& first, const profile::Station& sec
                  same_model ? json() : json("other terms: compare the picture, not the numbers")}));
   const std::size_t shown = same_model ? std::min(names.size(), kMostShown) : 4;
   for (std::size_t i = 0; i < shown; ++i) {
-    rows.push_back(table_row({names[i],
+    rows.push_back(table_row({plain_name(names[i]),
                               with_sigma(first, names[i], a[i]),
                               with_sigma(second, names[i], b[i]),
                               fmt::format("{:+.2g}", b[i] - a[i])}));
   }
-  return {
-      {"kind", "table"},
-      {"title", "Both in numbers"},
-      {"words",
-       {"Parameters go together: one may differ by many sigmas while the picture is the same. "
-        "What counts is the difference over the frame."}},
-      {"columns", {text_column(""), text_column("A"), text_column("B"), number_column("B less A")}},
-      {"rows", rows}};
+  return {{"kind", "table"},
+          {"title", "Both in numbers"},
+          {"words",
+           {"Parameters go together: one may differ by many sigmas while the picture is the same. "
+            "What counts is the difference over the frame."}},
+          {"columns",
+           {text_column(""), text_column("A"), text_column("B"), number_column("B minus A")}},
+          {"rows", rows}};
 }
 
 json identity_section(const profile::Profile& first, const profile::Profile& second) {
