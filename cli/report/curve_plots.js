@@ -38,7 +38,7 @@ sectionKinds.curves = (host, section) => {
   const roundMetres = [Infinity, 20, 10, 5, 3, 2, 1.5, 1.2, 1, 0.8, 0.7, 0.6, 0.5, 0.4, 0.35, 0.3, 0.25, 0.2, 0.15, 0.1];
   let x = null, y = null;
   const plot = drawing(figure, "curves", section.title, (svg, width) => {
-    const size = {width, height: Math.min(380, 0.62 * width + 60)};
+    const size = {width, height: lowered(Math.min(380, 0.62 * width + 60))};
     const longest = Math.max(...section.series.map((series) => series.name.length));
     const named = section.series.length > 1;
     const [left, right, top, bottom] = [52, named ? Math.min(7.8 * longest + 28, 0.3 * width) : 22, 28, 40];
