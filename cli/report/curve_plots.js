@@ -51,7 +51,8 @@ sectionKinds.curves = (host, section) => {
     svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
         .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
     svg.append("line").attr("class", "zero").attr("x1", left).attr("x2", width - right).attr("y1", y(0)).attr("y2", y(0));
-    svg.append("text").attr("x", width - right).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
+    const labelEnd = Math.min(width - 2, Math.max(width - right, 6.7 * section.x_label.length));  // on a phone beyond the axis
+    svg.append("text").attr("class", "x-label").attr("x", labelEnd).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
     svg.append("text").attr("x", 2).attr("y", 14).text(section.y_label);
     for (const level of levels) {
       svg.append("line").attr("class", "straight level").attr("x1", left).attr("x2", width - right).attr("y1", y(level.value)).attr("y2", y(level.value));

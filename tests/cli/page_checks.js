@@ -199,6 +199,7 @@ const judges = {
     const view = host.querySelector("[data-plot=curves]").viewBox.baseVal;
     const outside = boxes.filter((box) => !(box.y >= 0 && box.y + box.height <= view.height && box.x + box.width <= view.width));
     expect("names outside of the plot", outside.map((box) => `${box.x} ${box.y} ${box.width} ${box.height} of ${view.width} ${view.height}`).join("; "), "");
+    expect("the axis's label is whole", host.querySelector(".x-label").getBBox().x >= 0, true);
     expect("names apart", boxes.every((a, i) => boxes.every((b, k) => k <= i || a.y + a.height <= b.y + 2.5 || b.y + b.height <= a.y + 2.5)), true);
     const marks = new Set(all(host, "path.curve-mark").map((mark) => mark.getAttribute("d")));
     expect("looks told apart by marks", marks.size, section.series.length > 1 ? Math.min(7, section.series.length) : 1);
