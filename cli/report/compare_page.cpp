@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <cmath>
 #include <optional>
 #include <string_view>
@@ -132,6 +133,34 @@ std::string with_sigma(const profile::Station& station, std::string_view name, d
   return sigma ? fmt::format("{} (sigma {:.2g})", text, *sigma) : text;
 }
 
+/// What a parameter is, with its symbol.
+std::string plain_name(std::string_view name) {
+  static constexpr std::array<std::pair<std::string_view, std::string_view>, 4> kPinhole{
+      {{"focal_x_px", "focal length x, px"},
+       {"focal_y_px", "focal length y, px"},
+       {"principal_x_px", "principal point x, px"},
+       {"principal_y_px", "principal point y, px"}}};
+  for (const auto& [key, words] : kPinhole) {
+    if (name == key) return std::string(words);
+  }
+  // By how the symbol begins; what follows is a number or an axis.
+  static constexpr std::array<std::pair<std::string_view, std::string_view>, 9> kTerms{
+      {{"lambda", "radial"},
+       {"tau_", "tilt"},
+       {"c_", "centre"},
+       {"phi", "turn"},
+       {"k", "radial"},
+       {"p", "decentring"},
+       {"s", "thin prism"},
+       {"a", "in x"},
+       {"b", "in y"}}};
+  for (const auto& [begin, words] : kTerms) {
+    const bool is_numbered = begin.size() > 1 || (name.size() > 1 && std::isdigit(name[1]) != 0);
+    if (name.starts_with(begin) && is_numbered) return fmt::format("{} {}", words, name);
+  }
+  return std::string(name);
+}
+
 std::vector<double> values_of(const lens::Lens& lens) {
   std::vector<double> values{lens.focal_px.x(),
                              lens.focal_px.y(),
@@ -142,19 +171,6 @@ std::vector<double> values_of(const lens::Lens& lens) {
   return values;
 }
 
-/// The pinhole's parameters, which come first, as a person calls them; coefficients by their
-/// symbols.
-std::string plain_name(std::string_view name) {
-  constexpr std::array<std::pair<std::string_view, std::string_view>, 4> kNames{
-      {{"focal_x_px", "focal length x, px"},
-       {"focal_y_px", "focal length y, px"},
-       {"principal_x_px", "principal point x, px"},
-       {"principal_y_px", "principal point y, px"}}};
-  const auto found = std::find_if(
-      kNames.begin(), kNames.end(), [&](const auto& pair) { return pair.first == name; });
-  return std::string(found == kNames.end() ? name : found->second);
-}
-
 json parameters_table(const profile::Station& first, const profile::Station& second) {
   constexpr std::size_t kMostShown = 40;  // a field has hundreds, which tell nobody anything
   const std::vector<std::string> names = profile::station_parameter_names(first.lens);
@@ -162,11 +178,10 @@ json parameters_table(const profile::Station& first, const profile::Station& sec
   const std::vector<double> a = values_of(first.lens);
   const std::vector<double> b = values_of(second.lens);
   json rows = json::array();
-  rows.push_back(
-      table_row({"model",
-                 lens::model_name(first.lens.model),
-                 lens::model_name(second.lens.model),
-                 same_model ? json() : json("other terms: compare the picture, not the numbers")}));
+  rows.push_back(table_row({"model",
+                            lens::model_name(first.lens.model),
+                            lens::model_name(second.lens.model),
+                            same_model ? json("same") : json("other")}));
   const std::size_t shown = same_model ? std::min(names.size(), kMostShown) : 4;
   for (std::size_t i = 0; i < shown; ++i) {
     rows.push_back(table_row({plain_name(names[i]),
@@ -174,14 +189,20 @@ json parameters_table(const profile::Station& first, const profile::Station& sec
                               with_sigma(second, names[i], b[i]),
                               fmt::format("{:+.2g}", b[i] - a[i])}));
   }
-  return {{"kind", "table"},
-          {"title", "Both in numbers"},
-          {"words",
-           {"Parameters go together: one may differ by many sigmas while the picture is the same. "
-            "What counts is the difference over the frame."}},
-          {"columns",
-           {text_column(""), text_column("A"), text_column("B"), number_column("B minus A")}},
-          {"rows", rows}};
+  json words = {
+      "Parameters go together: one may differ by many sigmas while the picture is the same. "
+      "What counts is the difference over the frame."};
+  if (!same_model) {
+    words.push_back(
+        "The models are not made of the same terms, so theirs are not set side by "
+        "side: compare the picture, not the numbers.");
+  }
+  return {
+      {"kind", "table"},
+      {"title", "Both in numbers"},
+      {"words", std::move(words)},
+      {"columns", {text_column(""), text_column("A"), text_column("B"), number_column("B less A")}},
+      {"rows", rows}};
 }
 
 json identity_section(const profile::Profile& first, const profile::Profile& second) {

@@ -38,7 +38,7 @@ sectionKinds.curves = (host, section) => {
   const roundMetres = [Infinity, 20, 10, 5, 3, 2, 1.5, 1.2, 1, 0.8, 0.7, 0.6, 0.5, 0.4, 0.35, 0.3, 0.25, 0.2, 0.15, 0.1];
   let x = null, y = null;
   const plot = drawing(figure, "curves", section.title, (svg, width) => {
-    const size = {width, height: Math.min(380, 0.62 * width + 60)};
+    const size = {width, height: lowered(Math.min(380, 0.62 * width + 60))};
     const longest = Math.max(...section.series.map((series) => series.name.length));
     const named = section.series.length > 1;
     const [left, right, top, bottom] = [52, named ? Math.min(7.8 * longest + 28, 0.3 * width) : 22, 28, 40];
@@ -51,7 +51,8 @@ sectionKinds.curves = (host, section) => {
     svg.append("g").attr("class", "axis").append("g").attr("class", "rulers").selectAll("line").data(y.ticks(6)).enter().append("line")
         .attr("x1", left).attr("x2", width - right).attr("y1", y).attr("y2", y);
     svg.append("line").attr("class", "zero").attr("x1", left).attr("x2", width - right).attr("y1", y(0)).attr("y2", y(0));
-    svg.append("text").attr("x", width - right).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
+    const labelEnd = Math.min(width - 2, Math.max(width - right, 6.7 * section.x_label.length));  // on a phone beyond the axis
+    svg.append("text").attr("class", "x-label").attr("x", labelEnd).attr("y", size.height - 6).attr("text-anchor", "end").text(section.x_label);
     svg.append("text").attr("x", 2).attr("y", 14).text(section.y_label);
     for (const level of levels) {
       svg.append("line").attr("class", "straight level").attr("x1", left).attr("x2", width - right).attr("y1", y(level.value)).attr("y2", y(level.value));

@@ -4,20 +4,36 @@
 const plateSize = report.plate || {width: 1, height: 1, pixel_aspect: 1};
 const wholePlate = {x0: 0, y0: 0, x1: plateSize.width, y1: plateSize.height};
 
+// On paper drawings are made for its width, lest a wide window's be shrunk until their words cannot
+// be read.
+const paperWidth = 640, paperHeight = 225;
+let onPaper = false;
+const renders = [];
+for (const [event, value] of [["beforeprint", true], ["afterprint", false]]) {
+  window.addEventListener(event, () => {
+    onPaper = value;
+    for (const render of renders) render();
+  });
+}
+/// No higher than this.
+const lowered = (height) => onPaper ? Math.min(height, paperHeight) : height;
+
 /// A drawing that is made anew whenever its width changes. `draw(svg, width)` returns the height.
 function drawing(host, name, words, draw) {
   const svg = d3.select(host).append("svg")
       .attr("data-plot", name).attr("role", "img").attr("aria-label", words);
   let drawn = 0;
   const render = () => {
-    const width = Math.max(260, Math.floor(host.clientWidth - 2 * parseFloat(getComputedStyle(host).paddingLeft)));
+    const width = onPaper ? paperWidth : Math.max(260, Math.floor(host.clientWidth - 2 * parseFloat(getComputedStyle(host).paddingLeft)));
     drawn = width;
     svg.selectAll("*").remove();
     const size = draw(svg, width);
     svg.attr("viewBox", `0 0 ${size.width} ${size.height}`).attr("width", size.width).attr("height", size.height);
   };
   render();
+  renders.push(render);
   new ResizeObserver(() => {
+    if (onPaper) return;
     if (Math.abs(host.clientWidth - 2 * parseFloat(getComputedStyle(host).paddingLeft) - drawn) > 1.5) render();
   }).observe(host);
   return {svg, render};
@@ -28,7 +44,7 @@ function plateDrawing(host, name, words, extent, draw) {
   return drawing(host, name, words, (svg, width) => {
     const across = (extent.x1 - extent.x0) * plateSize.pixel_aspect;
     const down = extent.y1 - extent.y0;
-    const tallest = Math.max(300, 0.82 * window.innerHeight);
+    const tallest = lowered(Math.max(300, 0.82 * window.innerHeight));
     const scale = Math.min(width / across, tallest / down);
     const place = {
       scale,

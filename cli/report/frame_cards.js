@@ -7,7 +7,7 @@ sectionKinds.frames = (host, section) => {
   const others = report.frames.filter((frame) => !frame.x);
   const order = drawn.map((_, i) => i);
   const sorting = choice("sort by", ["order of the footage", "largest rms first"], "sort");
-  host.insertBefore(make("div", "controls", sorting.label), cards);
+  host.insertBefore(make("div", "controls unprinted", sorting.label), cards);
   const nodes = drawn.map((frame) => frameCard(frame));
   const arrange = () => {
     const sorted = order.slice();

@@ -161,7 +161,7 @@ json section_of(const lens::Lens& lens, const warp::EdgePixels& edges, const std
   return {{"kind", "pictures"},
           {"title", "Before and after"},
           {"words",
-           {"Pull the divider across: plate on its left, straightened picture on its right. Lines "
+           {"Left of the divider the plate, right of it the straightened picture. Lines "
             "that are straight in the world have to come out straight."}},
           {"caption", caption},
           {"extent", extent_json(lens, edges)},

@@ -11,7 +11,7 @@ sectionKinds.surface = (host, section) => {
   const across = (column) => frame.x0 + column * (frame.x1 - frame.x0) / (columns - 1);
   const down = (row) => frame.y0 + row * (frame.y1 - frame.y0) / (rows - 1);
   const plot = drawing(figure, "surface", section.title, (svg, width) => {
-    const size = {width, height: Math.min(460, 0.6 * width + 80)};
+    const size = {width, height: lowered(Math.min(460, 0.6 * width + 80))};
     const bottom = 44;
     frame = {x0: 66, x1: width - 30, y0: 30, y1: size.height - bottom};
     const {values, steps, levels, unit, same, by_size} = quantity();

@@ -11,8 +11,8 @@
 namespace trueplate::cli {
 namespace {
 
-constexpr int kColumns = 25;
-constexpr int kRows = 13;
+constexpr int kColumns = 37;
+constexpr int kRows = 19;
 
 StateAxis axis_between(double least, double most, int count) {
   return {least, most, most > least * (1.0 + 1e-9) || most > least + 1e-9 ? count : 1};

@@ -43,6 +43,50 @@ function pointsWithin(series) {
   return count + (from < series.points.length - 1 ? series.points.length - from : 0);
 }
 
+/// Each mean, where no other lies as near. `dots`: x and y of each.
+function hoverMeans(host, section, dots) {
+  const svg = host.querySelector("svg[data-plot]");
+  section.means.forEach((mean, i) => {
+    pointAt(svg, dots[2 * i], dots[2 * i + 1]);
+    expect("hover of a mean", said(host).includes(`${Math.hypot(mean.dx, mean.dy).toFixed(3)} px (`) && said(host).endsWith(` at ${mean.x.toFixed(1)}, ${mean.y.toFixed(1)}`), true);
+  });
+}
+
+/// Every point of every curve that has its own place on the axis.
+function hoverCurves(host, svg, section) {
+  const axis = all(svg, ".axis")[0];
+  const drawn = numbersIn(all(host, "path.series").map((path) => path.getAttribute("d")).find((d) => d).replace(/[ML,]/g, " "));
+  const which = all(host, "path.series").findIndex((path) => path.getAttribute("d"));
+  const points = section.series[which].points;
+  const from = ((section.series[which].beyond || [])[0] || [])[0] === 0 ? section.series[which].beyond[0][1] : 0;
+  const [v0, v1, x0, x1] = [points[from][0], points[from + 1][0], drawn[0], drawn[2]];
+  const place = (v) => x0 + (v - v0) * (x1 - x0) / (v1 - v0);
+  expect("an axis", axis !== undefined, true);
+  for (const series of section.series) {
+    series.points.forEach((point, i) => {
+      const near = [series.points[i - 1], series.points[i + 1]].some((other) => other && Math.abs(place(other[0]) - place(point[0])) < 1);
+      if (near) return;
+      pointAt(svg, place(point[0]), 40);
+      expect("hover of a curve", said(host).includes(`${series.name} ${point[1].toFixed(3)} ${section.y_unit}`), true);
+      const beyond = (series.beyond || []).some(([first, last]) => i > first && i < last);
+      if (beyond) expect("beyond the reach is said", said(host).includes("beyond the reach"), true);
+    });
+  }
+}
+
+/// On paper drawings are made for its width, and nothing is printed that only a pointer can use.
+function judgePrint() {
+  const drawings = all(document, "svg[data-plot]").filter((svg) => svg.dataset.plot !== "frame");
+  const before = drawings.map((svg) => svg.viewBox.baseVal.width);
+  window.dispatchEvent(new Event("beforeprint"));
+  expect("drawings on paper", drawings.every((svg) => svg.viewBox.baseVal.width <= 640 && svg.viewBox.baseVal.height <= 226), true);
+  window.dispatchEvent(new Event("afterprint"));
+  expect("drawings after it", drawings.map((svg) => svg.viewBox.baseVal.width).join(), before.join());
+  const rules = [...document.styleSheets].flatMap((sheet) => [...sheet.cssRules]).filter((rule) => rule.media?.mediaText === "print").flatMap((rule) => [...rule.cssRules]);
+  const hidden = rules.filter((rule) => rule.style.display === "none").map((rule) => rule.selectorText).join(", ");
+  for (const control of all(document, "input, output, nav, .wiping, .frames select")) expect("not printed", hidden !== "" && control.closest(hidden) !== null, true);
+}
+
 /// Whether each place lies in the band of its number, and lines of equal number run to the border.
 /// A number within a hundredth of a border may lie on either side of it.
 function judgeBands(svg, {steps, levels}, values, place, columns, bySize = false) {
@@ -84,6 +128,7 @@ const judges = {
     if (section.alone) {
       expect("stems", strokes(host, ".stem"), section.means.length);
       expect("dots", strokes(host, ".dots"), section.means.length);
+      hoverMeans(host, section, numbersIn(host.querySelector(".dots").getAttribute("d").replace(/h0/g, " ").replace(/M/g, " ")));
       return;
     }
     const frames = report.frames.filter((frame) => frame.x);
@@ -108,18 +153,20 @@ const judges = {
     expect("hover figure", said(host).slice(frames[0].name.length + 2).split(" ")[0], length);
     choose(host, "view", 1);
     expect("means", strokes(host, ".mean .stem"), section.means.length);
+    hoverMeans(host, section, numbersIn(host.querySelector(".mean .dots").getAttribute("d").replace(/h0/g, " ").replace(/M/g, " ")));
     choose(host, "view", 0);
   },
   coverage(host, section) {
     expect("cells", all(host, "svg .count, svg .hatched").length, section.columns * section.rows);
     expect("filled cells", all(host, "svg .count").length, section.points.filter((n) => n > 0).length);
     const svg = host.querySelector("svg");
-    const cell = section.points.indexOf(Math.max(...section.points));
-    pointAt(svg, (cell % section.columns + 0.5) / section.columns * svg.viewBox.baseVal.width,
-            (Math.floor(cell / section.columns) + 0.5) / section.rows * svg.viewBox.baseVal.height);
-    const found = numbersIn(said(host));
-    expect("hover points", found[2], section.points[cell]);
-    expect("hover frames", found[3], section.frames[cell]);
+    section.points.forEach((points, cell) => {
+      pointAt(svg, (cell % section.columns + 0.5) / section.columns * svg.viewBox.baseVal.width,
+              (Math.floor(cell / section.columns) + 0.5) / section.rows * svg.viewBox.baseVal.height);
+      const found = numbersIn(said(host));
+      expect("hover points", found[2], points);
+      expect("hover frames", found[3], section.frames[cell]);
+    });
   },
   field(host, section) {
     const svg = host.querySelector("[data-plot=field]");
@@ -152,6 +199,7 @@ const judges = {
     const view = host.querySelector("[data-plot=curves]").viewBox.baseVal;
     const outside = boxes.filter((box) => !(box.y >= 0 && box.y + box.height <= view.height && box.x + box.width <= view.width));
     expect("names outside of the plot", outside.map((box) => `${box.x} ${box.y} ${box.width} ${box.height} of ${view.width} ${view.height}`).join("; "), "");
+    expect("the axis's label is whole", host.querySelector(".x-label").getBBox().x >= 0, true);
     expect("names apart", boxes.every((a, i) => boxes.every((b, k) => k <= i || a.y + a.height <= b.y + 2.5 || b.y + b.height <= a.y + 2.5)), true);
     const marks = new Set(all(host, "path.curve-mark").map((mark) => mark.getAttribute("d")));
     expect("looks told apart by marks", marks.size, section.series.length > 1 ? Math.min(7, section.series.length) : 1);
@@ -166,6 +214,7 @@ const judges = {
     const last = section.series[0].points.at(-1);
     const drawn = all(host, "path.series")[0].getAttribute("d") + (all(host, "path.beyond.first")[0]?.getAttribute("d") || "");
     const end = numbersIn(drawn.replace(/[ML,]/g, " ")).slice(-2);
+    hoverCurves(host, svg, section);
     pointAt(svg, end[0], end[1]);
     expect("hover figure", said(host).includes(`${section.series[0].name} ${last[1].toFixed(3)} ${section.y_unit}`), true);
   },
@@ -231,6 +280,7 @@ function judge() {
     expect("heading", host.querySelector("h2").textContent, section.title);
     judges[section.kind](host, section);
   });
+  judgePrint();
   expect("title", document.querySelector("h1").textContent, report.title);
   expect("figures", all(document, ".figures > div").length, report.figures.length);
   expect("warnings", all(document, ".warnings li").length, report.warnings.length);

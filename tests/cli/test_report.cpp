@@ -461,6 +461,10 @@ TEST_CASE("the page of two calibrations, and of a lens with several stations") {
   run_well({"report", in("zoom.json"), "--station", "2", "-o", in("station.html")});
   run_well({"compare", first, second, "--report", in("compare.html")});
   judge(in("compare.html"));
+  // Words, not the names that the profile's file has.
+  const nlohmann::json table = section_of(data_of(in("compare.html")), "Both in numbers");
+  CHECK(table["rows"][1]["cells"][0] == "focal length x, px");
+  for (const nlohmann::json& row : table["rows"]) CHECK_FALSE(holds(row["cells"][0], "_px"));
 }
 
 TEST_CASE("what a report refuses") {
