@@ -106,6 +106,17 @@ Point2d most_distorted_corner(const Lens& lens) {
   return most;
 }
 
+std::optional<double> mean_corner_percent(const Lens& lens) {
+  const std::array<Point2d, 4> corners = corners_of(lens);
+  double sum = 0.0;
+  for (const Point2d& corner : corners) {
+    const std::optional<PointDistortion> here = point_distortion(lens, corner);
+    if (!here) return std::nullopt;
+    sum += here->percent();
+  }
+  return sum / corners.size();
+}
+
 std::optional<PictureHeightDistortion> picture_height_distortion(const Lens& lens) {
   const double w = lens.plate_size.width;
   const double h = lens.plate_size.height;

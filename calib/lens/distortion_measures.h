@@ -38,6 +38,10 @@ struct FrameDistortion {
 /// the first.
 [[nodiscard]] Point2d most_distorted_corner(const Lens& lens);
 
+/// The mean of the four corners' distortions in percent, which changes evenly with the lens where
+/// the corner that is distorted most becomes another one. nullopt where one has no inverse.
+[[nodiscard]] std::optional<double> mean_corner_percent(const Lens& lens);
+
 /// Picture height distortion in percent: how far straight horizontal lines along the top and bottom
 /// of the frame bend. The two lines are those that pass through the middle of the top and the
 /// bottom edge and are horizontal in the straightened picture.

@@ -22,8 +22,7 @@ using nlohmann::json;
 constexpr double kNotKnown = std::numeric_limits<double>::quiet_NaN();
 
 double corner_percent(const lens::Lens& lens) {
-  const auto corner = lens::frame_distortion(lens).corner;
-  return corner ? corner->percent() : kNotKnown;
+  return lens::mean_corner_percent(lens).value_or(kNotKnown);
 }
 
 /// One quantity over all states.
@@ -40,7 +39,7 @@ const std::vector<double> kDistortionSteps{0.5, 1.0, 2.0, 5.0, 10.0};
 
 const std::vector<Quantity>& quantities() {
   static const std::vector<Quantity> list{
-      {"distortion in the corner",
+      {"distortion in the corners",
        "%",
        0.05,
        [](const auto& at) { return corner_percent(at.lens); },
@@ -172,7 +171,7 @@ json distortion_curves(const profile::Profile& profile, bool by_focal, json seri
           {"title", by_focal ? "Distortion over focal length" : "Distortion over focus"},
           {"words", json::array()},
           {"caption",
-           "In the corner that is distorted most (ISO 9039); negative is barrel. Rings are "
+           "Mean of the four corners (ISO 9039); negative is barrel. Rings are "
            "stations, each where it was calibrated."},
           {"x_label", by_focal ? "focal length, mm" : "focus"},
           {"x_dioptres", !by_focal},
@@ -404,7 +403,7 @@ json stations_section(const profile::Profile& profile) {
         number_column("residuals px"),
         number_column("predicted error px"),
         number_column("worst place px"),
-        number_column("corner %"),
+        number_column("corners %"),
         number_column("missed by the others px"),
         number_column("missed by other focal lengths px"),
         number_column("warnings")}},

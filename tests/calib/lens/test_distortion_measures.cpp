@@ -110,6 +110,17 @@ TEST_CASE("the most distorted corner is the one whose figure is the frame's") {
         frame_distortion(lens).corner->percent());
 }
 
+TEST_CASE(
+    "the mean of the corners is theirs where all are alike, and lies between them elsewhere") {
+  Lens lens = worked_example();
+  CHECK(*trueplate::lens::mean_corner_percent(lens) ==
+        doctest::Approx(frame_distortion(lens).corner->percent()).epsilon(1e-3));
+  lens.principal_point_px += Point2d(40.0, -25.0);
+  const double mean = *trueplate::lens::mean_corner_percent(lens);
+  CHECK(std::abs(mean) < std::abs(frame_distortion(lens).corner->percent()));
+  CHECK(mean < 0.0);  // barrel
+}
+
 TEST_CASE("field of view") {
   Lens lens = worked_example();
   const double degrees = 180.0 / std::numbers::pi;
