@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <exception>
 #include <string>
+#include <system_error>
 #include <vector>
 
 #include "calib/base/utf8.h"
@@ -135,7 +136,9 @@ std::string unknown_command(const CLI::App& app, std::string_view word) {
   // Words that other programs have for a command of another name here.
   constexpr std::array<std::pair<std::string_view, std::string_view>, 3> kOtherWords{
       {{"list", "find"}, {"search", "find"}, {"ls", "find"}}};
-  std::string near = meant(word, known);
+  std::vector<std::string> meant_words = known;
+  if (app.get_parent() == nullptr) meant_words.emplace_back("help");
+  std::string near = meant(word, meant_words);
   for (const auto& [other, name] : kOtherWords) {
     const bool is_known = std::find(known.begin(), known.end(), name) != known.end();
     if (near.empty() && word == other && is_known) near = fmt::format("; did you mean '{}'?", name);
@@ -181,9 +184,36 @@ std::string no_command(const CLI::App& command) {
                      full_name(command));
 }
 
+std::string help_of(const CLI::App& command) {
+  return fmt::format("see {} --help", full_name(command));
+}
+
+/// The refusal of an option that took the next one for its value; empty where none did.
+std::string swallowed(const CLI::App& command) {
+  const auto is_option = [&](const std::string& word) {
+    if (!word.starts_with('-')) return false;
+    const CLI::App* app = &command;
+    while (app != nullptr && app->get_option_no_throw(word) == nullptr) app = app->get_parent();
+    return app != nullptr;
+  };
+  for (const CLI::App* app = &command; app != nullptr; app = app->get_parent()) {
+    for (const CLI::Option* option : app->get_options()) {
+      for (const std::string& value : option->results()) {
+        if (!is_option(value)) continue;
+        return fmt::format("{} is followed by the option {}, wanted its value; {}",
+                           option->get_name(),
+                           value,
+                           help_of(command));
+      }
+    }
+  }
+  return {};
+}
+
 /// What is wrong with a command line, and what was probably meant.
 std::string refusal_of(const CLI::ParseError& error, const CLI::App& command) {
-  const std::string help = fmt::format("see {} --help", full_name(command));
+  if (std::string text = swallowed(command); !text.empty()) return text;
+  const std::string help = help_of(command);
   for (const std::string& word : words_left(command)) {
     if (std::string text = unknown_command(command, word); !text.empty()) return text;
     if (!word.starts_with('-')) continue;
@@ -274,6 +304,9 @@ int run(int argc, char** argv) {
   for (std::size_t i = 0; i < kCommands.size(); ++i) {
     if (!apps[i]->parsed()) continue;
     set_command_name(kCommands[i].name);
+    if (const std::string refusal = swallowed(innermost(app)); !refusal.empty()) {
+      return report_usage({trueplate::ErrorCode::kInvalidInput, refusal});
+    }
     if (!kCommands[i].stops_itself) end_on_interrupt();
     return actions[i](common);
   }
@@ -311,6 +344,8 @@ int main(int argc, char** argv) {
         "trueplate: not enough memory; smaller pictures, or fewer --threads and --in-flight, need "
         "less\n",
         stderr);
+  } catch (const std::system_error& error) {
+    fmt::print(stderr, "trueplate: output could not be written: {}\n", error.what());
   } catch (const std::exception& error) {
     fmt::print(stderr, "trueplate: unexpected failure: {}\n", error.what());
   }

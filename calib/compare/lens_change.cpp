@@ -262,6 +262,7 @@ std::string verdict_text(const LensChange& change, const ChangeOptions& options)
 }
 
 std::string advice_text(const LensChange& change, const ChangeOptions& options) {
+  if (change.before.max_px < 1e-9) return "use either: both are the same calibration";
   if (change.after.max_px < kSameMapPx) {
     return fmt::format(
         "use either: after turn and focal length they are less than {:g} px apart anywhere in the "

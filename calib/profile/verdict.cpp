@@ -30,6 +30,17 @@ std::optional<std::string> contradiction_of(const Quality& quality) {
         quality.num_points,
         quality.rms_px);
   }
+  constexpr double kHeldOutLess = 0.5;  // frames that were not fitted are met no better
+  if (quality.held_out_rms_px.value_or(quality.rms_px) < kHeldOutLess * quality.rms_px) {
+    return fmt::format(
+        "points held out cannot be met to {:.4g} px where those fitted are met to "
+        "{:.4g} px",
+        *quality.held_out_rms_px,
+        quality.rms_px);
+  }
+  if (quality.rms_px > 0.0 && quality.map_sigma_max_px.value_or(1.0) == 0.0) {
+    return fmt::format("residuals of {:.4g} px and a predicted error of 0", quality.rms_px);
+  }
   return std::nullopt;
 }
 

@@ -85,7 +85,7 @@ Result<json> calibration_page(const CalibrationPage& page) {
                     .sections = {std::move(*pictures),
                                  vectors_section(lens, frames),
                                  coverage_section(lens, frames),
-                                 error_section(station, page.fit, page.threads),
+                                 error_section(station, reach, page.fit, page.threads),
                                  curve_section(lens, reach),
                                  grid_section(lens, reach),
                                  models_section(page.trials, page.no_trials),

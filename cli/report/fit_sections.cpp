@@ -243,7 +243,10 @@ json coverage_section(const lens::Lens& lens, const json& frames) {
       {"frames", seen_in}};
 }
 
-json error_section(const profile::Station& station, const fit::LensFit* fit, int threads) {
+json error_section(const profile::Station& station,
+                   const Reach& reach,
+                   const fit::LensFit* fit,
+                   int threads) {
   fit::LensFit stated;
   if (fit == nullptr) {
     if (!station.uncertainty) return {};
@@ -286,18 +289,21 @@ json error_section(const profile::Station& station, const fit::LensFit* fit, int
       {"words",
        {"How far a place may be off when the plate is straightened or bent with this lens: one "
         "standard deviation, after the turn and the change of focal length that a camera solve "
-        "absorbs."}},
+        "absorbs.",
+        "Both are taken out over the whole frame, so a lens that is guessed in the corners pulls "
+        "the middle too, and a ring of small error, where the two cancel, is not where the lens is "
+        "known best: trust it within the reach."}},
       {"caption",
        fmt::format("{} From {:.2g} to {:.2g} px. {}",
                    whole ? "Lines join places of equal error, px." : "Hatched: no ray.",
                    least,
                    most,
                    fit == &stated
-                       ? "From the noise of the points alone: with --observations also from "
-                         "what the model cannot follow."
+                       ? kFromNoiseAlone
                        : "From the noise of the points and from what the model cannot follow.")},
       {"unit", "px"},
       {"none", "no ray"},
+      {"reach", outline_json(reach, station.lens)},
       {"columns", columns},
       {"rows", rows},
       {"values", values},

@@ -4,12 +4,14 @@
 #include <optional>
 #include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "calib/fit/fit.h"
 #include "calib/fit/model_choice.h"
 #include "calib/profile/profile.h"
 #include "calib/target/view.h"
+#include "cli/report/reach.h"
 
 namespace trueplate::cli {
 
@@ -28,9 +30,15 @@ namespace trueplate::cli {
 /// How many points of the fit each part of the frame has; null when there are none.
 [[nodiscard]] nlohmann::json coverage_section(const lens::Lens& lens, const nlohmann::json& frames);
 
+/// How the caption of a map ends that has no observations.
+inline constexpr std::string_view kFromNoiseAlone =
+    "From the noise of the points alone: with --observations also from what the model cannot "
+    "follow.";
+
 /// How far a place of the frame may be off, one standard deviation; null where the profile states
 /// no uncertainty. Without `fit` that of the station, from the noise of the points alone.
 [[nodiscard]] nlohmann::json error_section(const profile::Station& station,
+                                           const Reach& reach,
                                            const fit::LensFit* fit,
                                            int threads);
 

@@ -59,9 +59,9 @@ void add_focal_length(const lens::Lens& lens, Figures& figures) {
   const double squeeze = focal->y() / focal->x();
   const bool squeezed = std::abs(squeeze - 1.0) > kWorthSaying;
   figures.add("focal length",
-              fmt::format("{:.2f} mm", focal->y()),
+              fmt::format("{:.2f} mm", squeezed ? focal->y() : focal->x()),
               squeezed ? fmt::format("squeeze {:.3f}; {:.2f} mm in x", squeeze, focal->x())
-                       : fmt::format("{:.2f} px", lens.focal_px.y()));
+                       : fmt::format("{:.2f} px", lens.focal_px.x()));
 }
 
 void add_distortion(const profile::Station& station, double guessed_px, Figures& figures) {

@@ -10,6 +10,7 @@
 
 #include "calib/base/utf8.h"
 #include "cli/report/calibration_page.h"
+#include "cli/report/fit_sections.h"
 #include "cli/report/parts.h"
 
 namespace trueplate::cli {
@@ -85,6 +86,21 @@ json lines_section(const plate::LineFit& fit) {
             number_column("straightened to px"),
             text_column("")}},
           {"rows", rows}};
+}
+
+/// The error map's, which no observations of a chart can make whole.
+std::string map_caption(std::string caption, const plate::LineFit& fit) {
+  const std::size_t at = caption.find(kFromNoiseAlone);
+  if (at == std::string::npos) return caption;
+  const std::string words =
+      fit.model_doubt ? fmt::format(
+                            "From the lines' noise alone: what other models that meet them as well "
+                            "differ by, {} rms and {} at the worst place, comes on top, as in the "
+                            "figures above.",
+                            px_text(fit.model_doubt->rms_px),
+                            px_text(fit.model_doubt->max_px))
+                      : std::string("From the lines' noise.");
+  return caption.replace(at, kFromNoiseAlone.size(), words);
 }
 
 bool is_strong(const LensFromLines& result) {
@@ -189,6 +205,7 @@ Result<json> lines_page(const LensFromLines& result,
   for (json& section : (*page)["sections"]) {
     const std::string kind = section["kind"];
     if (kind == "pictures") section["rows_label"] = "lines that were used";
+    if (kind == "field") section["caption"] = map_caption(section["caption"], result.fit);
     if (kind == "coverage") {
       section["words"] = {
           "Where lines that were used lie. In hatched cells there is none: there the "

@@ -196,6 +196,19 @@ sectionKinds.coverage = (host, section) => {
   figure.finish();
 };
 
+// ---- where measured points end ----
+
+/// The outline, and its name where it is farthest from the frame's edges.
+function drawReach(svg, at, outline, path) {
+  svg.append("path").attr("class", "reach-outline").attr("d", path(outline) + "Z");
+  const room = ([px, py]) => Math.min(at.x(px), at.width - at.x(px), at.y(py), at.height - at.y(py));
+  const place = outline.reduce((a, b) => room(b) > room(a) ? b : a);
+  svg.append("text").attr("class", "halo reach-name").attr("text-anchor", "middle")
+      .attr("x", Math.min(Math.max(at.x(place[0]), 26), at.width - 26)).attr("y", Math.min(Math.max(at.y(place[1]) + 4, 16), at.height - 8)).text("reach");
+}
+
+const platePath = (at) => (points) => "M" + points.map(([px, py]) => `${at.x(px).toFixed(2)} ${at.y(py).toFixed(2)}`).join("L");
+
 // ---- a number over the frame ----
 
 sectionKinds.field = (host, section) => {
@@ -212,6 +225,7 @@ sectionKinds.field = (host, section) => {
     svg.append("rect").attr("width", at.width).attr("height", at.height).attr("fill", "url(#nothing)");
     const grid = bandGrid(fine, (column) => column * at.width / (fine.columns - 1), (row) => row * at.height / (fine.rows - 1));
     drawBands(svg, grid, section, {x0: 0, y0: 0, x1: at.width, y1: at.height});
+    if (section.reach) drawReach(svg, at, section.reach.bent, platePath(at));
     svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
     svg.append("circle").attr("class", "cursor").attr("r", 6).attr("visibility", "hidden");
   });
@@ -241,7 +255,7 @@ sectionKinds.grid = (host, section) => {
     const times = Number(factor.input.value);
     stated.textContent = times === 1 ? "at true size" : `${times.toFixed(1)} times`;
     svg.append("rect").attr("class", "plate").attr("width", at.width).attr("height", at.height);
-    const path = (points) => "M" + points.map(([px, py]) => `${at.x(px).toFixed(2)} ${at.y(py).toFixed(2)}`).join("L");
+    const path = platePath(at);
     const moved = (line) => line.straight.map(([px, py], i) => [px + times * (line.bent[i][0] - px), py + times * (line.bent[i][1] - py)]);
     for (const line of section.lines) {
       svg.append("path").attr("class", "straight").attr("d", path(line.straight));
@@ -253,14 +267,6 @@ sectionKinds.grid = (host, section) => {
     if (section.reach) drawReach(svg, at, moved(section.reach), path);
     svg.append("rect").attr("class", "edge").attr("width", at.width).attr("height", at.height);
   });
-  /// The outline, and its name where it is farthest from the frame's edges.
-  function drawReach(svg, at, outline, path) {
-    svg.append("path").attr("class", "reach-outline").attr("d", path(outline) + "Z");
-    const room = ([px, py]) => Math.min(at.x(px), at.width - at.x(px), at.y(py), at.height - at.y(py));
-    const place = outline.reduce((a, b) => room(b) > room(a) ? b : a);
-    svg.append("text").attr("class", "halo reach-name").attr("text-anchor", "middle")
-        .attr("x", Math.min(Math.max(at.x(place[0]), 26), at.width - 26)).attr("y", Math.min(Math.max(at.y(place[1]) + 4, 16), at.height - 8)).text("reach");
-  }
   factor.input.addEventListener("input", plot.render);
   figure.finish();
 };

@@ -6,6 +6,7 @@
 #include <string>
 
 #include "calib/fit/fit.h"
+#include "calib/lens/distortion_measures.h"
 #include "calib/lens/model.h"
 #include "calib/profile/verdict.h"
 #include "cli/report/lens_sections.h"
@@ -66,6 +67,26 @@ std::optional<Verdict> about_domain(const lens::Lens& lens) {
       fmt::format("only {:.1f} % of the frame's border can be straightened", 100.0 * share);
   if (!holds_frame(lens)) return Verdict{"doubt", "Doubtful: " + words};
   return Verdict{"care", "Usable in part: " + words};
+}
+
+/// What no lens has, whatever the profile states of its fit.
+std::optional<Verdict> about_shape(const lens::Lens& lens) {
+  constexpr double kMostPincushion = 50.0;  // percent; barrel of fisheyes comes near -100
+  const auto corner = lens::frame_distortion(lens).corner;
+  if (corner && corner->percent() > kMostPincushion) {
+    return Verdict{
+        "doubt",
+        fmt::format("Doubtful: pincushion distortion of {:.3g} % is no lens's", corner->percent())};
+  }
+  const Point2d size(lens.plate_size.width, lens.plate_size.height);
+  const Point2d off = (lens.principal_point_px - 0.5 * size).cwiseQuotient(size).cwiseAbs();
+  if (off.maxCoeff() > 1.5) {
+    return Verdict{"doubt",
+                   fmt::format("Doubtful: the principal point lies {:.3g} plates beside the plate: "
+                               "another plate's lens",
+                               off.maxCoeff() - 0.5)};
+  }
+  return std::nullopt;
 }
 
 std::optional<Verdict> about_statement(const profile::Station& station) {
@@ -134,7 +155,8 @@ int weight_of(std::string_view level) {
 
 Verdict headline_of(const profile::Station& station) {
   Verdict worst = about_fit(station);
-  for (const auto& verdict : {about_statement(station), about_domain(station.lens)}) {
+  for (const auto& verdict :
+       {about_statement(station), about_domain(station.lens), about_shape(station.lens)}) {
     if (verdict && weight_of(verdict->level) >= weight_of(worst.level)) worst = *verdict;
   }
   return worst;
@@ -154,7 +176,8 @@ std::string residuals_sentence(profile::FitVerdict verdict) {
 }  // namespace
 
 bool is_stated_error_of_use(const profile::Station& station) {
-  return holds_frame(station.lens) && !about_statement(station) && !contradiction_in(station);
+  return holds_frame(station.lens) && !about_statement(station) && !about_shape(station.lens) &&
+         !contradiction_in(station);
 }
 
 json verdict_of(const profile::Station& station) {

@@ -253,6 +253,12 @@ TEST_CASE("what is not known is refused with the near spelling") {
   const std::vector<Slip> slips{
       {{"undistrot", "lens.json"}, "did you mean 'undistort'?"},
       {{"calib"}, "did you mean 'calibrate'?"},
+      {{"hlep"}, "did you mean 'help'?"},
+      {{"compare", "a.json", "b.json", "--json", "--quiet"},
+       "--json is followed by the option --quiet, wanted its value; see trueplate compare --help"},
+      {{"calibrate", "a.csv", "--json", "-o", "z.json"},
+       "--json is followed by the option -o, wanted its value"},
+      {{"archive", "find", "--body", "--quiet"}, "--body is followed by the option --quiet"},
       {{"archive", "serch"}, "known: add, find"},
       {{"archive", "hstory"}, "did you mean 'history'?"},
       {{"archive"}, "say what to do: add, find, show, get, history, export, verify"},

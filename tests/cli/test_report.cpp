@@ -312,6 +312,19 @@ TEST_CASE("the headline counts the domain, the worst place, and what the profile
   quality.rms_px = 0.01;  // of 500 points: 0.22 px at most
   CHECK(holds(headline(verdict("too_small")), "is more than 500 points of rms 0.01 px can have"));
   quality.rms_px = 0.1;
+  quality.held_out_rms_px = 0.04;
+  CHECK(holds(headline(verdict("held_out")), "points held out cannot be met to 0.04 px"));
+  quality.held_out_rms_px.reset();
+  quality.map_sigma_max_px = 0.0;
+  CHECK(holds(headline(verdict("certain")), "a predicted error of 0"));
+  quality.map_sigma_max_px = 0.02;
+  // No lens is like that.
+  station.lens.model = lens::RadialTangential({1e6, 0.0, 0.0, 0.0, 0.0});
+  CHECK(holds(headline(verdict("pincushion")), "Doubtful: pincushion distortion of"));
+  station.lens = spherical;
+  station.lens.principal_point_px.x() += 2.0 * kPlate.width;
+  CHECK(holds(headline(verdict("beside")), "beside the plate: another plate's lens"));
+  station.lens = spherical;
 
   quality.map_sigma_max_px = 0.8;
   const nlohmann::json parts = verdict("parts");

@@ -69,6 +69,7 @@ TEST_CASE("a profile in words") {
 
 TEST_CASE("the verdict follows the bands") {
   Profile profile = example_profile();
+  profile.stations[0].quality->held_out_rms_px.reset();
   profile.stations[0].quality->rms_px = 0.5;
   CHECK(says(describe(profile), "usable for a camera solve at HD or 2K"));
   profile.stations[0].quality->rms_px = 1.5;
@@ -79,6 +80,7 @@ TEST_CASE("the verdict follows the bands") {
 // By definition a root mean square is no more than the largest.
 TEST_CASE("figures that no fit has are told") {
   Profile profile = example_profile();
+  profile.stations[0].quality->held_out_rms_px.reset();
   profile.stations[0].quality->rms_px = 1.01 * profile.stations[0].quality->max_px;
   CHECK_FALSE(says(describe(profile), "no fit's figures"));  // it may have been rounded
   profile.stations[0].quality->rms_px = 1.02 * profile.stations[0].quality->max_px;
