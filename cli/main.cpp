@@ -5,7 +5,6 @@
 #include <algorithm>
 #include <array>
 #include <cstdio>
-#include <cstdlib>
 #include <exception>
 #include <string>
 #include <system_error>
@@ -326,8 +325,9 @@ void keep_freed_memory() {
 #endif
 }
 
-/// What the process returns when all is said and written.
-int status_of(int argc, char** argv) {
+}  // namespace
+
+int main(int argc, char** argv) {
   keep_freed_memory();
   install_interrupt_handler();
   // What the solver writes there about a step that failed and was repeated is of no use to anybody.
@@ -350,14 +350,4 @@ int status_of(int argc, char** argv) {
     fmt::print(stderr, "trueplate: unexpected failure: {}\n", error.what());
   }
   return kFailed;
-}
-
-}  // namespace
-
-int main(int argc, char** argv) {
-  const int status = status_of(argc, argv);
-  std::fflush(nullptr);
-  // The static objects of libraries are left to the system: by now every file is closed, and one of
-  // OpenImageIO 2.4's was seen to crash as it was taken down, once in thousands of runs.
-  std::_Exit(status);
 }
