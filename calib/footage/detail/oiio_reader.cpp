@@ -8,6 +8,7 @@
 
 #include "calib/base/parallel.h"
 #include "calib/footage/detail/dpx_header.h"
+#include "calib/footage/detail/open_picture.h"
 #include "calib/footage/detail/picture_spec.h"
 #include "calib/footage/detail/png_check.h"
 #include "calib/footage/detail/readers.h"
@@ -139,7 +140,7 @@ void add_warnings(OIIO::ImageInput& input, const OIIO::ImageSpec& spec, Frame& f
          static_cast<double>(orientation)});
   }
   int further = spec.get_int_attribute("oiio:subimages", 0) - 1;
-  if (further < 0) further = input.seek_subimage(1, 0) ? 1 : 0;
+  if (further < 0) further = has_second_picture(input) ? 1 : 0;
   if (further > 0) {
     frame.warnings.push_back(
         {"further-parts",
@@ -184,7 +185,7 @@ Result<Frame> read_other(const std::filesystem::path& path,
   OIIO::ImageSpec config;
   config.attribute("oiio:UnassociatedAlpha", 1);  // leave colour as it is
   OIIO::ImageSpec spec;
-  if (!input->open(path.string(), spec, config)) return damaged(path, input->geterror());
+  if (!open_picture(*input, path.string(), spec, config)) return damaged(path, input->geterror());
   if (Result<void> size =
           check_size(path, spec.width, spec.height, spec.nchannels, options.max_bytes);
       !size) {

@@ -11,6 +11,7 @@
 #include <type_traits>
 
 #include "calib/base/parallel.h"
+#include "calib/footage/detail/open_picture.h"
 #include "warp/io/detail/checked_file.h"
 #include "warp/io/detail/display_samples.h"
 #include "warp/io/detail/dpx_header_patch.h"
@@ -112,9 +113,10 @@ bool reads_back(const Target& target, const OIIO::ImageSpec& spec, const std::ve
   OIIO::ImageSpec config;
   config.attribute("oiio:UnassociatedAlpha", 1);
   OIIO::ImageSpec found;
-  bool same = input != nullptr && input->open(target.temporary_path.string(), found, config) &&
-              found.width == spec.width && found.height == spec.height &&
-              found.nchannels == spec.nchannels;
+  bool same =
+      input != nullptr &&
+      footage::detail::open_picture(*input, target.temporary_path.string(), found, config) &&
+      found.width == spec.width && found.height == spec.height && found.nchannels == spec.nchannels;
   const std::size_t row_size =
       static_cast<std::size_t>(spec.width) * static_cast<std::size_t>(spec.nchannels);
   // Of fewer bits than the type has, only those count: the library fills the others its own way.
