@@ -71,7 +71,7 @@ std::optional<Verdict> about_domain(const lens::Lens& lens) {
 
 /// What no lens has, whatever the profile states of its fit.
 std::optional<Verdict> about_shape(const lens::Lens& lens) {
-  constexpr double kMostPincushion = 50.0;  // percent; barrel of fisheyes comes near -100
+  constexpr double kMostPincushion = 50.0;  // percent, a choice; fisheyes come near -100
   const auto corner = lens::frame_distortion(lens).corner;
   if (corner && corner->percent() > kMostPincushion) {
     return Verdict{

@@ -92,6 +92,22 @@ struct Comparison {
   int warned = 0;
 };
 
+/// Somebody whose model was chosen among all is not told to try the others.
+void check_words_of_chosen(const Case& c, const std::vector<target::View>& views, double ratio) {
+  const auto chosen = fit::fit_lens(views,
+                                    {.model = c.model,
+                                     .model_was_chosen = true,
+                                     .focal_ratio = ratio,
+                                     .held_out_folds = 0,
+                                     .threads = 1});
+  REQUIRE_MESSAGE(chosen.has_value(), chosen.error().message);
+  for (const Warning& warning : chosen->warnings) {
+    if (warning.code != "model-misfit") continue;
+    CHECK(warning.message.find("none of the other models") != std::string::npos);
+    CHECK(warning.message.find("--model auto") == std::string::npos);
+  }
+}
+
 Comparison run(const Case& c) {
   Comparison result;
   for (unsigned seed = kFirstSeed; seed < kFirstSeed + kShoots; ++seed) {
@@ -102,6 +118,7 @@ Comparison run(const Case& c) {
         data.views, {.model = c.model, .focal_ratio = ratio, .held_out_folds = 0, .threads = 1});
     REQUIRE_MESSAGE(fitted.has_value(), fitted.error().message);
     REQUIRE(fitted->misfit);
+    if (seed == kFirstSeed) check_words_of_chosen(c, data.views, ratio);
     const Seen seen = seen_places(c, *fitted, data.views);
     const auto errors = tests::field_errors_px(seen.places, seen.rays, fitted->lens);
     REQUIRE(errors);
