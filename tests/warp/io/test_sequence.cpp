@@ -176,7 +176,13 @@ TEST_CASE("an interruption leaves whole frames only") {
   for (const int threads : {1, 2}) {
     std::atomic<bool> interrupt{false};
     const FrameWarp warp = [&](Frame frame, const SequenceJob& job, int threads_here) {
-      if (job.input.number == 6) interrupt = true;
+      // The interruption comes before any later frame can be written.
+      if (job.input.number == 6) {
+        interrupt = true;
+        interrupt.notify_all();
+      } else if (job.input.number > 6) {
+        interrupt.wait(false);
+      }
       return doubled(std::move(frame), job, threads_here);
     };
     SequenceOptions options{.interrupt = &interrupt, .threads = threads};
@@ -186,7 +192,7 @@ TEST_CASE("an interruption leaves whole frames only") {
     CHECK(summary->interrupted);
     CHECK(summary->failed.empty());
     CHECK(summary->done.size() + summary->skipped.size() == 20);
-    CHECK(summary->skipped.size() >= 13);
+    CHECK(summary->skipped.size() >= 15);
     CHECK(count_files(folder.path(), ".") == 0);
     for (const SequenceJob& job : jobs) {
       const bool is_done = std::find(summary->done.begin(), summary->done.end(), job.input.name) !=
@@ -288,6 +294,32 @@ TEST_CASE("a disk that fills up costs the frame, not the old one, and leaves no 
   std::ifstream(jobs[2].output) >> content;
   CHECK(content == "precious");
   CHECK(count_files(folder.path(), ".") == 0);
+}
+
+TEST_CASE("once given up, it is said, even if a frame under way still finds room") {
+  const ScratchFolder folder;
+  const auto jobs = write_inputs(folder.path(), 8);
+  // No file can take the place of a folder that holds something.
+  for (const std::size_t i : {1, 2, 3}) fs::create_directories(jobs[i].output / "precious");
+  std::atomic<std::size_t> num_finished{0};
+  const FrameWarp warp = [&](Frame frame, const SequenceJob& job, int) -> Result<FrameInRows> {
+    while (job.input.number == 1 && num_finished < 3) num_finished.wait(num_finished);
+    return FrameInRows{std::move(frame)};
+  };
+  SequenceOptions options{.max_frames_in_flight = 2,
+                          .progress =
+                              [&](const SequenceProgress& progress) {
+                                num_finished = progress.finished;
+                                num_finished.notify_all();
+                              },
+                          .threads = 2};
+  options.write.overwrite = Overwrite::kAllow;
+  const auto summary = process_sequence(jobs, warp, options);
+  REQUIRE(summary);
+  CHECK(summary->gave_up);
+  CHECK(summary->done == std::vector<std::string>{"in.1.exr"});
+  CHECK(summary->failed.size() == 3);
+  CHECK(summary->skipped.size() == 4);
 }
 
 TEST_CASE("jobs from frames and a pattern") {
