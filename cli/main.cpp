@@ -271,7 +271,7 @@ int run(int argc, char** argv) {
   });
   app.set_help_flag("-h,--help", "tell about the command, and end");
   app.set_version_flag(
-      "--version", fmt::format("trueplate {}", kVersion), "tell the version, and end");
+      "-V,--version", fmt::format("trueplate {}", kVersion), "tell the version, and end");
   app.require_subcommand(1);
   app.failure_message(CLI::FailureMessage::simple);
   CommonOptions common;

@@ -384,6 +384,23 @@ int run(const Options& options, const CommonOptions& common) {
   return status;
 }
 
+/// Turns `30000/1001` into the number that it is.
+CLI::Validator ratio_as_number() {
+  return CLI::Validator(
+      [](std::string& text) {
+        const std::size_t slash = text.find('/');
+        if (slash == std::string::npos) return std::string();
+        const std::optional<double> over = parse_number(std::string_view(text).substr(0, slash));
+        const std::optional<double> under = parse_number(std::string_view(text).substr(slash + 1));
+        if (!over || !under || *under == 0.0) {
+          return fmt::format("'{}' is not a number and not a ratio of two", text);
+        }
+        text = to_lossless_text(*over / *under);
+        return std::string();
+      },
+      "");
+}
+
 }  // namespace
 
 Action add_solve(CLI::App& app) {
@@ -421,7 +438,10 @@ Action add_solve(CLI::App& app) {
   one_of(app.add_option("--camera-lens", options->camera_lens, "whose camera is written"),
          {"auto", "none", "profile", "free", "all-free"})
       ->capture_default_str();
-  app.add_option("--frame-rate", options->frame_rate, "frames a second, for the USD file")
+  app.add_option("--frame-rate",
+                 options->frame_rate,
+                 "frames a second, for the USD file; a ratio such as 30000/1001 is fine")
+      ->transform(ratio_as_number())
       ->check(finite_range(0.01, 10'000.0))
       ->capture_default_str()
       ->type_name("FPS");

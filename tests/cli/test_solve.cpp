@@ -60,11 +60,17 @@ TEST_CASE("without a profile the verdict is the lens, and the tracks give it") {
   const fs::path camera = scratch.path() / "camera.json";
   const fs::path usd = scratch.path() / "camera.usda";
   const fs::path result = scratch.path() / "result.json";
-  const ProgramResult ran = run_trueplate(
-      {"solve",   tracks.string(), "--focal",  "24mm",          "--film-back", "24.576x13.824mm",
-       "-o",      lens.string(),   "--camera", camera.string(), "--usd",       usd.string(),
-       "--scale", "t0,t1,2.5m",    "--ground", "t2,t3,t4",      "--origin",    "t2",
-       "--json",  result.string()});
+  const ProgramResult ran = run_trueplate({"solve",        tracks.string(),
+                                           "--focal",      "24mm",
+                                           "--film-back",  "24.576x13.824mm",
+                                           "-o",           lens.string(),
+                                           "--camera",     camera.string(),
+                                           "--usd",        usd.string(),
+                                           "--scale",      "t0,t1,2.5m",
+                                           "--ground",     "t2,t3,t4",
+                                           "--origin",     "t2",
+                                           "--json",       result.string(),
+                                           "--frame-rate", "30000/1001"});
   INFO(ran.errors);
   REQUIRE(ran.status == 0);
   CHECK(ran.errors.empty());
@@ -104,6 +110,7 @@ TEST_CASE("without a profile the verdict is the lens, and the tracks give it") {
   std::ifstream usd_file(usd);
   const std::string usd_text((std::istreambuf_iterator<char>(usd_file)), {});
   CHECK(usd_text.starts_with("#usda 1.0\n"));
+  CHECK(usd_text.find("timeCodesPerSecond = 29.97002997") != std::string::npos);
 
   // The profile that the tracks gave is then the lens: the same solve is good.
   const ProgramResult again = run_trueplate({"solve", tracks.string(), "--lens", lens.string()});
