@@ -10,17 +10,13 @@
 #include <string_view>
 #include <utility>
 
+#include "cli/report/convex_hull.h"
 #include "cli/report/parts.h"
 
 namespace trueplate::cli {
 namespace {
 
 using nlohmann::json;
-
-/// To the left of the way from a to b, in px times its length.
-double left_of(const Point2d& a, const Point2d& b, const Point2d& p) {
-  return (b.x() - a.x()) * (p.y() - a.y()) - (b.y() - a.y()) * (p.x() - a.x());
-}
 
 /// The circle about the frame's middle that a warning tells of, as far as it lies in the frame.
 std::vector<Point2d> circle_in_frame(ImageSize plate, double share_of_corner) {
@@ -60,32 +56,7 @@ std::vector<Point2d> used_points(std::span<const target::View> views, const fit:
 
 }  // namespace
 
-std::vector<Point2d> convex_hull(std::vector<Point2d> places) {
-  std::sort(places.begin(), places.end(), [](const Point2d& a, const Point2d& b) {
-    return std::pair(a.x(), a.y()) < std::pair(b.x(), b.y());
-  });
-  std::vector<Point2d> hull;
-  for (int side = 0; side < 2; ++side) {
-    const std::size_t first = hull.size();
-    for (const Point2d& place : places) {
-      while (hull.size() >= first + 2 &&
-             left_of(hull[hull.size() - 2], hull.back(), place) <= 1e-9) {
-        hull.pop_back();
-      }
-      hull.push_back(place);
-    }
-    if (!hull.empty()) hull.pop_back();  // begins the other side
-    std::reverse(places.begin(), places.end());
-  }
-  return hull;
-}
-
-bool Reach::holds(const Point2d& p_px) const {
-  for (std::size_t i = 0; i < outline_px.size(); ++i) {
-    if (left_of(outline_px[i], outline_px[(i + 1) % outline_px.size()], p_px) < 0.0) return false;
-  }
-  return true;
-}
+bool Reach::holds(const Point2d& p_px) const { return in_hull(outline_px, p_px); }
 
 Reach reach_of(const profile::Station& station,
                std::span<const target::View> views,

@@ -13,10 +13,6 @@
 
 namespace trueplate::cli {
 
-/// The convex hull of places, counterclockwise where y goes up (monotone chain, Andrew 1979); of
-/// places on one line its two ends.
-[[nodiscard]] std::vector<Point2d> convex_hull(std::vector<Point2d> places);
-
 /// Where the points of a fit end on the plate: beyond, the lens is extrapolated.
 struct Reach {
   enum class Known {

@@ -6,7 +6,7 @@
 #include <utility>
 
 #include "calib/zoom/zoom_profile.h"
-#include "cli/report/reach.h"
+#include "cli/report/convex_hull.h"
 
 namespace trueplate::cli {
 namespace {
@@ -18,11 +18,6 @@ StateAxis axis_between(double least, double most, int count) {
   return {least, most, most > least * (1.0 + 1e-9) || most > least + 1e-9 ? count : 1};
 }
 
-/// To the left of the way from a to b, in cells times its length.
-double left_of(const Point2d& a, const Point2d& b, const Point2d& p) {
-  return (b.x() - a.x()) * (p.y() - a.y()) - (b.y() - a.y()) * (p.x() - a.x());
-}
-
 }  // namespace
 
 std::string focus_text(double focus_m) {
@@ -30,14 +25,7 @@ std::string focus_text(double focus_m) {
 }
 
 bool ZoomStates::surrounded(double column, double row, double margin) const {
-  const Point2d p(column, row);
-  for (std::size_t i = 0; i < hull.size(); ++i) {
-    const Point2d& a = hull[i];
-    const Point2d& b = hull[(i + 1) % hull.size()];
-    const double length = (b - a).norm();
-    if (left_of(a, b, p) < -margin * length) return false;
-  }
-  return true;
+  return in_hull(hull, Point2d(column, row), margin);
 }
 
 std::optional<zoom::LensAtState> ZoomStates::lens_at(double focal_ln_mm,
