@@ -10,6 +10,7 @@
 #include "calib/base/counted.h"
 #include "calib/fit/detail/map_uncertainty.h"
 #include "calib/plate/detail/held_centre.h"
+#include "calib/plate/detail/line_bow.h"
 #include "calib/plate/detail/line_choice.h"
 #include "calib/plate/detail/line_doubt.h"
 #include "calib/plate/detail/line_prepare.h"
@@ -354,6 +355,12 @@ Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& op
   if (!(doubt_px <= most_doubt_px(size))) return fail(undetermined(num_used, doubt_px));
   add_lines(lines, prepared, best, fit);
   add_figures(chains, best, fit);
+  // With all lines kept their straightness is the user's word.
+  if (options.rejection == LineRejection::kByShape) {
+    if (Result<void> straight = detail::check_straight(fit); !straight) {
+      return fail(straight.error());
+    }
+  }
   fit.warnings = detail::line_warnings(fit, options, prepared.num_duplicates);
   if (options.centre_px) {
     const auto contradicted = detail::centre_contradicted(best, chains);

@@ -162,8 +162,9 @@ struct LineFit {
 ///
 /// Errors:
 ///   kInvalidInput  an option out of range, a point that is not finite, a plate without size
-///   kUndetermined  no line, or lines that leave the distortion open: too few, too short, or all
-///                  through the middle; the message says by how much
+///   kUndetermined  no line; lines that leave the distortion open: too few, too short, or all
+///                  through the middle; lines that no lens makes straight, unless all are to be
+///                  kept; the message says by how much
 ///   kNotConverged  no model could be fitted
 Result<LineFit> fit_lens_to_lines(const LineSet& lines, const LineFitOptions& options);
 

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <memory>
+#include <span>
+#include <vector>
 
 #include "calib/base/atomic_file.h"
 #include "calib/base/counted.h"
@@ -262,7 +264,7 @@ std::string summary(const LensFromLines& result, const std::string& output) {
 /// Reads the frames again and draws what became of their lines. Returns how many are missing.
 int draw_pictures(const footage::FrameSet& frames,
                   const std::vector<LinesOfFrame>& found,
-                  const plate::LineFit& fit,
+                  std::span<const plate::LineResult> results,
                   FramePictures& pictures) {
   footage::FrameStream stream(frames.frames);
   while (const auto item = stream.next({.threads = 1})) {
@@ -271,7 +273,7 @@ int draw_pictures(const footage::FrameSet& frames,
     Result<footage::Luma> luma = fail(ErrorCode::kUnreadable, "");
     if (item->frame) luma = footage::luma(*item->frame, 1);
     if (luma) scene.luma = luma->pixels.view();
-    for (const plate::LineResult& line : fit.lines) {
+    for (const plate::LineResult& line : results) {
       if (line.frame != lines.name) continue;
       const std::optional<int> number = parse_int(line.name);
       draw::DrawnLine drawn{.name = line.name,
@@ -286,6 +288,17 @@ int draw_pictures(const footage::FrameSet& frames,
     pictures.write(item->index, draw::line_picture(scene));
   }
   return pictures.report_failures();
+}
+
+/// What became of lines that no lens could be fitted to.
+std::vector<plate::LineResult> left_out(const plate::LineSet& lines) {
+  std::vector<plate::LineResult> results;
+  for (const plate::LineChain& chain : lines.chains) {
+    plate::LineResult& result = results.emplace_back();
+    result.name = chain.name;
+    result.frame = chain.frame;
+  }
+  return results;
 }
 
 Result<void> write_page(const LensFromLines& result,
@@ -371,8 +384,12 @@ int from_frames(const Options& options,
   }
   settle_centre(options, lines->plate_size, lines_options);
   const Result<LensFromLines> result = lens_from_lines(*found, *lines, lines_options);
-  if (!result) return report_failure(result.error());
-  if (pictures->wanted() && draw_pictures(*frames, *found, result->fit, *pictures) > 0) {
+  if (!result) {
+    // The lines without a lens: a look at them tells why.
+    if (pictures->wanted()) draw_pictures(*frames, *found, left_out(*lines), *pictures);
+    return report_failure(result.error());
+  }
+  if (pictures->wanted() && draw_pictures(*frames, *found, result->fit.lines, *pictures) > 0) {
     partly = true;
   }
   const int status = finish(*result, *lines, &*frames, options, common);

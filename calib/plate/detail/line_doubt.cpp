@@ -8,6 +8,7 @@
 
 #include "calib/base/counted.h"
 #include "calib/base/decompositions.h"
+#include "calib/plate/detail/line_bow.h"
 
 namespace trueplate::plate::detail {
 namespace {
@@ -284,6 +285,7 @@ std::vector<Warning> line_warnings(const LineFit& fit,
   add_centre(fit, options, warnings);
   add_bend(fit, warnings);
   add_disagreement(fit, warnings);
+  if (std::optional<Warning> bowed = still_bowed(fit)) warnings.push_back(*std::move(bowed));
   if (fit.reach < kEnoughReach) {
     warnings.push_back({"lines-do-not-reach",
                         fmt::format("the lines reach {:.0f} % of the way to the frame's corners; "

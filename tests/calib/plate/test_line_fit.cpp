@@ -225,6 +225,38 @@ TEST_CASE("arcs alone make a lens that is told as one that hardly exists") {
   CHECK(tests::has_warning(fitted(arcs).warnings, "strong-bend"));
 }
 
+TEST_CASE("curved things alone are no lens, unless their straightness is the user's word") {
+  // Rims of round things seen from the side, and letters: ellipses and circles of many sizes.
+  std::mt19937 random(77);
+  std::uniform_real_distribution<double> share(0.0, 1.0);
+  std::normal_distribution<double> noise(0.0, 0.05);
+  int num_refused = 0;
+  constexpr int kSets = 12;
+  for (int set = 0; set < kSets; ++set) {
+    CAPTURE(set);
+    plate::LineSet curves{.plate_size = {960, 540}, .chains = {}};
+    for (int i = 0; i < 18; ++i) {
+      const double turn = 2.0 * std::numbers::pi * share(random);
+      plate::LineChain chain =
+          arc(fmt::format("rim {}", i),
+              Point2d(200.0 + 560.0 * share(random), 150.0 + 240.0 * share(random)),
+              60.0 + 340.0 * share(random) * share(random),
+              turn,
+              turn + 0.4 + 0.4 * share(random));
+      std::erase_if(chain.points_px, [](const Point2d& p) {
+        return p.x() < 0.0 || p.y() < 0.0 || p.x() > 960.0 || p.y() > 540.0;
+      });
+      for (Point2d& p : chain.points_px) p += Point2d(noise(random), noise(random));
+      if (chain.points_px.size() > 15) curves.chains.push_back(std::move(chain));
+    }
+    const std::string message = refusal(curves);
+    num_refused += message.empty() ? 0 : 1;
+    const auto kept = plate::fit_lens_to_lines(curves, {.rejection = plate::LineRejection::kOff});
+    if (kept) CHECK(tests::has_warning(kept->warnings, "lines-bow"));
+  }
+  CHECK(num_refused == kSets);
+}
+
 TEST_CASE("the model is chosen: k2 where the lines show it, one term where they do not") {
   std::mt19937 random(23);
   const PlumbLens simple{.k1 = -0.1};
