@@ -80,6 +80,7 @@ std::string who(bool is_failure) {
 
 /// One line on standard error, in the place of a line of progress.
 void print_error_line(const std::string& line) {
+  std::fflush(stdout);  // on one screen both stay in order
   const char* clear = progress_stands.exchange(false) ? "\r\033[K" : "";
   fmt::print(stderr, "{}{}\n", clear, fitted(Stream::kErrors, line));
 }

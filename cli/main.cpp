@@ -334,7 +334,8 @@ int main(int argc, char** argv) {
   FLAGS_minloglevel = google::GLOG_FATAL;
   try {
     const int status = run(argc, argv);
-    if (std::fflush(stdout) != 0 && status == kDone) {
+    const bool flushed = std::fflush(stdout) == 0 && std::ferror(stdout) == 0;
+    if (!flushed && status == kDone) {
       std::fputs("trueplate: standard output could not be written\n", stderr);
       return kFailed;
     }

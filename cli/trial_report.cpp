@@ -145,11 +145,12 @@ std::string solve_line(const plate::Trial& trial, const plate::CameraSolve& solv
                   solve.focal_solved ? " (solved)" : "");
   if (solve.lens_use == plate::LensUse::kFree || solve.lens_use == plate::LensUse::kAllFree) {
     const auto radial = lens::parameters(solve.lens.model);
-    line += fmt::format(", k1 {:.4f}, k2 {:.4f}", radial[0], radial[1]);
+    line += fmt::format(", k1 {:.4f}", radial[0]);
+    if (radial[1] != 0.0) line += fmt::format(", k2 {:.4f}", radial[1]);
   }
   if (solve.all.num_points > solve.used.num_points) {
     line += fmt::format(
-        "; {:.3f} px with the {} left out",
+        "; {:.3f} px counting the {} left out",
         solve.all.rms_px,
         counted(static_cast<std::size_t>(solve.all.num_points - solve.used.num_points), "point"));
   }

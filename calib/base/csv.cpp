@@ -206,7 +206,7 @@ class CsvTable::Parser {
       return fail_at(table_.source_,
                      first_line,
                      fmt::format("has {} cells, the header row has {}; decimal commas, or a {} "
-                                 "in a name, need quotes or a point",
+                                 "in a name, need quotes or a point; or the file is cut off",
                                  count,
                                  table_.columns_.size(),
                                  table_.separator_ == ','    ? "comma"

@@ -107,13 +107,15 @@ LensProblem pinhole_problem(ImageSize size, const LineFitOptions& options) {
 
 Error undetermined(std::size_t num_lines, double doubt_px) {
   return {ErrorCode::kUndetermined,
-          fmt::format("{} would leave the distortion open: a straight line along the frame's edge "
-                      "could bend by {} px more or less; lines through the middle of the frame "
+          fmt::format("{} would leave the distortion open{}; lines through the middle of the frame "
                       "stay straight whatever the lens, and short ones say little: add long lines "
                       "near the edges",
                       counted(num_lines, "line"),
-                      std::isfinite(doubt_px) && doubt_px < 1e6 ? fmt::format("{:.0f}", doubt_px)
-                                                                : "any number of")};
+                      std::isfinite(doubt_px) && doubt_px < 1e6
+                          ? fmt::format(": a straight line along the frame's edge could bend by "
+                                        "{:.0f} px more or less",
+                                        doubt_px)
+                          : std::string())};
 }
 
 double most_doubt_px(ImageSize size) {

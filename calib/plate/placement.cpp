@@ -130,6 +130,12 @@ Result<PlacedScene> placed(const Tracks& tracks,
     const Result<Vector3d> origin = place_of(tracks, solve, track);
     if (!origin) return fail(origin.error());
     move.origin = *origin;
+    if (options.origin && options.ground) {
+      const Result<Vector3d> floor = place_of(tracks, solve, options.ground->front());
+      if (!floor) return fail(floor.error());
+      const Vector3d up = move.rotation.row(1).transpose();
+      move.origin -= up.dot(*origin - *floor) * up;
+    }
   }
 
   PlacedScene scene;

@@ -39,7 +39,8 @@ struct PlacedScene {
 
 /// Without ground the first solved camera stands upright and looks along -Z; with it the three
 /// tracks lie in Y = 0, the cameras above, and the first camera's right is X as far as the floor
-/// allows. Origin: the track named; else the first of the ground; else the first solved camera.
+/// allows. Origin: the track named, with ground the place on it straight below or above the track;
+/// else the first of the ground; else the first solved camera.
 ///
 /// Errors name the track: one that has no place; two at one place; three on one line; a distance
 /// that is not above zero.

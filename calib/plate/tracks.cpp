@@ -205,8 +205,10 @@ class Reader {
                     kFarthestPx,
                     agreed(num_beyond_, "counts as a gap", "count as gaps"),
                     first_beyond_line_));
+    // The noise of a track at the frame's edge.
+    constexpr double kNoiseAtEdgePx = 1.0;
     add("tracks-outside-frame",
-        num_outside_,
+        max_outside_px_ > kNoiseAtEdgePx ? num_outside_ : 0,
         fmt::format("{}: {} {} outside the {}x{} plate, up to {:.6g} px (first: line {}); "
                     "are these tracks of this plate?",
                     table_.source(),

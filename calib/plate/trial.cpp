@@ -237,7 +237,11 @@ Result<Trial> solve_once(const Tracks& tracks, const TrialOptions& options) {
 
   Scene from = start->scene;
   if (setup.focal_px) from.intrinsics = pinhole(*setup.focal_px);
-  const LensTrials trials = try_lenses(setup.base, mask, from, setup.focal_px.has_value());
+  const LensTrials trials =
+      try_lenses(setup.base,
+                 mask,
+                 from,
+                 {.focal = setup.focal_px.has_value(), .distortion = setup.has_profile});
   solve_all(setup, options, mask, trials, scale, trial);
   trial.lens.p_value = trials.by_lens.p_value;
   for (const TrackFault& fault : trial.faults) {

@@ -371,7 +371,8 @@ int from_frames(const Options& options,
   for (const LinesOfFrame& frame : *found) {
     if (!frame.error) continue;
     partly = true;
-    report_frame_problem(frame.error->message);
+    // Of one alone the failure below says it.
+    if (lines || found->size() > 1) report_frame_problem(frame.error->message);
   }
   if (!lines) return report_failure(lines.error());
   if (!options.lines.empty()) {

@@ -23,10 +23,10 @@ using nlohmann::json;
 
 constexpr std::size_t kMostPoints = 40'000;
 
-std::string_view headline_of(plate::Cause cause, bool has_profile) {
-  switch (cause) {
+std::string_view headline_of(const plate::Finding& finding, bool has_profile) {
+  switch (finding.cause) {
     case plate::Cause::kGood:
-      return "Good: the tracks solve";
+      return finding.or_cause ? "The tracks solve, and may hide a lens" : "Good: the tracks solve";
     case plate::Cause::kMarkersOff:
       return "Tracks are off";
     case plate::Cause::kSlippedTrack:
@@ -52,7 +52,8 @@ std::string_view headline_of(plate::Cause cause, bool has_profile) {
 std::string_view level_of(const plate::Trial& trial) {
   const plate::CameraSolve* solve = trial.as_given();
   if (solve == nullptr) return "open";
-  if (trial.findings.front().cause == plate::Cause::kGood) return "good";
+  const plate::Finding& first = trial.findings.front();
+  if (first.cause == plate::Cause::kGood) return first.or_cause ? "care" : "good";
   const plate::Band band = plate::band_of(solve->used.rms_px, trial.plate_size);
   return band == plate::Band::kBad ? "doubt" : "care";
 }
@@ -63,11 +64,10 @@ json verdict_of(const plate::Trial& trial) {
     lines.push_back(printable(finding.words, kLongestName));
   }
   if (!trial.lens.words.empty()) lines.push_back(printable(trial.lens.words, kLongestName));
-  return {
-      {"level", level_of(trial)},
-      {"headline",
-       headline_of(trial.findings.front().cause, trial.find(plate::LensUse::kProfile) != nullptr)},
-      {"lines", lines}};
+  return {{"level", level_of(trial)},
+          {"headline",
+           headline_of(trial.findings.front(), trial.find(plate::LensUse::kProfile) != nullptr)},
+          {"lines", lines}};
 }
 
 /// "within the aim of 0.94 px".
@@ -158,7 +158,7 @@ json solves_section(const plate::Trial& trial) {
        {text_column("solved with"),
         number_column("average px"),
         text_column("band"),
-        number_column("with points left out px"),
+        number_column("counting those left out px"),
         number_column("largest px"),
         number_column("focal length"),
         text_column("lens")}},

@@ -141,15 +141,53 @@ void add_both(const Trial& trial, const LensTrials& trials, std::vector<Finding>
       focal_finding(trials.as_given, trials.all_free.scene.focal_px(), true, fall, trials.by_both));
 }
 
+/// Shift of the outermost points that a lens is worth being told for.
+constexpr double kLeastShiftPx = 2.0;
+
 /// The same for a lens: what is rendered through the camera slides by what it moves, however well
 /// poses and points hide it.
 bool shows_lens(const Trial& trial, const LensTrials& trials, double scale) {
-  constexpr double kLeastShiftPx = 2.0;
   constexpr double kPlainSigmas = 5.0;
   if (trials.by_lens.matters(scale)) return true;
   const double shift = std::abs(edge_shift_px(trial, trials.lens_free));
   return trials.by_lens.p_value < kSignificant && shift > kLeastShiftPx * scale &&
          shift > kPlainSigmas * trial.lens.edge_sigma_px;
+}
+
+bool tracks_move(const Trial& trial) {
+  return std::any_of(trial.faults.begin(), trial.faults.end(), [](const TrackFault& fault) {
+    return fault.kind != FaultKind::kOff;
+  });
+}
+
+/// What a good shot says of lens and focal length: nothing, or how far it would show them.
+std::string unseen_words(const Trial& trial, const LensTrials& trials, double scale) {
+  const LensEstimate& lens = trial.lens;
+  const bool has_profile = trial.as_given()->lens_use == LensUse::kProfile;
+  const double focal_sigma = trials.focal_sigma > 0.0
+                                 ? trials.focal_sigma
+                                 : lens.focal_sigma_px.value_or(0.0) / lens.focal_px;
+  const bool lens_open = !has_profile && !(lens.edge_sigma_px <= kLeastShiftPx * scale);
+  const bool focal_open = !(focal_sigma <= kPlainChange);
+  std::string known;
+  if (lens_open) {
+    known = std::isfinite(lens.edge_sigma_px)
+                ? fmt::format("the lens to {:.0f} px, {:.0f} px from the middle",
+                              std::ceil(lens.edge_sigma_px),
+                              lens.edge_radius_px)
+                : std::string("no lens at all");
+  }
+  if (lens_open && focal_open) known += ", and ";
+  if (focal_open) {
+    known += focal_sigma < 1.0
+                 ? fmt::format("the focal length to {:.0f} %", std::ceil(100.0 * focal_sigma))
+                 : std::string("no focal length at all");
+  }
+  if (known.empty()) return "and neither lens nor focal length would change that";
+  return fmt::format(
+      "and neither lens nor focal length shows; but this shot would hardly show them: by itself it "
+      "tells {} (one standard deviation)",
+      known);
 }
 
 }  // namespace
@@ -186,6 +224,14 @@ void add_camera_findings(const Trial& trial,
                                       trials.by_lens_after_focal));
     } else if (lens && as_well(trials.lens_free, trials.focal_free)) {
       findings.back().or_cause = Cause::kLens;
+      findings.back().words += fmt::format(
+          " Or it is the lens: with the focal length as given, one that moves points {:.0f} px "
+          "from "
+          "the middle by {:.1f} px leaves {:.2f} px. A profile of the lens, or a focal length that "
+          "was measured, would tell.",
+          trial.lens.edge_radius_px,
+          std::abs(edge_shift_px(trial, trials.lens_free)),
+          trials.lens_free.rms_px());
     }
   } else if (lens) {
     findings.push_back(lens_finding(
@@ -199,10 +245,60 @@ void add_camera_findings(const Trial& trial,
                                        trials.by_focal_after_lens));
     } else if (focal && as_well(trials.focal_free, trials.lens_free)) {
       findings.back().or_cause = Cause::kWrongFocal;
+      findings.back().words += fmt::format(
+          " Or the focal length is wrong: {:.0f} px instead of {:.0f}, without a lens, leaves "
+          "{:.2f} px. A profile of the lens, or a focal length that was measured, would tell.",
+          trials.focal_free.scene.focal_px(),
+          trials.as_given.scene.focal_px(),
+          trials.focal_free.rms_px());
     }
   } else if (trials.by_both.matters(scale)) {
     add_both(trial, trials, findings);
   }
+  for (Finding& finding : findings) {
+    if (finding.cause == Cause::kWrongFocal && tracks_move(trial)) {
+      finding.words +=
+          " If the lens zoomed during the shot, no one focal length fits, and good tracks seem to "
+          "drift or slip: solve the parts before and after by themselves.";
+    }
+  }
+}
+
+Finding good_finding(const std::string& figures,
+                     const Trial& trial,
+                     const LensTrials& trials,
+                     double scale) {
+  constexpr double kSigmas = 2.0;
+  constexpr double kUnlikely = 0.01;
+  const LensEstimate& lens = trial.lens;
+  const double limit_px = kLeastShiftPx * scale;
+  const double shift_px = std::abs(lens.edge_shift_px);
+  const bool has_profile = trial.as_given()->lens_use == LensUse::kProfile;
+  const bool may_hide = !has_profile && std::isfinite(lens.edge_sigma_px) && shift_px > limit_px &&
+                        shift_px > kSigmas * lens.edge_sigma_px &&
+                        trials.by_lens.p_value < kUnlikely;
+  if (!may_hide) {
+    return {Cause::kGood,
+            0.0,
+            fmt::format("Good: {}, {}.", figures, unseen_words(trial, trials, scale))};
+  }
+  Finding finding{
+      Cause::kGood,
+      0.0,
+      fmt::format(
+          "The tracks solve: {}. But that may hide a lens: one that moves points {:.0f} px from "
+          "the "
+          "middle by {:.1f} +- {:.1f} px fits somewhat better (chance that noise does that: {}), "
+          "and "
+          "CG would slide by it. Solve with the lens's profile, or track more near the corners, "
+          "through more frames.",
+          figures,
+          lens.edge_radius_px,
+          lens.edge_shift_px,
+          lens.edge_sigma_px,
+          chance_words(trials.by_lens.p_value))};
+  finding.or_cause = Cause::kLens;
+  return finding;
 }
 
 void add_hopeless(const LensTrials& trials, double scale, std::vector<Finding>& findings) {

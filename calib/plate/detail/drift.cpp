@@ -43,7 +43,7 @@ std::optional<Eigen::Matrix<double, 2, 3>> image_by_point(const Shot& shot,
 }  // namespace
 
 std::optional<Drift> drift_of(const Shot& shot, const Scene& given, std::size_t track) {
-  constexpr std::size_t kFewest = 4;
+  constexpr std::size_t kFewest = 8;  // fewer follow anything
   constexpr int kRounds = 3;
   if (!given.points[track]) return std::nullopt;
   std::vector<const Observation*> seen;

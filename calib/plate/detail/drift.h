@@ -15,7 +15,7 @@ struct Drift {
 };
 
 /// The drift that explains most of what the scene's cameras see of a track; its point may move for
-/// it. `px` are the solver's. nullopt with fewer than four points, or where the point leaves the
+/// it. `px` are the solver's. nullopt with fewer than eight points, or where the point leaves the
 /// front of a camera when it is moved a little. Even moves of the camera make part of a drift look
 /// like another depth, so that the drift found may be smaller than the true one.
 [[nodiscard]] std::optional<Drift> drift_of(const Shot& shot,

@@ -7,6 +7,7 @@
 #include <string>
 
 #include "calib/base/counted.h"
+#include "calib/plate/detail/bad_frames.h"
 #include "calib/plate/detail/camera_findings.h"
 #include "calib/plate/detail/words.h"
 
@@ -36,7 +37,7 @@ std::string fault_words(const Tracks& tracks, const TrackFault& fault) {
       return fmt::format(
           "{} jumps by {:.1f} px at frame {}", name, fault.size_px, number_of(tracks, fault.frame));
     case FaultKind::kDrifts:
-      return fmt::format("{} drifts evenly by {:.2f} px a frame, {:.1f} px in all",
+      return fmt::format("{} drifts evenly, by about {:.2g} px a frame, {:.0f} px in all",
                          name,
                          fault.drift_px_per_frame,
                          fault.size_px);
@@ -52,6 +53,12 @@ std::string fault_words(const Tracks& tracks, const TrackFault& fault) {
 
 Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
   Finding finding{slipped ? Cause::kSlippedTrack : Cause::kMarkersOff, 0.0, {}};
+  const std::vector<BadFrame> frames =
+      slipped ? std::vector<BadFrame>() : bad_frames(tracks, trial.faults);
+  const auto is_told = [&frames](const TrackFault& fault) {
+    return std::any_of(
+        frames.begin(), frames.end(), [&fault](const BadFrame& bad) { return is_of(fault, bad); });
+  };
   std::vector<std::string> items;
   std::size_t count = 0;
   double squares = 0.0;
@@ -62,6 +69,7 @@ Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
     all_squares += weight;
     if (is_slip(fault) != slipped) continue;
     squares += weight;
+    if (is_told(fault)) continue;
     ++count;
     // One of two that changed places speaks for both.
     if (fault.swapped_with && *fault.swapped_with < fault.track) continue;
@@ -71,10 +79,16 @@ Finding fault_finding(const Tracks& tracks, const Trial& trial, bool slipped) {
   if (solve != nullptr && all_squares > 0.0) {
     finding.share_px = share_of_faults(*solve) * std::sqrt(squares / all_squares);
   }
-  finding.words = fmt::format("{} {}: {}.",
-                              counted(count, "track"),
-                              slipped ? "slipped" : agreed(count, "is off", "are off"),
-                              listed(items));
+  for (const BadFrame& bad : frames) {
+    if (!finding.words.empty()) finding.words += " ";
+    finding.words += bad_frame_words(tracks, bad);
+  }
+  if (items.empty()) return finding;
+  if (!finding.words.empty()) finding.words += " ";
+  finding.words += fmt::format("{} {}: {}.",
+                               counted(count, "track"),
+                               slipped ? "slipped" : agreed(count, "is off", "are off"),
+                               listed(items));
   return finding;
 }
 
@@ -114,11 +128,7 @@ std::vector<Finding> error_findings(const Tracks& tracks,
                      "nor focal length explains it.",
                      figures)}};
   }
-  return {{Cause::kGood,
-           0.0,
-           fmt::format("Good: {}, and neither lens nor focal length would "
-                       "change that.",
-                       figures)}};
+  return {good_finding(figures, trial, trials, scale)};
 }
 
 }  // namespace trueplate::plate::detail

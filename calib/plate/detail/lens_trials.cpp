@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "calib/base/chance.h"
+#include "calib/plate/detail/lens_scatter.h"
 #include "calib/plate/detail/selection.h"
 
 namespace trueplate::plate::detail {
@@ -34,6 +36,23 @@ ChainFit fit_chain(const Shot& shot,
   return best;
 }
 
+/// Of ln f at the optimum `fit`, with the radial terms open that are.
+double focal_sigma(const Shot& shot,
+                   std::span<const char> chain,
+                   const ChainFit& fit,
+                   int num_radial) {
+  constexpr double kNotKnown = std::numeric_limits<double>::infinity();
+  constexpr std::size_t kMostTracks = 500;  // the longest, so that it stays affordable
+  const BundleOptions options{.free_focal = true, .num_radial = num_radial, .frames = chain};
+  const auto system = intrinsics_system(thinned(shot, kMostTracks), options, fit.scene);
+  if (!system) return kNotKnown;
+  const double variance = fit.sum_of_squares / std::max(1.0, fit.freedom);
+  const Eigen::MatrixXd covariance =
+      widened_by_scatter(shot, options, fit.scene, variance, variance * system->covariance);
+  if (covariance.size() == 0 || !(covariance(0, 0) >= 0.0)) return kNotKnown;
+  return std::sqrt(covariance(0, 0));
+}
+
 }  // namespace
 
 double ChainFit::rms_px() const {
@@ -59,7 +78,8 @@ Improvement improvement(const ChainFit& simple, const ChainFit& rich, int num_ex
 LensTrials try_lenses(const Shot& shot,
                       std::span<const char> chain,
                       const Scene& start,
-                      bool focal_known) {
+                      const LensKnowledge& known) {
+  const bool focal_known = known.focal;
   LensTrials trials;
   trials.num_tried = static_cast<int>(std::count(chain.begin(), chain.end(), 1));
   trials.num_frames = shot.num_frames;
@@ -87,6 +107,9 @@ LensTrials try_lenses(const Shot& shot,
     trials.by_lens_after_focal = improvement(trials.focal_free, trials.all_free, trials.num_radial);
     trials.by_focal_after_lens = improvement(trials.lens_free, trials.all_free, 1);
     trials.by_both = improvement(trials.as_given, trials.all_free, trials.num_radial + 1);
+    trials.focal_sigma = known.distortion
+                             ? focal_sigma(shot, chain, trials.focal_free, 0)
+                             : focal_sigma(shot, chain, trials.all_free, trials.num_radial);
   }
   return trials;
 }

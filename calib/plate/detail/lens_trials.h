@@ -39,12 +39,22 @@ struct LensTrials {
   Improvement by_lens_after_focal;
   Improvement by_focal_after_lens;
   Improvement by_both;
+
+  /// Relative standard deviation of the focal length that the tracks themselves fit, where one is
+  /// given; infinite where they do not determine it.
+  double focal_sigma = 0.0;
+};
+
+/// What is held: how little else may be told beside it.
+struct LensKnowledge {
+  bool focal = false;
+  bool distortion = false;  // the shot is straightened by a profile
 };
 
 [[nodiscard]] LensTrials try_lenses(const Shot& shot,
                                     std::span<const char> chain,
                                     const Scene& start,
-                                    bool focal_known);
+                                    const LensKnowledge& known);
 
 [[nodiscard]] Improvement improvement(const ChainFit& simple, const ChainFit& rich, int num_extra);
 

@@ -179,3 +179,56 @@ TEST_CASE("a turn behind squeezed pixels is a turn, no plane that the camera mov
     CHECK(trial.solves.empty());
   }
 }
+
+TEST_CASE("a short shot that hides a lens does not deny it") {
+  int hidden = 0;
+  int told = 0;
+  constexpr unsigned kShots = 24;
+  for (unsigned seed = 1; seed <= kShots; ++seed) {
+    CAPTURE(seed);
+    const ShotPlan plan{.k1 = -0.12,
+                        .num_tracks = 16,
+                        .num_frames = 8,
+                        .noise_px = 0.5,
+                        .travel = 0.8,
+                        .seed = seed};
+    const Trial trial = solved(make_shot(plan), plan.focal_px);
+    const Finding& verdict = trial.findings.front();
+    if (verdict.cause != Cause::kGood) continue;
+    ++hidden;
+    const bool either = verdict.or_cause == Cause::kLens;
+    CHECK_MESSAGE((either || verdict.words.find("would hardly show") != std::string::npos),
+                  verdict.words);
+    told += either ? 1 : 0;
+  }
+  MESSAGE(hidden << " of " << kShots << " shots are good without the lens; " << told
+                 << " of them say that it may be there, the others that they would not show it");
+  CHECK(hidden > 0);
+}
+
+TEST_CASE("a shot that shows what it has denies lens and focal length") {
+  const ShotPlan plan{.num_tracks = 80, .num_frames = 40, .travel = 6.0, .seed = 31};
+  const Trial trial = solved(make_shot(plan), plan.focal_px);
+  const Finding& verdict = trial.findings.front();
+  CHECK(verdict.cause == Cause::kGood);
+  CHECK_FALSE(verdict.or_cause.has_value());
+  CHECK_MESSAGE(
+      verdict.words.find("neither lens nor focal length would change that") != std::string::npos,
+      verdict.words);
+}
+
+TEST_CASE("a bad frame is told as one, not as that many bad tracks") {
+  const ShotPlan plan{.num_tracks = 40, .num_frames = 24, .least_life = 1.0, .seed = 32};
+  MadeShot shot = make_shot(plan);
+  std::mt19937 generator(32);
+  std::normal_distribution<double> blur(0.0, 6.0);
+  for (TrackPoint& point : shot.tracks.points) {
+    if (point.frame == 9) point.p_px += Point2d(blur(generator), blur(generator));
+    if (point.track == 7 && point.frame == 15) point.p_px.x() += 9.0;
+  }
+  const Trial trial = solved(shot, plan.focal_px);
+  const Finding& verdict = trial.findings.front();
+  CHECK(verdict.cause == Cause::kMarkersOff);
+  CHECK_MESSAGE(verdict.words.starts_with("Frame 1010 is off: "), verdict.words);
+  CHECK_MESSAGE(verdict.words.find("look at that frame") != std::string::npos, verdict.words);
+}

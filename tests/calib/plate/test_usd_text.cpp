@@ -203,10 +203,15 @@ TEST_CASE("the camera of the USD text sees the points where the tracks are") {
               .origin = 5});
   REQUIRE(scene.has_value());
   CHECK(scene->metres);
-  CHECK(scene->points[5]->norm() < 1e-12);
-  CHECK(scene->points[2]->y() == doctest::Approx(scene->points[3]->y()));
-  CHECK(scene->points[2]->y() == doctest::Approx(scene->points[4]->y()));
-  CHECK(scene->poses.front()->position.y() > scene->points[2]->y());
+  // The ground stays in Y = 0 below the origin's track, which stands off it.
+  CHECK(std::abs(scene->points[5]->x()) < 1e-12);
+  CHECK(std::abs(scene->points[5]->z()) < 1e-12);
+  CHECK(std::abs(scene->points[5]->y()) > 1e-3);
+  for (const std::size_t floor : {2, 3, 4}) CHECK(std::abs(scene->points[floor]->y()) < 1e-12);
+  CHECK(scene->poses.front()->position.y() > 0.0);
+  const Result<PlacedScene> without_ground = placed(made.shot.tracks, solve, {.origin = 5});
+  REQUIRE(without_ground.has_value());
+  CHECK(without_ground->points[5]->norm() < 1e-12);
 
   const std::string text = usd_text(made.shot.tracks, solve, *scene);
   Parser parser(text);
