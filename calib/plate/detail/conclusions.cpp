@@ -70,6 +70,13 @@ void doubt_lens(Trial& trial) {
 /// Puts what the shot lacks before what its errors say.
 void add_lacking(std::optional<Finding> lacking, std::vector<Finding>& findings) {
   if (!lacking) return;
+  if (lacking->cause == Cause::kOnePlane || lacking->cause == Cause::kLittleParallax) {
+    for (Finding& finding : findings) {
+      if (finding.cause != Cause::kMarkersOff && finding.cause != Cause::kSlippedTrack) continue;
+      finding.words +=
+          " That is less sure than elsewhere: such a shot leaves poses and points open.";
+    }
+  }
   if (findings.front().cause == Cause::kGood) findings.clear();
   findings.insert(findings.begin(), std::move(*lacking));
 }
