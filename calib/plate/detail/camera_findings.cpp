@@ -172,21 +172,21 @@ std::string unseen_words(const Trial& trial, const LensTrials& trials, double sc
   std::string known;
   if (lens_open) {
     known = std::isfinite(lens.edge_sigma_px)
-                ? fmt::format("the lens to {:.0f} px, {:.0f} px from the middle",
+                ? fmt::format("the lens to {:.0f} px only, {:.0f} px from the middle",
                               std::ceil(lens.edge_sigma_px),
                               lens.edge_radius_px)
-                : std::string("no lens at all");
+                : std::string("nothing of the lens");
   }
   if (lens_open && focal_open) known += ", and ";
   if (focal_open) {
     known += focal_sigma < 1.0
-                 ? fmt::format("the focal length to {:.0f} %", std::ceil(100.0 * focal_sigma))
-                 : std::string("no focal length at all");
+                 ? fmt::format("the focal length to {:.0f} % only", std::ceil(100.0 * focal_sigma))
+                 : std::string("nothing of the focal length");
   }
   if (known.empty()) return "and neither lens nor focal length would change that";
   return fmt::format(
-      "and neither lens nor focal length shows; but this shot would hardly show them: by itself it "
-      "tells {} (one standard deviation)",
+      "and neither lens nor focal length shows; but by itself this shot tells {} (one standard "
+      "deviation)",
       known);
 }
 
@@ -201,8 +201,8 @@ void add_camera_findings(const Trial& trial,
                          const LensTrials& trials,
                          double scale,
                          std::vector<Finding>& findings) {
-  // Of what the better of the two leaves.
-  constexpr double kAsWell = 1.1;
+  constexpr double kAsWell = 1.1;  // of what the better of the two leaves
+  constexpr double kMayBe = 1e-4;  // chance of noise: less sure than a lens alone has to be
   const auto as_well = [](const ChainFit& other, const ChainFit& better) {
     return other.rms_px() <= kAsWell * better.rms_px();
   };
@@ -222,7 +222,7 @@ void add_camera_findings(const Trial& trial,
                                       trials.all_free,
                                       fall_of(trials, trials.focal_free, trials.all_free),
                                       trials.by_lens_after_focal));
-    } else if (lens && as_well(trials.lens_free, trials.focal_free)) {
+    } else if (trials.by_lens.p_value < kMayBe && as_well(trials.lens_free, trials.focal_free)) {
       findings.back().or_cause = Cause::kLens;
       findings.back().words += fmt::format(
           " Or it is the lens: with the focal length as given, one that moves points {:.0f} px "
@@ -285,18 +285,15 @@ Finding good_finding(const std::string& figures,
   Finding finding{
       Cause::kGood,
       0.0,
-      fmt::format(
-          "The tracks solve: {}. But that may hide a lens: one that moves points {:.0f} px from "
-          "the "
-          "middle by {:.1f} +- {:.1f} px fits somewhat better (chance that noise does that: {}), "
-          "and "
-          "CG would slide by it. Solve with the lens's profile, or track more near the corners, "
-          "through more frames.",
-          figures,
-          lens.edge_radius_px,
-          lens.edge_shift_px,
-          lens.edge_sigma_px,
-          chance_words(trials.by_lens.p_value))};
+      fmt::format("The tracks solve: {}. But that may hide a lens: one that moves points {:.0f} px "
+                  "from the "
+                  "middle by {:.1f} +- {:.1f} px fits somewhat better, and CG would slide by it. "
+                  "Solve with "
+                  "the lens's profile, or track more near the corners, through more frames.",
+                  figures,
+                  lens.edge_radius_px,
+                  lens.edge_shift_px,
+                  lens.edge_sigma_px)};
   finding.or_cause = Cause::kLens;
   return finding;
 }

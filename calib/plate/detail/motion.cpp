@@ -1,5 +1,6 @@
 #include "calib/plate/detail/motion.h"
 
+#include <Eigen/Geometry>
 #include <algorithm>
 #include <cmath>
 
@@ -51,6 +52,21 @@ std::optional<PairMotion> turn_between(const CommonPoints& common, double focal_
                     .shift_px = focal_px * median(shifts),
                     // The median of a squared normal 2-vector is ln 2 of its mean.
                     .rotation_px = focal_px * std::sqrt(median(left) / std::log(2.0))};
+}
+
+/// Tracks that move as the camera does, and not as a plane that most others lie on does.
+double share_off_plane(const CommonPoints& common,
+                       const RobustModel& homography,
+                       const RobustModel& essential) {
+  constexpr double kFar = 10.0;  // times the noise of a coordinate
+  std::size_t num_off = 0;
+  for (std::size_t i = 0; i < common.ideal.size(); ++i) {
+    if (essential.is_inlier[i] == 0) continue;
+    const auto& [first, second] = common.ideal[i];
+    const Eigen::Vector3d moved = homography.matrix * Eigen::Vector3d(first.x(), first.y(), 1.0);
+    if (!((moved.hnormalized() - second).norm() < kFar * essential.rms)) ++num_off;
+  }
+  return static_cast<double>(num_off) / static_cast<double>(common.ideal.size());
 }
 
 }  // namespace
@@ -118,7 +134,7 @@ PairMotion measure_scene_motion(const Shot& shot,
                                 std::span<const PairMotion> pairs) {
   const std::vector<std::optional<Point2d>> ideal = ideal_points(shot, intrinsics);
   const double focal_px = std::exp(intrinsics(0));
-  std::vector<double> shift, turn, flat, noise;
+  std::vector<double> shift, turn, flat, off_plane, noise;
   for (const PairMotion& pair : pairs.first(std::min(kMostMotionPairs, pairs.size()))) {
     const CommonPoints common = common_points(shot, ideal, pair.frame_a, pair.frame_b);
     const std::optional<PairMotion> turned = turn_between(common, focal_px);
@@ -128,6 +144,7 @@ PairMotion measure_scene_motion(const Shot& shot,
     shift.push_back(turned->shift_px);
     turn.push_back(turned->rotation_px);
     flat.push_back(focal_px * homography->rms);
+    off_plane.push_back(share_off_plane(common, *homography, *essential));
     noise.push_back(focal_px * essential->rms);
   }
   PairMotion motion = pairs.empty() ? PairMotion{} : pairs.front();
@@ -135,6 +152,7 @@ PairMotion measure_scene_motion(const Shot& shot,
   motion.shift_px = median(shift);
   motion.rotation_px = median(turn);
   motion.homography_px = median(flat);
+  motion.off_plane = median(off_plane);
   motion.noise_px = median(noise);
   return motion;
 }

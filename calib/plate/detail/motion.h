@@ -31,6 +31,8 @@ struct PairMotion {
   /// matrix; measure_scene_motion() has them.
   double homography_px = 0.0;
   double noise_px = 0.0;
+  /// Share of the tracks that the homography is off by far, though the essential matrix is not.
+  double off_plane = 0.0;
   int num_pairs = 1;  // over which these are medians
 };
 

@@ -117,13 +117,16 @@ std::optional<Finding> motion_finding(const Tracks& tracks,
                     motion.noise_px)};
     return at_the_border(std::move(finding), Cause::kPureRotation, motion, limit);
   }
-  if (motion.homography_px < limit) {
+  // A wall that most tracks are on is no lack while others stand before it.
+  constexpr double kMostOffPlane = 0.1;
+  if (motion.homography_px < limit && motion.off_plane < kMostOffPlane) {
     return Finding{
         Cause::kOnePlane,
         0.0,
-        fmt::format("All points lie on one plane: {} a plane's picture explains the motion to "
+        fmt::format("{} points lie on one plane: {} a plane's picture explains the motion to "
                     "{:.2f} px, which is noise, though the camera moves ({:.1f} px of parallax). "
                     "Focal length and lens are open; add tracks off the plane.",
+                    motion.off_plane > 0.0 ? "Nearly all" : "All",
                     pair,
                     motion.homography_px,
                     parallax)};
