@@ -154,13 +154,14 @@ bool shows_lens(const Trial& trial, const LensTrials& trials, double scale) {
          shift > kPlainSigmas * trial.lens.edge_sigma_px;
 }
 
+/// Whether tracks drift or slip.
 bool tracks_move(const Trial& trial) {
   return std::any_of(trial.faults.begin(), trial.faults.end(), [](const TrackFault& fault) {
     return fault.kind != FaultKind::kOff;
   });
 }
 
-/// What a good shot says of lens and focal length: nothing, or how far it would show them.
+/// What a good shot says of lens and focal length: that they are right, or how little it tells.
 std::string unseen_words(const Trial& trial, const LensTrials& trials, double scale) {
   const LensEstimate& lens = trial.lens;
   const bool has_profile = trial.as_given()->lens_use == LensUse::kProfile;
@@ -226,9 +227,8 @@ void add_camera_findings(const Trial& trial,
       findings.back().or_cause = Cause::kLens;
       findings.back().words += fmt::format(
           " Or it is the lens: with the focal length as given, one that moves points {:.0f} px "
-          "from "
-          "the middle by {:.1f} px leaves {:.2f} px. A profile of the lens, or a focal length that "
-          "was measured, would tell.",
+          "from the middle by {:.1f} px leaves {:.2f} px. A profile of the lens, or a focal length "
+          "that was measured, would tell.",
           trial.lens.edge_radius_px,
           std::abs(edge_shift_px(trial, trials.lens_free)),
           trials.lens_free.rms_px());
@@ -286,10 +286,9 @@ Finding good_finding(const std::string& figures,
       Cause::kGood,
       0.0,
       fmt::format("The tracks solve: {}. But that may hide a lens: one that moves points {:.0f} px "
-                  "from the "
-                  "middle by {:.1f} +- {:.1f} px fits somewhat better, and CG would slide by it. "
-                  "Solve with "
-                  "the lens's profile, or track more near the corners, through more frames.",
+                  "from the middle by {:.1f} +- {:.1f} px fits somewhat better, and CG would slide "
+                  "by it. Solve with the lens's profile, or track more near the corners, through "
+                  "more frames.",
                   figures,
                   lens.edge_radius_px,
                   lens.edge_shift_px,

@@ -198,14 +198,10 @@ LensEstimate estimate_of(const FinalSolve& plan, const Scene& scene, double vari
   lens.edge_shift_px = radius * u2 * (lens.radial[0] + u2 * lens.radial[1]);
   lens.edge_sigma_px = std::numeric_limits<double>::infinity();
   const BundleOptions options{.free_focal = plan.free_focal, .num_radial = plan.num_radial};
-  // With the longest tracks only, so that it stays affordable.
-  constexpr std::size_t kMostTracks = 500;
-  const auto system = intrinsics_system(thinned(*plan.shot, kMostTracks), options, scene);
-  if (!system) return lens;
-  const Eigen::MatrixXd by_noise = variance * system->covariance;
-  Eigen::MatrixXd covariance = widened_by_scatter(*plan.shot, options, scene, variance, by_noise);
-  if (covariance.size() == 0) return lens;
-  lens.scatter = std::sqrt(covariance(0, 0) / by_noise(0, 0));
+  std::optional<IntrinsicsDoubt> doubt = intrinsics_doubt(*plan.shot, options, scene, variance);
+  if (!doubt) return lens;
+  Eigen::MatrixXd& covariance = doubt->covariance;
+  lens.scatter = std::sqrt(covariance(0, 0) / doubt->by_noise(0, 0));
   if (!plan.free_focal) {
     const Eigen::VectorXd change = plan.radial_by_focal.head(plan.num_radial);
     covariance += change * change.transpose();

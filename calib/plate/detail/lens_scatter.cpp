@@ -2,6 +2,7 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <utility>
 #include <vector>
 
 #include "calib/base/chance.h"
@@ -101,8 +102,7 @@ Eigen::MatrixXd widened(const Eigen::MatrixXd& covariance,
   return wide * factors.asDiagonal() * wide.transpose();
 }
 
-}  // namespace
-
+/// The shot with its longest tracks only: no more than `most`.
 Shot thinned(const Shot& shot, std::size_t most) {
   Shot thin = shot;
   if (shot.of_track.size() <= most) return thin;
@@ -120,6 +120,8 @@ Shot thinned(const Shot& shot, std::size_t most) {
   }
   return thin;
 }
+
+}  // namespace
 
 Eigen::MatrixXd widened_by_scatter(const Shot& shot,
                                    const BundleOptions& options,
@@ -145,6 +147,19 @@ Eigen::MatrixXd widened_by_scatter(const Shot& shot,
     if (excess(wide) > excess(result)) result = wide;
   }
   return result;
+}
+
+std::optional<IntrinsicsDoubt> intrinsics_doubt(const Shot& shot,
+                                                const BundleOptions& options,
+                                                const Scene& scene,
+                                                double variance) {
+  constexpr std::size_t kMostForNoise = 500;
+  const auto system = intrinsics_system(thinned(shot, kMostForNoise), options, scene);
+  if (!system) return std::nullopt;
+  IntrinsicsDoubt doubt;
+  doubt.by_noise = variance * system->covariance;
+  doubt.covariance = widened_by_scatter(shot, options, scene, variance, doubt.by_noise);
+  return doubt.covariance.size() > 0 ? std::optional(std::move(doubt)) : std::nullopt;
 }
 
 }  // namespace trueplate::plate::detail

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <optional>
 
 #include "calib/plate/detail/bundle.h"
 #include "calib/plate/detail/shot.h"
@@ -26,7 +27,18 @@ namespace trueplate::plate::detail {
 inline constexpr int kMostTrackGroups = 16;
 inline constexpr int kMostStretches = 8;
 
-/// The shot with its longest tracks only: no more than `most`.
-[[nodiscard]] Shot thinned(const Shot& shot, std::size_t most);
+/// How well the free intrinsics are known at the optimum `scene`, in the order of
+/// IntrinsicsSystem.
+struct IntrinsicsDoubt {
+  Eigen::MatrixXd by_noise;    // covariance, of independent points
+  Eigen::MatrixXd covariance;  // widened_by_scatter()
+};
+
+/// By the longest tracks, so that it stays affordable; `variance` of a point, px^2. nullopt when
+/// the data do not determine them, or the lens hangs on one group of them.
+[[nodiscard]] std::optional<IntrinsicsDoubt> intrinsics_doubt(const Shot& shot,
+                                                              const BundleOptions& options,
+                                                              const Scene& scene,
+                                                              double variance);
 
 }  // namespace trueplate::plate::detail

@@ -41,16 +41,10 @@ double focal_sigma(const Shot& shot,
                    std::span<const char> chain,
                    const ChainFit& fit,
                    int num_radial) {
-  constexpr double kNotKnown = std::numeric_limits<double>::infinity();
-  constexpr std::size_t kMostTracks = 500;  // the longest, so that it stays affordable
   const BundleOptions options{.free_focal = true, .num_radial = num_radial, .frames = chain};
-  const auto system = intrinsics_system(thinned(shot, kMostTracks), options, fit.scene);
-  if (!system) return kNotKnown;
   const double variance = fit.sum_of_squares / std::max(1.0, fit.freedom);
-  const Eigen::MatrixXd covariance =
-      widened_by_scatter(shot, options, fit.scene, variance, variance * system->covariance);
-  if (covariance.size() == 0 || !(covariance(0, 0) >= 0.0)) return kNotKnown;
-  return std::sqrt(covariance(0, 0));
+  const auto doubt = intrinsics_doubt(shot, options, fit.scene, variance);
+  return doubt ? std::sqrt(doubt->covariance(0, 0)) : std::numeric_limits<double>::infinity();
 }
 
 }  // namespace

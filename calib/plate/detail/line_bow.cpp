@@ -10,10 +10,9 @@
 namespace trueplate::plate::detail {
 namespace {
 
-// Lengths are for a frame of this longer side; larger frames' are longer in proportion. Edges of
-// photographs, straightened, were off by up to 0.3 px rms (boards that are not flat), at most 1.2
-// times their noise where they were found in the picture; curved things by 2 px and more, 20 times
-// their noise.
+// Lengths are for a frame of this longer side; larger frames' are longer in proportion. The limits
+// are choices without a source, well between edges of photographs (calib/plate/
+// test_line_photographs) and curved things alone (calib/plate/test_line_fit).
 constexpr double kLongerSide = 2048.0;
 constexpr double kBowedPx = 1.0;
 constexpr double kBowedNoise = 5.0;
